@@ -1,0 +1,99 @@
+//! The config, checked.
+
+use crate::bath::{Agitation, Bath};
+use crate::quantity::{Area, BathLoad, Temperature, Units, Volume};
+use crate::run::Limits;
+use crate::watch;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+/// Everything, checked and joined: every name that is referred to exists.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The daemon itself.
+    pub daemon: Daemon,
+    /// Stations, in file order.
+    pub stations: Vec<Station>,
+    /// Tanks, in file order.
+    pub tanks: Vec<Tank>,
+    /// Every bath known: shipped ones and those of the folder.
+    pub baths: Vec<Bath>,
+}
+
+/// The daemon itself.
+#[derive(Clone, Debug)]
+pub struct Daemon {
+    /// Where HTTP listens.
+    pub listen: SocketAddr,
+    /// Where the ledger lives.
+    pub state: PathBuf,
+    /// Units for people.
+    pub units: Units,
+    /// Needed when `listen` is not loopback.
+    pub token: Option<String>,
+}
+
+/// What a run does when the ledger can no longer be written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum OnLedgerFailure {
+    /// Hold: output off, wait.
+    #[default]
+    Hold,
+    /// Finish the run; the charge since the failure is in memory only.
+    Finish,
+}
+
+/// One supply and the work bar it feeds.
+#[derive(Clone, Debug)]
+pub struct Station {
+    /// Its name.
+    pub name: String,
+    /// How to reach and speak to the supply.
+    pub supply: crate::supply::Spec,
+    /// The most this station may be asked for.
+    pub limits: Limits,
+    /// Time between polls.
+    pub poll: Duration,
+    /// Over a longer gap between readings no charge is counted.
+    pub max_gap: Duration,
+    /// A reading older than this is stale.
+    pub stale_after: Duration,
+    /// Watches.
+    pub watches: watch::Settings,
+    /// What a run does when the ledger fails.
+    pub on_ledger_failure: OnLedgerFailure,
+}
+
+/// One vessel and the bath in it.
+#[derive(Clone, Debug)]
+pub struct Tank {
+    /// Its name.
+    pub name: String,
+    /// The bath's name; exists in [`Config::baths`].
+    pub bath: String,
+    /// How much solution.
+    pub volume: Option<Volume>,
+    /// Wetted anode area that faces the work.
+    pub anode_area: Option<Area>,
+    /// Agitation.
+    pub agitation: Agitation,
+    /// Where its temperature comes from.
+    pub temperature: Option<TemperatureSource>,
+    /// The most current per volume, if the bath file's is not to hold.
+    pub max_load: Option<BathLoad>,
+}
+
+/// Where a tank's temperature comes from.
+#[derive(Clone, Debug, PartialEq)]
+pub enum TemperatureSource {
+    /// A file with a number in it, as 1-wire and hwmon give; multiplied by `scale` to degC.
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Multiplied by this.
+        scale: f64,
+    },
+    /// What the operator measured when the config was written.
+    Fixed(Temperature),
+}

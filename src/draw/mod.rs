@@ -1,0 +1,4 @@
+//! Plots and record pages as SVG and HTML, and the terminal's small trend.
+//!
+//! What the room is for: numbers in, picture out. What it may not know: where
+//! the numbers come from.

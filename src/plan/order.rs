@@ -1,0 +1,114 @@
+//! An order: everything a run needs, in numbers, checked.
+
+use crate::process::{Entry, Turn};
+use crate::quantity::{Amps, Area, CurrentSlope, Density, Microcoulombs, VoltageSlope, Volts};
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+
+/// What is held, in numbers of this load.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Control {
+    /// Current control under a voltage ceiling.
+    Current {
+        /// The setpoint.
+        setpoint: Amps,
+        /// The voltage it may not exceed.
+        ceiling: Volts,
+        /// The steepest the setpoint may rise.
+        slope: CurrentSlope,
+    },
+    /// Voltage control under a current ceiling.
+    Voltage {
+        /// The setpoint.
+        setpoint: Volts,
+        /// The current it may not exceed.
+        ceiling: Amps,
+        /// The steepest the setpoint may rise.
+        slope: VoltageSlope,
+    },
+}
+
+impl Control {
+    /// The most current this order ever commands.
+    pub fn max_amps(&self) -> Amps {
+        match self {
+            Control::Current { setpoint, .. } => *setpoint,
+            Control::Voltage { ceiling, .. } => *ceiling,
+        }
+    }
+    /// The most voltage this order ever commands.
+    pub fn max_volts(&self) -> Volts {
+        match self {
+            Control::Current { ceiling, .. } => *ceiling,
+            Control::Voltage { setpoint, .. } => *setpoint,
+        }
+    }
+}
+
+/// What ends the powered step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Goal {
+    /// This much charge has passed.
+    Charge(Microcoulombs),
+    /// The output has been on, ramping or steady, for this long.
+    Time(Duration),
+}
+
+/// What deposit is predicted from the charge.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct DepositForecast {
+    /// The metal's id in `deposit` ("Ni", "Cu(I)", …).
+    pub metal: String,
+    /// Cathode efficiency used, 0 to 1.
+    pub efficiency: f64,
+}
+
+/// The density at which this bath is expected to burn, as far as plan knows.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct BurnEstimate {
+    /// Local density at which the deposit darkens, for the tank's agitation.
+    pub density: Density,
+    /// Edge density over mean density for this load's shape.
+    pub edge_factor: f64,
+}
+
+/// A load, a process and targets, checked by `plan` and ready to run.
+///
+/// Built by `plan`; every number is final. `run` checks it once more against
+/// the station's limits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Order {
+    /// What it is, in the operator's words ("6 key cups, nickel 8 µm").
+    pub title: String,
+    /// The tank's name in the config; its account gets the charge.
+    pub tank: String,
+    /// The bath's name.
+    pub bath: String,
+    /// How many parts hang.
+    pub parts: u32,
+    /// Everything that takes current: parts, rack and tips.
+    pub area: Area,
+    /// `None` where no metal is deposited (cleaning, activation).
+    pub deposit: Option<DepositForecast>,
+    /// `None` where the bath does not burn.
+    pub burn: Option<BurnEstimate>,
+    /// How the part meets the tank.
+    pub entry: Entry,
+    /// The voltage on at a live entry and between faces.
+    pub entry_volts: Volts,
+    /// The most current at a live entry and between faces.
+    pub entry_amps: Amps,
+    /// What is held.
+    pub control: Control,
+    /// What ends it.
+    pub goal: Goal,
+    /// The backstop: after this long with the output on the run ends whatever the charge.
+    pub time_limit: Duration,
+    /// Turning the part.
+    pub turn: Option<Turn>,
+}

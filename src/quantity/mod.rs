@@ -1,0 +1,29 @@
+//! Volts, amperes, areas, densities, charges, lengths, temperatures, as types.
+//!
+//! What the room is for: every number that has a unit gets a type here, is
+//! parsed from what a plater writes ("40 ASF", "2.5 µm", "138 °F") and printed
+//! back in metric or US units. It also holds the three small things every
+//! other room measures with: [`Mono`] (time that comes in as an argument),
+//! [`Coulometer`] (the integral of current, in whole microcoulombs) and
+//! [`Reading`] (what a supply reports at one instant).
+//!
+//! What it may not know: anything else in the house.
+//!
+//! Inside, every quantity is an `f64` in the SI base unit (temperature: degC).
+//! Parsing never yields NaN or infinity, and never takes a bare number.
+
+mod coulometer;
+mod mono;
+mod parse;
+mod print;
+mod reading;
+mod types;
+mod unit;
+
+pub use coulometer::{Coulometer, Microcoulombs};
+pub use mono::Mono;
+pub use parse::QuantityError;
+pub use print::Units;
+pub use reading::{Faults, Reading, Regulation};
+pub use types::*;
+pub use unit::{Dimension, Unit};

@@ -1,0 +1,362 @@
+//! The quantities, one row each, and the products between them.
+
+use super::unit::{Dimension, Unit, unit};
+use std::time::Duration;
+
+/// Square metres in a square foot, exact (international foot, 0.3048 m).
+pub(super) const FT2: f64 = 0.3048 * 0.3048;
+/// Square metres in a square inch, exact (0.0254 m).
+pub(super) const IN2: f64 = 0.0254 * 0.0254;
+/// Litres in a US gallon, exact (231 cubic inches).
+pub(super) const GAL: f64 = 3.785_411_784;
+
+macro_rules! quantity {
+    ($(#[$doc:meta])* $name:ident, $dim:ident, [$($unit:expr),+ $(,)?], metric $metric:expr, us $us:expr) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
+        pub struct $name(f64);
+
+        impl $name {
+            /// None of it.
+            pub const ZERO: $name = $name(0.0);
+            /// Its dimension.
+            pub const DIMENSION: Dimension = Dimension::$dim;
+            /// Every unit it can be written in; the first is the base unit.
+            pub const UNITS: &'static [Unit] = &[$($unit),+];
+            /// The units that metric display chooses from, largest first.
+            pub(super) const METRIC: &'static [&'static str] = &$metric;
+            /// The units that US display chooses from, largest first.
+            pub(super) const US: &'static [&'static str] = &$us;
+
+            /// From a number in the base unit.
+            pub const fn new(base: f64) -> Self {
+                $name(base)
+            }
+            /// The number in the base unit.
+            pub const fn get(self) -> f64 {
+                self.0
+            }
+            /// The smaller of two.
+            pub fn min(self, other: Self) -> Self {
+                $name(self.0.min(other.0))
+            }
+            /// The larger of two.
+            pub fn max(self, other: Self) -> Self {
+                $name(self.0.max(other.0))
+            }
+            /// Without its sign.
+            pub fn abs(self) -> Self {
+                $name(self.0.abs())
+            }
+            /// Whether it is more than none.
+            pub fn is_positive(self) -> bool {
+                self.0 > 0.0
+            }
+        }
+        impl std::ops::Add for $name {
+            type Output = Self;
+            fn add(self, other: Self) -> Self {
+                $name(self.0 + other.0)
+            }
+        }
+        impl std::ops::AddAssign for $name {
+            fn add_assign(&mut self, other: Self) {
+                self.0 += other.0;
+            }
+        }
+        impl std::ops::Sub for $name {
+            type Output = Self;
+            fn sub(self, other: Self) -> Self {
+                $name(self.0 - other.0)
+            }
+        }
+        impl std::ops::Mul<f64> for $name {
+            type Output = Self;
+            fn mul(self, by: f64) -> Self {
+                $name(self.0 * by)
+            }
+        }
+        impl std::ops::Div<f64> for $name {
+            type Output = Self;
+            fn div(self, by: f64) -> Self {
+                $name(self.0 / by)
+            }
+        }
+        impl std::ops::Div for $name {
+            type Output = f64;
+            fn div(self, by: Self) -> f64 {
+                self.0 / by.0
+            }
+        }
+        impl std::iter::Sum for $name {
+            fn sum<I: Iterator<Item = Self>>(all: I) -> Self {
+                $name(all.map(|q| q.0).sum())
+            }
+        }
+        impl std::str::FromStr for $name {
+            type Err = super::QuantityError;
+            fn from_str(text: &str) -> Result<Self, Self::Err> {
+                super::parse::parse(text, Self::DIMENSION, Self::UNITS).map($name)
+            }
+        }
+        impl std::fmt::Display for $name {
+            /// Rounded for people, metric. `{:#}` prints the exact value instead, one that parses back to it.
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                if f.alternate() {
+                    f.pad(&self.exact())
+                } else {
+                    f.pad(&self.show(super::Units::Metric))
+                }
+            }
+        }
+        impl $name {
+            /// Rounded for people, in the units they read.
+            pub fn show(self, units: super::Units) -> String {
+                let names = match units {
+                    super::Units::Metric => Self::METRIC,
+                    super::Units::Us => Self::US,
+                };
+                super::print::human(self.0, Self::UNITS, names)
+            }
+            /// The number in the unit of that symbol, and the rounded text of both.
+            ///
+            /// # Panics
+            /// If the symbol is none of [`Self::UNITS`]: a slip in our code, never in input.
+            pub fn show_in(self, symbol: &str) -> String {
+                super::print::human(self.0, Self::UNITS, &[symbol])
+            }
+            /// Exact: parsing it gives the same value.
+            pub fn exact(self) -> String {
+                super::print::exact(self.0, Self::UNITS)
+            }
+        }
+        impl serde::Serialize for $name {
+            fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+                s.serialize_str(&self.exact())
+            }
+        }
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+                super::parse::deserialize(d, Self::DIMENSION, Self::UNITS).map($name)
+            }
+        }
+    };
+}
+
+quantity!(
+    /// Volts.
+    Volts, Voltage,
+    [unit("V", 1.0, &["volt", "volts"]), unit("mV", 1e-3, &["millivolt", "millivolts"])],
+    metric ["V"], us ["V"]
+);
+quantity!(
+    /// Amperes.
+    Amps, Current,
+    [unit("A", 1.0, &["amp", "amps", "ampere", "amperes"]), unit("mA", 1e-3, &["milliamp", "milliamps"])],
+    metric ["A", "mA"], us ["A", "mA"]
+);
+quantity!(
+    /// Square metres.
+    Area, Area,
+    [
+        unit("m2", 1.0, &["sqm"]),
+        unit("dm2", 1e-2, &["sqdm"]),
+        unit("cm2", 1e-4, &["sqcm"]),
+        unit("mm2", 1e-6, &["sqmm"]),
+        unit("in2", IN2, &["sqin", "sq.in", "insq", "squareinch", "squareinches"]),
+        unit("ft2", FT2, &["sqft", "sq.ft", "ftsq", "squarefoot", "squarefeet"]),
+    ],
+    metric ["dm2", "cm2"], us ["ft2", "in2"]
+);
+quantity!(
+    /// Amperes per square metre.
+    Density, Density,
+    [
+        unit("A/m2", 1.0, &[]),
+        unit("A/dm2", 1e2, &["ASD", "asd", "A/sqdm"]),
+        unit("A/cm2", 1e4, &[]),
+        unit("mA/cm2", 10.0, &[]),
+        unit("A/in2", 1.0 / IN2, &["ASI", "asi", "A/sqin"]),
+        unit("A/ft2", 1.0 / FT2, &["ASF", "asf", "A/sqft", "amps/ft2", "amps/sqft"]),
+    ],
+    metric ["A/dm2"], us ["A/ft2"]
+);
+quantity!(
+    /// Coulombs.
+    Charge, Charge,
+    [
+        unit("C", 1.0, &["coulomb", "coulombs", "As", "A.s"]),
+        unit("A.min", 60.0, &["Amin", "amp.min", "ampmin", "amp-min", "A-min", "ampere-minutes"]),
+        unit("A.h", 3600.0, &["Ah", "amp.h", "amph", "amp-h", "A-h", "amp-hour", "amp-hours", "ampere-hours"]),
+        unit("mA.h", 3.6, &["mAh", "mA-h"]),
+        unit("kA.h", 3.6e6, &["kAh", "kA-h"]),
+    ],
+    metric ["A.h", "A.min"], us ["A.h", "A.min"]
+);
+quantity!(
+    /// Metres: of a part, of a deposit.
+    Length, Length,
+    [
+        unit("m", 1.0, &["metre", "meter"]),
+        unit("cm", 1e-2, &[]),
+        unit("mm", 1e-3, &[]),
+        unit("um", 1e-6, &["micron", "microns", "micrometre", "micrometer"]),
+        unit("nm", 1e-9, &[]),
+        unit("in", 0.0254, &["inch", "inches", "\""]),
+        unit("ft", 0.3048, &["foot", "feet"]),
+        unit("mil", 25.4e-6, &["mils", "thou"]),
+        unit("uin", 0.0254e-6, &["microinch", "microinches"]),
+    ],
+    metric ["mm", "um"], us ["in", "uin"]
+);
+quantity!(
+    /// Degrees Celsius.
+    Temperature, Temperature,
+    [
+        unit("degC", 1.0, &["C", "celsius"]),
+        Unit { symbol: "degF", aliases: &["F", "fahrenheit"], factor: 5.0 / 9.0, offset: -160.0 / 9.0 },
+        Unit { symbol: "K", aliases: &["kelvin"], factor: 1.0, offset: -273.15 },
+    ],
+    metric ["degC"], us ["degF"]
+);
+quantity!(
+    /// Litres.
+    Volume, Volume,
+    [
+        unit("L", 1.0, &["l", "litre", "liter", "litres", "liters"]),
+        unit("mL", 1e-3, &["ml", "cm3"]),
+        unit("m3", 1e3, &[]),
+        unit("gal", GAL, &["gallon", "gallons", "usgal"]),
+    ],
+    metric ["L", "mL"], us ["gal"]
+);
+quantity!(
+    /// Grams.
+    Mass, Mass,
+    [
+        unit("g", 1.0, &["gram", "grams"]),
+        unit("mg", 1e-3, &[]),
+        unit("kg", 1e3, &[]),
+        unit("oz", 28.349_523_125, &["ounce", "ounces"]),
+        unit("lb", 453.592_37, &["lbs", "pound", "pounds"]),
+    ],
+    metric ["kg", "g", "mg"], us ["lb", "oz"]
+);
+quantity!(
+    /// Seconds: a length of time as people write it. The core counts in [`Duration`].
+    Span, Time,
+    [
+        unit("s", 1.0, &["sec", "secs", "second", "seconds"]),
+        unit("ms", 1e-3, &["millisecond", "milliseconds"]),
+        unit("min", 60.0, &["mins", "minute", "minutes"]),
+        unit("h", 3600.0, &["hr", "hrs", "hour", "hours"]),
+        unit("d", 86400.0, &["day", "days"]),
+    ],
+    metric ["h", "min", "s"], us ["h", "min", "s"]
+);
+quantity!(
+    /// Joules.
+    Energy, Energy,
+    [unit("J", 1.0, &["joule", "joules"]), unit("Wh", 3600.0, &["W.h"]), unit("kWh", 3.6e6, &["kW.h"])],
+    metric ["kWh", "Wh", "J"], us ["kWh", "Wh", "J"]
+);
+quantity!(
+    /// Amperes per litre of bath.
+    BathLoad, BathLoad,
+    [unit("A/L", 1.0, &["A/l"]), unit("A/gal", 1.0 / GAL, &[])],
+    metric ["A/L"], us ["A/gal"]
+);
+quantity!(
+    /// Amperes per second: how steeply a ramp may rise in current control.
+    CurrentSlope, CurrentSlope,
+    [unit("A/s", 1.0, &[]), unit("mA/s", 1e-3, &[]), unit("A/min", 1.0 / 60.0, &[])],
+    metric ["A/s", "mA/s"], us ["A/s", "mA/s"]
+);
+quantity!(
+    /// Volts per second: how steeply a ramp may rise in voltage control.
+    VoltageSlope, VoltageSlope,
+    [unit("V/s", 1.0, &[]), unit("mV/s", 1e-3, &[]), unit("V/min", 1.0 / 60.0, &[])],
+    metric ["V/s", "mV/s"], us ["V/s", "mV/s"]
+);
+quantity!(
+    /// A share: 1 is the whole.
+    Ratio, Ratio,
+    [unit("1", 1.0, &[]), unit("%", 1e-2, &["percent"])],
+    metric ["%"], us ["%"]
+);
+quantity!(
+    /// Grams per litre.
+    Concentration, Concentration,
+    [unit("g/L", 1.0, &["g/l"]), unit("mg/L", 1e-3, &["mg/l", "ppm"]), unit("oz/gal", 28.349_523_125 / GAL, &[])],
+    metric ["g/L", "mg/L"], us ["oz/gal"]
+);
+
+/// Every unit of every dimension, so that a unit in the wrong place is named for what it is.
+pub(super) const ALL: &[(Dimension, &[Unit])] = &[
+    (Dimension::Voltage, Volts::UNITS),
+    (Dimension::Current, Amps::UNITS),
+    (Dimension::Area, Area::UNITS),
+    (Dimension::Density, Density::UNITS),
+    (Dimension::Charge, Charge::UNITS),
+    (Dimension::Length, Length::UNITS),
+    (Dimension::Temperature, Temperature::UNITS),
+    (Dimension::Volume, Volume::UNITS),
+    (Dimension::Mass, Mass::UNITS),
+    (Dimension::Time, Span::UNITS),
+    (Dimension::Energy, Energy::UNITS),
+    (Dimension::BathLoad, BathLoad::UNITS),
+    (Dimension::CurrentSlope, CurrentSlope::UNITS),
+    (Dimension::VoltageSlope, VoltageSlope::UNITS),
+    (Dimension::Ratio, Ratio::UNITS),
+    (Dimension::Concentration, Concentration::UNITS),
+];
+
+macro_rules! product {
+    ($a:ident * $b:ident = $c:ident) => {
+        impl std::ops::Mul<$b> for $a {
+            type Output = $c;
+            fn mul(self, other: $b) -> $c {
+                $c::new(self.get() * other.get())
+            }
+        }
+        impl std::ops::Mul<$a> for $b {
+            type Output = $c;
+            fn mul(self, other: $a) -> $c {
+                $c::new(self.get() * other.get())
+            }
+        }
+        impl std::ops::Div<$a> for $c {
+            type Output = $b;
+            fn div(self, other: $a) -> $b {
+                $b::new(self.get() / other.get())
+            }
+        }
+        impl std::ops::Div<$b> for $c {
+            type Output = $a;
+            fn div(self, other: $b) -> $a {
+                $a::new(self.get() / other.get())
+            }
+        }
+    };
+}
+
+product!(Density * Area = Amps);
+product!(Amps * Span = Charge);
+product!(Volts * Charge = Energy);
+product!(CurrentSlope * Span = Amps);
+product!(VoltageSlope * Span = Volts);
+product!(BathLoad * Volume = Amps);
+product!(Concentration * Volume = Mass);
+
+impl Span {
+    /// As a [`Duration`]; negative or absurd spans become the nearest possible one.
+    pub fn duration(self) -> Duration {
+        Duration::try_from_secs_f64(self.0.max(0.0)).unwrap_or(Duration::MAX)
+    }
+}
+
+impl From<Duration> for Span {
+    fn from(d: Duration) -> Span {
+        Span(d.as_secs_f64())
+    }
+}

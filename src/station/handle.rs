@@ -1,0 +1,63 @@
+//! How the rest of the daemon talks to a station.
+
+use super::Snapshot;
+use crate::run::{Command, Refusal};
+use std::sync::Arc;
+use tokio::sync::{mpsc, oneshot, watch};
+
+/// A command on its way to a station, with the way back.
+#[derive(Debug)]
+pub struct Envelope {
+    /// Who asks.
+    pub by: String,
+    /// What for.
+    pub command: Command,
+    /// Where the answer goes: a sentence, or why not.
+    pub reply: oneshot::Sender<Result<String, Refusal>>,
+}
+
+/// Cheap to clone; every reader and commander holds one.
+#[derive(Clone, Debug)]
+pub struct Handle {
+    name: Arc<str>,
+    snapshot: watch::Receiver<Arc<Snapshot>>,
+    commands: mpsc::Sender<Envelope>,
+}
+
+impl Handle {
+    /// Joins the two ends.
+    pub fn new(
+        name: &str,
+        snapshot: watch::Receiver<Arc<Snapshot>>,
+        commands: mpsc::Sender<Envelope>,
+    ) -> Self {
+        Handle { name: name.into(), snapshot, commands }
+    }
+
+    /// The station's name.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The last published snapshot.
+    pub fn snapshot(&self) -> Arc<Snapshot> {
+        self.snapshot.borrow().clone()
+    }
+
+    /// A receiver of its own, for streams.
+    pub fn subscribe(&self) -> watch::Receiver<Arc<Snapshot>> {
+        self.snapshot.clone()
+    }
+
+    /// Sends a command and waits for the station's answer.
+    ///
+    /// # Errors
+    /// The refusal in the operator's words; also when the station's task has ended.
+    pub async fn command(&self, by: &str, command: Command) -> Result<String, Refusal> {
+        let (reply, answer) = oneshot::channel();
+        let gone =
+            || Refusal(format!("station {:?} is not being worked; look at the daemon's log", self.name));
+        self.commands.send(Envelope { by: by.into(), command, reply }).await.map_err(|_| gone())?;
+        answer.await.map_err(|_| gone())?
+    }
+}

@@ -1,0 +1,13 @@
+//! Ties one supply, its runs, its watches and the ledger together.
+//!
+//! What the room is for: one task per station waits for the port, a timer or a
+//! command, steps the controller, carries out its actions in order and
+//! publishes a [`Snapshot`]. It decides nothing about a run.
+//! What it may not know: HTTP, pages, the terminal.
+
+#[cfg(feature = "daemon")]
+mod handle;
+mod snapshot;
+#[cfg(feature = "daemon")]
+pub use handle::{Envelope, Handle};
+pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};

@@ -1,0 +1,64 @@
+//! One alarm's life, after ISA-18.2 / IEC 62682.
+
+use super::kind::{Kind, Priority, Response};
+use crate::quantity::Mono;
+use serde::{Deserialize, Serialize};
+
+/// The states of an alarm, as the standard names them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AlarmState {
+    /// The condition does not hold.
+    #[default]
+    Normal,
+    /// The condition holds and nobody has said so.
+    Unacknowledged,
+    /// The condition holds and somebody knows.
+    Acknowledged,
+    /// The condition has gone and nobody has said so.
+    ReturnedUnacknowledged,
+    /// Put aside by an operator for a time.
+    Shelved,
+    /// Not an alarm in the present phase, by design.
+    Suppressed,
+    /// Switched off with a reason.
+    OutOfService,
+}
+
+impl AlarmState {
+    /// Whether the condition holds, as far as this state says.
+    pub fn active(self) -> bool {
+        matches!(self, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+    }
+}
+
+/// One alarm as it stands.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Alarm {
+    /// Which watch.
+    pub kind: Kind,
+    /// Its state.
+    pub state: AlarmState,
+    /// Its priority.
+    pub priority: Priority,
+    /// What it does to the run.
+    pub response: Response,
+    /// What was seen, with numbers, in the operator's words. Empty in `Normal`.
+    pub text: String,
+}
+
+/// An alarm changed state: a row for the journal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmChange {
+    /// When.
+    pub at: Mono,
+    /// From which state.
+    pub from: AlarmState,
+    /// The alarm as it now stands.
+    pub alarm: Alarm,
+    /// Who caused the change, where a person did.
+    pub by: Option<String>,
+    /// What they noted.
+    pub note: Option<String>,
+}

@@ -1,0 +1,18 @@
+//! Rules over readings, and the alarms they raise.
+//!
+//! What the room is for: a [`Panel`] holds one [`Watch`] per [`Kind`]; each is
+//! shown every reading and decides whether its condition holds, and its alarm
+//! goes through the states of ISA-18.2 / IEC 62682 with on-delay, off-delay and
+//! deadband. What it may not know: the run, the supply, the clock (time comes
+//! in), the disk. It decides nothing about the output: it names a
+//! [`Response`], and `run` carries it out.
+
+mod alarm;
+mod kind;
+mod panel;
+mod rules;
+
+pub use alarm::{Alarm, AlarmChange, AlarmState};
+pub use kind::{Kind, Priority, Response};
+
+pub use rules::Settings;

@@ -1,0 +1,4 @@
+//! (being written)
+/// Settings of the watches.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Settings {}
