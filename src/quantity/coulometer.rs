@@ -5,7 +5,10 @@ use std::ops::{Add, AddAssign, Sub};
 use std::time::Duration;
 
 /// Charge as an integer, so that sums are exact and the same on every machine.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(transparent)]
 pub struct Microcoulombs(pub i64);
 
 impl Microcoulombs {
