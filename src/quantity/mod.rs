@@ -17,6 +17,8 @@ mod mono;
 mod parse;
 mod print;
 mod reading;
+#[cfg(test)]
+mod tests;
 mod types;
 mod unit;
 
