@@ -331,6 +331,15 @@ impl<'d> Field<'d> {
         self.bad(format!("{} is not more than nothing", self.shown()), "write a value above zero")
     }
 
+    /// A quantity that is none or more.
+    pub fn not_negative<Q: Quantity>(self) -> Option<Q> {
+        let q: Q = self.measure()?;
+        if q >= Q::default() {
+            return Some(q);
+        }
+        self.bad(format!("{} is below zero", self.shown()), "write zero or more")
+    }
+
     /// A quantity within bounds, both included.
     pub fn within<Q: Quantity>(self, low: Q, high: Q) -> Option<Q> {
         let q: Q = self.measure()?;
