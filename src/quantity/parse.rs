@@ -57,43 +57,51 @@ pub enum QuantityError {
     },
 }
 
+impl QuantityError {
+    /// What is wrong, without the remedy.
+    pub fn wrong(&self) -> String {
+        match self {
+            QuantityError::NotANumber { text, wanted } => format!("{text:?} is not {}", wanted.word()),
+            QuantityError::BareNumber { text, .. } => format!("{text:?} has no unit"),
+            QuantityError::WrongDimension { text, found, wanted } => {
+                format!("{text:?} is {}, not {}", found.word(), wanted.word())
+            }
+            QuantityError::UnknownUnit { text, unit, wanted } => match other_case(unit, *wanted) {
+                Some(meant) => {
+                    format!("{text:?}: unit {unit:?} is not known (large and small letters matter: {meant}?)")
+                }
+                None => format!("{text:?}: unit {unit:?} is not known"),
+            },
+            QuantityError::Comma { text, .. } => format!("{text:?} has a comma in the number"),
+            QuantityError::NotFinite { text, .. } => format!("{text:?} is too large or not a number at all"),
+        }
+    }
+
+    /// What would be right: "write a number and one of A, mA".
+    pub fn remedy(&self) -> String {
+        match self {
+            QuantityError::Comma { wanted, .. } => {
+                format!("write the decimals after a point, no separators, and {}", one_of(*wanted))
+            }
+            QuantityError::NotANumber { wanted, .. }
+            | QuantityError::BareNumber { wanted, .. }
+            | QuantityError::WrongDimension { wanted, .. }
+            | QuantityError::UnknownUnit { wanted, .. }
+            | QuantityError::NotFinite { wanted, .. } => format!("write {}", choices(*wanted)),
+        }
+    }
+}
+
 impl fmt::Display for QuantityError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            QuantityError::NotANumber { text, wanted } => {
-                write!(f, "{text:?} is not {}; write {}", wanted.word(), choices(*wanted))
-            }
-            QuantityError::BareNumber { text, wanted } => {
-                write!(f, "{text:?} has no unit; write {}", choices(*wanted))
-            }
-            QuantityError::WrongDimension { text, found, wanted } => {
-                write!(f, "{text:?} is {}, not {}; write {}", found.word(), wanted.word(), choices(*wanted))
-            }
-            QuantityError::UnknownUnit { text, unit, wanted } => {
-                write!(f, "{text:?}: unit {unit:?} is not known")?;
-                if let Some(meant) = other_case(unit, *wanted) {
-                    write!(f, " (large and small letters matter: {meant}?)")?;
-                }
-                write!(f, "; write {}", choices(*wanted))
-            }
-            QuantityError::Comma { text, wanted } => {
-                write!(
-                    f,
-                    "{text:?} has a comma in the number; write the decimals after a point, no separators, and {}",
-                    one_of(*wanted)
-                )
-            }
-            QuantityError::NotFinite { text, wanted } => {
-                write!(f, "{text:?} is too large or not a number at all; write {}", choices(*wanted))
-            }
-        }
+        write!(f, "{}; {}", self.wrong(), self.remedy())
     }
 }
 
 impl std::error::Error for QuantityError {}
 
 /// "a number and one of mm, um, …".
-fn choices(wanted: Dimension) -> String {
+pub(super) fn choices(wanted: Dimension) -> String {
     format!("a number and {}", one_of(wanted))
 }
 

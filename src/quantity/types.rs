@@ -137,6 +137,9 @@ macro_rules! quantity {
                 super::print::exact(self.0, &Self::TABLE)
             }
         }
+        impl super::document::Quantity for $name {
+            const WANTED: Dimension = Dimension::$dim;
+        }
         impl serde::Serialize for $name {
             fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
                 s.serialize_str(&self.exact())
