@@ -160,6 +160,27 @@ fn check_says_what_was_understood() {
     assert!(us.contains("gal"), "{us}");
 }
 
+#[test]
+fn a_token_does_not_end_in_a_log() {
+    let config = good(&format!("[daemon]\ntoken = \"0123456789abcdef\"\n{LEAST}"));
+    assert_eq!(config.daemon.token.as_deref(), Some("0123456789abcdef"));
+    assert!(!format!("{config:?}").contains("0123456789abcdef"));
+}
+
+#[test]
+fn a_manual_cut_short_anywhere_is_refused_or_read_but_never_panics() {
+    let mut refused = 0;
+    for end in (0..MANUAL.len()).step_by(61).filter(|i| MANUAL.is_char_boundary(*i)) {
+        let text = &MANUAL[..end];
+        for problem in load(text, "cut.toml", &[], DIALECTS).err().unwrap_or_default() {
+            refused += 1;
+            assert!(problem.line >= 1 && problem.line <= text.lines().count().max(1) + 1, "{problem}");
+            assert!(!problem.to_string().contains("our fault"), "{problem}");
+        }
+    }
+    assert!(refused > 100);
+}
+
 /// `tests/config-bad/NAME.toml` must say exactly `NAME.txt`. With
 /// `TANKSIDE_REWRITE=1` in the environment the texts are written anew: read
 /// the difference before you commit it.
