@@ -152,6 +152,9 @@ fn no_hazard_goes_unnamed() {
         if bath.metal.as_deref() == Some("Ni") {
             must("sensitise");
         }
+        if bath.metal.as_deref() == Some("Au(I)") {
+            must("by charge alone is not safe");
+        }
         if bath.metal.as_deref() == Some("Cr(VI)") {
             must("cancer");
         }

@@ -61,6 +61,33 @@ fn what_the_manual_gives_as_default_is_what_stands_when_a_key_is_left_out() {
 }
 
 #[test]
+fn the_manual_leaves_no_key_out() {
+    // An unknown key in every table makes the code list the keys it knows there.
+    let mut text = String::from("zzzzzzzz = 1\n");
+    for line in MANUAL.lines() {
+        writeln!(text, "{}", line.replace("{ file", "{ zzzzzzzz = 1, file")).unwrap();
+        if line.starts_with('[') {
+            text.push_str("zzzzzzzz = 1\n");
+        }
+    }
+    let problems = load(&text, "f", &[], DIALECTS).unwrap_err();
+    let tables = 1 + text.lines().filter(|l| l.starts_with('[')).count() + 1;
+    assert_eq!(problems.len(), tables, "{problems:#?}");
+    for problem in problems {
+        let keys = problem.remedy.strip_prefix("keys here are ").unwrap_or_else(|| panic!("{problem}"));
+        for key in keys.split(", ") {
+            let told = MANUAL.lines().any(|l| {
+                let l = l.trim_start_matches(['#', '[']);
+                l.starts_with(&format!("{key} =")) || l.starts_with(&format!("{key}]"))
+            }) || [format!(".{key}]"), format!("{{ {key} ="), format!(", {key} =")]
+                .iter()
+                .any(|form| MANUAL.contains(form));
+            assert!(told, "the manual does not tell of {key} ({})", problem.key);
+        }
+    }
+}
+
+#[test]
 fn slower_polls_take_their_time_limits_along() {
     let config = good(&LEAST.replace("name = \"bench\"", "name = \"bench\"\npoll = \"1 s\""));
     assert_eq!(config.stations[0].stale_after, Duration::from_secs(5));
