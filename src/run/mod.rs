@@ -10,7 +10,14 @@ mod api;
 mod controller;
 mod machine;
 mod ramp;
+mod story;
 mod view;
+mod wire;
+
+#[cfg(test)]
+mod tests;
+
+pub use controller::{Controller, Setup};
 
 pub use api::{
     Action, Answer, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal, RunPhase, RunState,
