@@ -9,7 +9,7 @@ use super::ramp::Ramp;
 use crate::plan::{Control, Goal, Order};
 use crate::process::{Between, Confirm, Entry};
 use crate::quantity::{Amps, Coulometer, Microcoulombs, Mono, Reading, Volts};
-use crate::watch::Phase;
+use crate::watch::{BurnBasis, Phase};
 use std::time::Duration;
 
 /// A ramp down before a hold takes about this long, whatever the current.
@@ -129,6 +129,18 @@ impl Run {
 
     pub fn holds_current(&self) -> bool {
         matches!(self.order.control, Control::Current { .. })
+    }
+
+    /// What the burn margin is judged by.
+    pub fn burn_basis(&self) -> Option<BurnBasis> {
+        self.order.burn.map(|burn| BurnBasis {
+            density: burn.density,
+            edge_factor: burn.edge_factor,
+            agitation: burn.agitation,
+            temperature: burn.temperature,
+            own_panel: burn.own_panel,
+            area: self.order.area,
+        })
     }
 
     pub fn phase(&self) -> RunPhase {

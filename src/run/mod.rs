@@ -20,7 +20,8 @@ mod tests;
 pub use controller::{Controller, Setup};
 
 pub use api::{
-    Action, Answer, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal, RunPhase, RunState,
+    Action, Answer, BathNews, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal,
+    RunPhase, RunState,
 };
 
 pub use view::View;
