@@ -1,7 +1,7 @@
 //! The entry points: time and one input in, actions out.
 
 use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
-use super::machine::Run;
+use super::stage::Run;
 use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};

@@ -9,7 +9,9 @@
 mod api;
 mod controller;
 mod machine;
+mod progress;
 mod ramp;
+mod stage;
 mod story;
 mod view;
 mod wire;

@@ -2,7 +2,7 @@
 
 use super::api::{Question, RunPhase, RunState};
 use super::controller::Controller;
-use super::machine::Run;
+use super::stage::Run;
 use crate::deposit;
 use crate::plan::{DepositForecast, Goal};
 use crate::quantity::{Area, Charge, Length, Ratio};

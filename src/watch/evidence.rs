@@ -91,7 +91,7 @@ impl Evidence {
         let unsettled = cx.phase != Phase::Steady
             || !cx.output_on
             || self.echoes_setpoint()
-            || !(amps > s.amps_count * 3.0)
+            || amps <= s.amps_count * 3.0
             || cx.since_change < Duration::from_secs(1);
         let found = self.drift.take(&Sample {
             at: r.at,

@@ -8,7 +8,7 @@
 //! says so with its band.
 
 use super::line::FittedLine;
-use crate::bath::Agitation;
+use crate::bath::{Agitation, Burn};
 use crate::quantity::{Amps, Area, Density, Temperature, Volts};
 use serde::Serialize;
 use std::time::Duration;
@@ -38,6 +38,8 @@ pub struct BurnBasis {
     pub edge_factor: f64,
     /// For which agitation `density` holds.
     pub agitation: Agitation,
+    /// The bath's own densities by agitation, of which the ratios count; `None`: the usual ratios.
+    pub by_agitation: Option<Burn>,
     /// For which temperature it holds; `None`: the bath's usual one.
     pub temperature: Option<Temperature>,
     /// Whether it comes from this tank's own Hull panel or an earlier burn.
@@ -101,7 +103,10 @@ pub fn agitation_factor(agitation: Agitation) -> f64 {
 
 /// Local burn density here and now, and its relative one-sigma uncertainty.
 pub fn burn_density(basis: &BurnBasis, bath: &BathNow) -> (Density, f64) {
-    let stirred = agitation_factor(bath.agitation) / agitation_factor(basis.agitation);
+    let stirred = match basis.by_agitation {
+        Some(table) => table.at(bath.agitation) / table.at(basis.agitation),
+        None => agitation_factor(bath.agitation) / agitation_factor(basis.agitation),
+    };
     let (warmth, warmth_sigma) = match (bath.temperature, basis.temperature) {
         (Some((t, age)), Some(reference)) => {
             let factor = (1.0 + LIMIT_PER_DEGREE * (t - reference).get()).max(0.1);
@@ -180,6 +185,7 @@ mod tests {
             density: Density::new(2000.0),
             edge_factor: 2.0,
             agitation: Agitation::Air,
+            by_agitation: None,
             temperature: Some(Temperature::new(55.0)),
             own_panel: true,
             area: Area::new(0.01),
