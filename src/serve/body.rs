@@ -18,7 +18,8 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Body<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
-        let declared = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+        let declared =
+            request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
         let kind = declared.split(';').next().unwrap_or("").trim();
         if !kind.eq_ignore_ascii_case("application/json") {
             return Err(Problem::new(
@@ -34,7 +35,8 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Body<T> {
                 format!("the body may be {LIMIT} bytes at most"),
             )
         };
-        let length = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse().ok());
+        let length =
+            request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse().ok());
         if length.is_some_and(|length: usize| length > LIMIT) {
             return Err(too_large());
         }

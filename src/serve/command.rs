@@ -144,7 +144,12 @@ pub(super) async fn off(
         }
     });
     if confirmed.await.unwrap_or(false) {
-        Ok(Json(Taken { station, said: format!("output off, confirmed ({said})"), run: None, worksheet: None }))
+        Ok(Json(Taken {
+            station,
+            said: format!("output off, confirmed ({said})"),
+            run: None,
+            worksheet: None,
+        }))
     } else {
         Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
@@ -171,10 +176,9 @@ pub(super) async fn plan(
         app.station(name)?;
     }
     let planner = app.planner.clone();
-    let planned =
-        tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
-            .await
-            .map_err(|e| Problem::bug(e.to_string()))??;
+    let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
+        .await
+        .map_err(|e| Problem::bug(e.to_string()))??;
     Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "order": planned.order })))
 }
 

@@ -30,12 +30,16 @@ fn admit(facts: &Facts, method: &Method, path: &str, headers: &HeaderMap) -> Res
         Problem::new(
             StatusCode::MISDIRECTED_REQUEST,
             "bad-host",
-            format!("ask by localhost, 127.0.0.1 or {}; the Host header names something else", facts.listen.ip()),
+            format!(
+                "ask by localhost, 127.0.0.1 or {}; the Host header names something else",
+                facts.listen.ip()
+            ),
         )
     })?;
     if headers.contains_key(header::ORIGIN) {
-        let ours = only(headers, header::ORIGIN)
-            .is_some_and(|origin| origin.strip_prefix("http://").is_some_and(|o| o.eq_ignore_ascii_case(host)));
+        let ours = only(headers, header::ORIGIN).is_some_and(|origin| {
+            origin.strip_prefix("http://").is_some_and(|o| o.eq_ignore_ascii_case(host))
+        });
         if !ours {
             return Err(Problem::new(
                 StatusCode::FORBIDDEN,
@@ -134,9 +138,15 @@ mod tests {
         for good in ["localhost", "localhost:8093", "127.0.0.1:1", "[::1]:8093", "[::1]", "LOCALHOST:80"] {
             assert!(own_host(&facts, good), "{good}");
         }
-        for bad in
-            ["evil.example", "localhost.evil.example", "10.0.0.1:8093", "127.0.0.1:x", "", ":8093", "127.0.0.1.evil"]
-        {
+        for bad in [
+            "evil.example",
+            "localhost.evil.example",
+            "10.0.0.1:8093",
+            "127.0.0.1:x",
+            "",
+            ":8093",
+            "127.0.0.1.evil",
+        ] {
             assert!(!own_host(&facts, bad), "{bad}");
         }
     }

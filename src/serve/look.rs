@@ -64,7 +64,10 @@ impl Watched {
             }
             (now - seen.at, now - seen.first)
         };
-        Look::at(&snapshot, silent, waited, self.stale_after)
+        let mut look = Look::at(&snapshot, silent, waited, self.stale_after);
+        // Before the first publication the snapshot has no name yet.
+        look.snapshot.station = self.handle.name().into();
+        look
     }
 
     /// Notes the moment of every publication; ends with the station.

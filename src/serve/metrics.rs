@@ -95,7 +95,10 @@ struct Station {
     alarms: BTreeMap<(String, &'static str), Gauge>,
 }
 
-#[expect(clippy::expect_used, reason = "names and labels are literals; every test of this room builds them all")]
+#[expect(
+    clippy::expect_used,
+    reason = "names and labels are literals; every test of this room builds them all"
+)]
 impl Metrics {
     /// An empty page with every family registered.
     pub fn new() -> Metrics {
@@ -107,19 +110,14 @@ impl Metrics {
         )
         .expect("literal name");
         registry.register(Box::new(ledger_commit.clone())).expect("registered once");
-        let build = GaugeVec::new(Opts::new("tankside_build_info", "Always 1; the version is the label."), &[
-            "version",
-        ])
+        let build = GaugeVec::new(
+            Opts::new("tankside_build_info", "Always 1; the version is the label."),
+            &["version"],
+        )
         .expect("literal name");
         build.with_label_values(&[env!("CARGO_PKG_VERSION")]).set(1.0);
         registry.register(Box::new(build)).expect("registered once");
-        Metrics {
-            registry,
-            stations: Mutex::default(),
-            tanks: Mutex::default(),
-            fleet,
-            ledger_commit,
-        }
+        Metrics { registry, stations: Mutex::default(), tanks: Mutex::default(), fleet, ledger_commit }
     }
 
     /// With the client library's own `process_*` metrics.
@@ -195,11 +193,7 @@ impl Metrics {
         put(&fleet.on, name, snapshot.output_on.filter(|_| snapshot.output_known).map(flag));
         put(&fleet.volts, name, measured.map(|m| m.volts));
         put(&fleet.amperes, name, measured.map(|m| m.amperes));
-        put(
-            &fleet.density,
-            name,
-            measured.filter(|_| has_load).map(|m| m.amperes / run.area_square_meters),
-        );
+        put(&fleet.density, name, measured.filter(|_| has_load).map(|m| m.amperes / run.area_square_meters));
         put(&fleet.burn_margin, name, run.burn_margin_ratio.filter(|_| !look.stale));
         put(&fleet.burn_level, name, run.burn_level_volts.filter(|_| !look.stale));
         put(&fleet.target, name, run.charge_target_coulombs);
@@ -270,7 +264,10 @@ impl Station {
     }
 }
 
-#[expect(clippy::expect_used, reason = "names and labels are literals; every test of this room builds them all")]
+#[expect(
+    clippy::expect_used,
+    reason = "names and labels are literals; every test of this room builds them all"
+)]
 impl Fleet {
     fn new(registry: &Registry) -> Fleet {
         fn keep<C: Collector + Clone + 'static>(registry: &Registry, family: C) -> C {
@@ -288,7 +285,11 @@ impl Fleet {
         };
         let s: &[&str] = &["station"];
         Fleet {
-            link_up: gauge("tankside_link_up", "1 when the supply is connected, identified and answering.", s),
+            link_up: gauge(
+                "tankside_link_up",
+                "1 when the supply is connected, identified and answering.",
+                s,
+            ),
             age: gauge("tankside_reading_age_seconds", "Age of the last good reading.", s),
             known: gauge("tankside_output_known", "1 when it is known whether the output is on.", s),
             on: gauge("tankside_output_on", "1 when the output is on; absent when not known.", s),
@@ -315,9 +316,11 @@ impl Fleet {
             charge: gauge("tankside_run_charge_coulombs", "Charge of the present or last run.", s),
             target: gauge("tankside_run_charge_target_coulombs", "Charge at which the run ends.", s),
             thickness: gauge("tankside_run_thickness_meters", "Predicted mean thickness so far.", s),
-            alarm: gauge("tankside_alarm_active", "1 while the alarm's condition holds.", &[
-                "station", "watch", "priority",
-            ]),
+            alarm: gauge(
+                "tankside_alarm_active",
+                "1 while the alarm's condition holds.",
+                &["station", "watch", "priority"],
+            ),
             writes: count("tankside_setpoint_writes_total", "Setpoints written since start.", s),
             errors: count("tankside_link_errors_total", "Link errors since start.", &["station", "kind"]),
             poll: keep(

@@ -55,7 +55,10 @@ pub fn router(app: AppState) -> Router {
         .route("/ack", post(command::acknowledge));
     Router::new()
         .route("/", get(|| async { file("text/html; charset=utf-8", include_str!("page/index.html")) }))
-        .route("/page.js", get(|| async { file("text/javascript; charset=utf-8", include_str!("page/page.js")) }))
+        .route(
+            "/page.js",
+            get(|| async { file("text/javascript; charset=utf-8", include_str!("page/page.js")) }),
+        )
         .route("/page.css", get(|| async { file("text/css; charset=utf-8", include_str!("page/page.css")) }))
         .route("/favicon.svg", get(|| async { file("image/svg+xml", include_str!("page/favicon.svg")) }))
         .route("/metrics", get(read::metrics))

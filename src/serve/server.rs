@@ -36,7 +36,9 @@ pub async fn listen(address: SocketAddr) -> Result<Listening, String> {
             "{address} is taken: another tankside, or another program, listens there; stop it or set daemon.listen to a free port"
         ),
         std::io::ErrorKind::PermissionDenied => {
-            format!("{address} may not be used: ports below 1024 need privileges; set daemon.listen to a higher one")
+            format!(
+                "{address} may not be used: ports below 1024 need privileges; set daemon.listen to a higher one"
+            )
         }
         _ => format!("cannot listen on {address}: {e}"),
     };

@@ -30,28 +30,31 @@ pub(super) async fn stream(
 fn events(watched: Watched, shutdown: CancellationToken) -> impl Stream<Item = Result<Event, Infallible>> {
     let publications = watched.handle.subscribe();
     let first: Option<Instant> = None;
-    stream::unfold((watched, publications, first, shutdown), async |(watched, mut publications, last, shutdown)| {
-        if let Some(last) = last {
-            let next = async {
-                sleep_until(last + BREATH).await;
-                // Unchanged for a second: the same again, older.
-                !matches!(timeout(HEARTBEAT, publications.changed()).await, Ok(Err(_)))
-            };
-            let goes_on = tokio::select! {
-                () = shutdown.cancelled() => false,
-                goes_on = next => goes_on,
-            };
-            if !goes_on {
-                return None;
+    stream::unfold(
+        (watched, publications, first, shutdown),
+        async |(watched, mut publications, last, shutdown)| {
+            if let Some(last) = last {
+                let next = async {
+                    sleep_until(last + BREATH).await;
+                    // Unchanged for a second: the same again, older.
+                    !matches!(timeout(HEARTBEAT, publications.changed()).await, Ok(Err(_)))
+                };
+                let goes_on = tokio::select! {
+                    () = shutdown.cancelled() => false,
+                    goes_on = next => goes_on,
+                };
+                if !goes_on {
+                    return None;
+                }
             }
-        }
-        publications.mark_unchanged();
-        let look = watched.look();
-        let event = Event::default().event("snapshot").id(look.snapshot.seq.to_string());
-        let event = match event.json_data(&look) {
-            Ok(event) => event,
-            Err(e) => Event::default().event("trouble").data(e.to_string()),
-        };
-        Some((Ok(event), (watched, publications, Some(Instant::now()), shutdown)))
-    })
+            publications.mark_unchanged();
+            let look = watched.look();
+            let event = Event::default().event("snapshot").id(look.snapshot.seq.to_string());
+            let event = match event.json_data(&look) {
+                Ok(event) => event,
+                Err(e) => Event::default().event("trouble").data(e.to_string()),
+            };
+            Some((Ok(event), (watched, publications, Some(Instant::now()), shutdown)))
+        },
+    )
 }
