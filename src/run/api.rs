@@ -182,6 +182,8 @@ pub enum Input {
     LinkBack,
     /// The ledger cannot be written; the reason in the operator's words.
     LedgerFailed(String),
+    /// The ledger can be written again.
+    LedgerBack,
 }
 
 /// What the shell must do, in order.

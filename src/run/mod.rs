@@ -11,6 +11,12 @@ mod controller;
 mod machine;
 mod ramp;
 mod view;
+mod wire;
+
+#[cfg(test)]
+mod tests;
+
+pub use controller::{Controller, Setup};
 
 pub use api::{
     Action, Answer, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal, RunPhase, RunState,

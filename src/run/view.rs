@@ -52,3 +52,61 @@ pub struct View {
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
 }
+
+use super::controller::Controller;
+use super::machine::Run;
+use crate::plan::{DepositForecast, Goal};
+use crate::quantity::{Area, Charge, Length};
+
+/// The view of a controller as it stands.
+pub(super) fn build(c: &Controller) -> View {
+    let mut view = View {
+        setpoint_amperes: c.wire.amps.get(),
+        ceiling_volts: c.wire.volts.get(),
+        output_commanded: c.wire.on,
+        ..View::default()
+    };
+    if let Some(run) = &c.run {
+        fill(&mut view, run, c.last.map_or(0.0, |r| r.amps.get()));
+    }
+    view
+}
+
+fn fill(view: &mut View, run: &Run, amps: f64) {
+    let order = &run.order;
+    let charge = run.coulometer.charge().charge();
+    view.state = run.state;
+    view.phase = run.phase();
+    view.run = Some(run.id.clone());
+    view.title = Some(order.title.clone());
+    view.tank = Some(order.tank.clone());
+    view.area_square_meters = order.area.get();
+    view.density_amperes_per_square_meter = if view.output_commanded { amps / order.area.get() } else { 0.0 };
+    view.charge_coulombs = charge.get();
+    view.worked_seconds = run.worked.as_secs_f64();
+    view.unobserved_seconds = run.coulometer.unobserved().as_secs_f64();
+    view.face = order.turn.map(|t| (run.face, t.faces));
+    view.question = run.question.clone();
+    view.cause = run.cause.clone();
+    view.later_causes = run.later.clone();
+    view.thickness_meters =
+        order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);
+    match order.goal {
+        Goal::Charge(target) => {
+            let target = target.charge();
+            view.charge_target_coulombs = Some(target.get());
+            view.left_seconds = (amps > 0.0 && run.open()).then(|| (target - charge).get().max(0.0) / amps);
+        }
+        Goal::Time(time) => {
+            view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());
+        }
+    }
+    if let Some(burn) = order.burn.filter(|_| view.output_commanded && run.open()) {
+        let edge = view.density_amperes_per_square_meter * burn.edge_factor;
+        view.burn_margin_ratio = Some(1.0 - edge / burn.density.get());
+    }
+}
+
+fn thickness(_deposit: &DepositForecast, _charge: Charge, _area: Area) -> Option<Length> {
+    None
+}

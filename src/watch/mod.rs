@@ -1,6 +1,6 @@
 //! Rules over readings, and the alarms they raise.
 //!
-//! What the room is for: a [`Panel`] holds one [`Watch`] per [`Kind`]; each is
+//! What the room is for: a [`Panel`] holds one watch per [`Kind`]; each is
 //! shown every reading and decides whether its condition holds, and its alarm
 //! goes through the states of ISA-18.2 / IEC 62682 with on-delay, off-delay and
 //! deadband. What it may not know: the run, the supply, the clock (time comes
@@ -9,10 +9,11 @@
 
 mod alarm;
 mod kind;
+mod line;
 mod panel;
 mod rules;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use kind::{Kind, Priority, Response};
-
-pub use rules::Settings;
+pub use panel::Panel;
+pub use rules::{Context, Phase, Settings, Tuning};
