@@ -68,9 +68,10 @@ fn look(snapshot: &Snapshot, silent_millis: u64) -> Look {
 }
 
 fn ledger() -> Vec<TankRow> {
-    let row = |tank: &str, charge_coulombs, unobserved_seconds, runs| TankRow {
+    let row = |tank: &str, charge_coulombs: f64, unobserved_seconds, runs| TankRow {
         tank: tank.into(),
         charge_coulombs,
+        charge_microcoulombs: (charge_coulombs * 1e6) as i64,
         unobserved_seconds,
         runs,
     };

@@ -55,6 +55,7 @@ fn run_row(id: &str) -> RunRow {
         parts: 6,
         metal: Some("Ni".into()),
         thickness_meters: Some(1e-6),
+        continues: None,
         order_json: "{}".into(),
     }
 }
@@ -74,7 +75,13 @@ impl History for Shelf {
     }
     fn tanks(&self) -> Result<Vec<TankRow>, HistoryError> {
         self.check()?;
-        Ok(vec![TankRow { tank: "nickel".into(), charge_coulombs: 7200.0, unobserved_seconds: 1.5, runs: 4 }])
+        Ok(vec![TankRow {
+            tank: "nickel".into(),
+            charge_coulombs: 7200.0,
+            charge_microcoulombs: 7_200_000_000,
+            unobserved_seconds: 1.5,
+            runs: 4,
+        }])
     }
     fn alarms(&self, _: u32) -> Result<Vec<AlarmRow>, HistoryError> {
         self.check()?;
@@ -83,6 +90,7 @@ impl History for Shelf {
     fn events(&self, run: &str, _: u32) -> Result<Vec<EventRow>, HistoryError> {
         Ok(vec![EventRow {
             at: "2026-01-02T03:04:05Z".into(),
+            monotonic_milliseconds: 0,
             station: "bench".into(),
             run: Some(run.into()),
             kind: "phase".into(),

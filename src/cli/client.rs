@@ -47,7 +47,8 @@ impl Client {
             return Ok(escape(name));
         }
         let all = self.get("/api/v1/stations")?;
-        let names: Vec<_> = all.as_array().into_iter().flatten().filter_map(|s| s["station"].as_str()).collect();
+        let names: Vec<_> =
+            all.as_array().into_iter().flatten().filter_map(|s| s["station"].as_str()).collect();
         match names[..] {
             [one] => Ok(escape(one)),
             [] => Err(Failure::refused("the daemon has no station")),
@@ -55,10 +56,7 @@ impl Client {
         }
     }
 
-    fn read(
-        &self,
-        answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>,
-    ) -> Result<Value, Failure> {
+    fn read(&self, answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Result<Value, Failure> {
         let mut response = answer.map_err(|e| {
             Failure::unreachable(format!(
                 "no daemon answers at {} ({e}); start it with \"tankside serve\", or say where it is with --address",

@@ -94,7 +94,8 @@ fn well(look: &Value) -> Result<String, String> {
         Err(format!("NOT KNOWN; the last good reading is {} old{trouble}", seconds(age)))
     } else if active > 0 {
         Err(format!("NO, {active} alarm{}", if active == 1 { "" } else { "s" }))
-    } else if let ("held" | "aborted", Some(cause)) = (text(&look["run"]["state"]).as_str(), look["run"]["cause"].as_str())
+    } else if let ("held" | "aborted", Some(cause)) =
+        (text(&look["run"]["state"]).as_str(), look["run"]["cause"].as_str())
     {
         Err(cause.to_owned())
     } else {
@@ -196,11 +197,7 @@ fn trends(look: &Value, width: usize) -> Vec<String> {
         let room = width.saturating_sub(12 + tail.chars().count()).min(48);
         format!("  {name:<10}{}{tail}", trend(&values, top, room))
     };
-    vec![
-        line("amperes", 2, "A"),
-        line("volts", 1, "V"),
-        format!("  {:<10}the last {}", "", seconds(oldest)),
-    ]
+    vec![line("amperes", 2, "A"), line("volts", 1, "V"), format!("  {:<10}the last {}", "", seconds(oldest))]
 }
 
 fn link_line(look: &Value) -> String {
@@ -285,7 +282,9 @@ pub(crate) fn follow(client: &Client, station: &str, units: Units) -> Done {
         } else {
             let line = match &lost {
                 None => plain_line(&last, units),
-                Some(failure) => format!("LOST for {}: {}", seconds((now - heard).as_secs_f64()), failure.text),
+                Some(failure) => {
+                    format!("LOST for {}: {}", seconds((now - heard).as_secs_f64()), failure.text)
+                }
             };
             if line != said {
                 say(&format!("{line}\n"));
@@ -439,7 +438,8 @@ mod tests {
     fn worst_case_and_an_empty_answer_still_fit_the_terminal() {
         let mut look = look();
         let long = "word ".repeat(60);
-        let alarm = json!({"watch": "read-back", "state": "returned-unacknowledged", "text": long, "remedy": long});
+        let alarm =
+            json!({"watch": "read-back", "state": "returned-unacknowledged", "text": long, "remedy": long});
         look["alarms"] = json!([alarm, alarm, alarm, alarm]);
         look["run"]["title"] = json!("x".repeat(300));
         check(&follow_text(&look, Units::Metric, 80));

@@ -99,7 +99,10 @@ mod tests {
         let text = "! do        Look for a loose or dirty clip and a part that fell off";
         let lines = wrap(text, 12, 40);
         assert!(lines.iter().all(|l| l.chars().count() <= 40), "{lines:?}");
-        assert!(lines[0].starts_with("! do        Look") && lines[1].starts_with("            "), "{lines:?}");
+        assert!(
+            lines[0].starts_with("! do        Look") && lines[1].starts_with("            "),
+            "{lines:?}"
+        );
         let words = |t: &str| t.split_whitespace().map(String::from).collect::<Vec<_>>();
         assert_eq!(words(&lines.join(" ")), words(text));
         assert!(wrap("", 2, 10).is_empty());

@@ -125,6 +125,7 @@ async fn accounts(app: &AppState) -> Result<Vec<TankRow>, Problem> {
             rows.push(TankRow {
                 tank: facts.tank.clone(),
                 charge_coulombs: 0.0,
+                charge_microcoulombs: 0,
                 unobserved_seconds: 0.0,
                 runs: 0,
             });
