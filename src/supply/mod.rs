@@ -4,6 +4,17 @@
 //! pty), the rules of trust after a time-out, and off. What it may not know:
 //! runs, tanks, the ledger. A reply that does not fit its request is an error
 //! with the bytes in hex, never a value.
+//!
+//! Dialects, replies and troubles are pure; everything that touches a port
+//! needs the `daemon` feature.
 
+pub mod dialect;
+mod help;
+pub mod reply;
 mod spec;
+mod trouble;
+
+pub use dialect::Dialect;
+pub use help::{Holder, OpenHelp};
 pub use spec::{Parity, Port, Spec};
+pub use trouble::{Bytes, Trouble};
