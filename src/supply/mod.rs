@@ -28,6 +28,8 @@ pub mod reply;
 mod spec;
 #[cfg(feature = "daemon")]
 mod talk;
+#[cfg(all(test, feature = "daemon"))]
+mod tests;
 mod trouble;
 
 #[cfg(feature = "daemon")]
