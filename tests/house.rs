@@ -61,7 +61,20 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
-const SHELL: &[&str] = &["cli", "ledger", "serve", "station/handle"];
+const SHELL: &[&str] = &[
+    "cli",
+    "ledger",
+    "serve",
+    "station/handle",
+    "supply/clock",
+    "supply/device",
+    "supply/line",
+    "supply/minder",
+    "supply/off",
+    "supply/open",
+    "supply/probe",
+    "supply/talk",
+];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[
