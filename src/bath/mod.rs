@@ -2,9 +2,15 @@
 //!
 //! What the room is for: reading and judging the files of `config/baths/`.
 //! What it may not know: tanks, loads, supplies. Every value in a file carries
-//! its source or "from memory".
+//! its source or "from memory"; one without is refused.
 
-use crate::quantity::{BathLoad, Density, Ratio, Temperature, Volts};
+mod read;
+mod shipped;
+
+pub use read::parse;
+pub use shipped::{gather, names, shipped};
+
+use crate::quantity::{BathLoad, Concentration, Density, Ratio, Span, Temperature, Volts};
 use serde::{Deserialize, Serialize};
 
 /// How the solution is moved past the part.
@@ -32,8 +38,25 @@ pub struct Window<Q> {
     pub high: Q,
 }
 
+impl<Q: PartialOrd> Window<Q> {
+    /// Whether the value is neither less nor more than good practice.
+    pub fn contains(&self, value: Q) -> bool {
+        (&self.low..=&self.high).contains(&&value)
+    }
+}
+
+/// One thing the solution is made of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Component {
+    /// Its chemical name.
+    pub name: String,
+    /// How much of it.
+    pub amount: Window<Concentration>,
+}
+
 /// Local density at which deposits darken, by agitation.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub struct Burn {
     /// Without agitation.
     pub still: Density,
@@ -43,6 +66,18 @@ pub struct Burn {
     pub air: Density,
     /// With a jet or a fast stirrer.
     pub vigorous: Density,
+}
+
+impl Burn {
+    /// The density for that agitation.
+    pub fn at(&self, agitation: Agitation) -> Density {
+        match agitation {
+            Agitation::Still => self.still,
+            Agitation::Rod => self.rod,
+            Agitation::Air => self.air,
+            Agitation::Vigorous => self.vigorous,
+        }
+    }
 }
 
 /// A bath, checked.
@@ -55,11 +90,18 @@ pub struct Bath {
     /// The metal's id in `deposit`; `None` for cleaners and activators.
     pub metal: Option<String>,
     /// Cathode current density (mean). For a cleaner: of the default base metal.
+    /// All zero for a dip without current.
     pub density: Window<Density>,
     /// For a cleaner: the density by base metal, where it differs.
     pub density_by_base: Vec<(String, Window<Density>)>,
     /// Solution temperature.
     pub temperature: Window<Temperature>,
+    /// pH.
+    pub ph: Window<f64>,
+    /// How long a strike, a clean or a dip lasts; `None` where thickness decides.
+    pub treat_time: Option<Window<Span>>,
+    /// What it is made of.
+    pub make_up: Vec<Component>,
     /// Cathode efficiency; `None` where nothing is deposited.
     pub efficiency: Option<Window<Ratio>>,
     /// Where deposits burn; `None` where that has no meaning.
@@ -83,13 +125,25 @@ pub struct Bath {
 }
 
 impl Bath {
+    /// Acid enough that its drag-out frees hydrogen cyanide from a cyanide bath:
+    /// pH under 6 (from memory: at 7 nearly all free cyanide is already HCN, so
+    /// this is the line between baths that push the pH down and those that do not).
+    pub fn is_acid(&self) -> bool {
+        self.ph.typical < 6.0
+    }
+
+    /// Whether it is a dip without current.
+    pub fn is_dip(&self) -> bool {
+        !self.density.high.is_positive()
+    }
+
+    /// The density window for that base metal, or the bath's own where none is told apart.
+    pub fn density_on(&self, base: &str) -> Window<Density> {
+        self.density_by_base.iter().find(|(name, _)| name == base).map_or(self.density, |(_, window)| *window)
+    }
+
     /// The burn density for that agitation.
     pub fn burn_density(&self, agitation: Agitation) -> Option<Density> {
-        self.burn.map(|b| match agitation {
-            Agitation::Still => b.still,
-            Agitation::Rod => b.rod,
-            Agitation::Air => b.air,
-            Agitation::Vigorous => b.vigorous,
-        })
+        self.burn.map(|burn| burn.at(agitation))
     }
 }

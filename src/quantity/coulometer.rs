@@ -93,7 +93,7 @@ impl Coulometer {
             let (a, b) = (i128::from(last.microamps), i128::from(now.microamps));
             let whole = gap.as_nanos() as i128;
             self.twice += match self.change {
-                Some(t) if t > last.at && t < at => {
+                Some(t) if t >= last.at && t < at => {
                     let before = t.since(last.at).as_nanos() as i128;
                     2 * (a * before + b * (whole - before))
                 }
@@ -117,6 +117,15 @@ impl Coulometer {
     /// counted as anything: the output was off.
     pub fn rest(&mut self) {
         self.last = None;
+        self.change = None;
+    }
+
+    /// Says that current may have flowed from the last reading until `now` without
+    /// anybody seeing it: counted as unobserved time, never as charge.
+    pub fn unobserved_until(&mut self, now: Mono) {
+        if let Some(last) = self.last.take() {
+            self.unobserved += now.since(last.at);
+        }
         self.change = None;
     }
 

@@ -1,6 +1,6 @@
 //! Printing: rounded for people, or exact.
 
-use super::unit::Unit;
+use super::unit::{Dimension, Table, Unit, find_symbol};
 use serde::{Deserialize, Serialize};
 
 /// Which units a person reads.
@@ -14,24 +14,67 @@ pub enum Units {
     Us,
 }
 
-/// The value in the first of `names` in which it is at least one (else the
-/// last), to four figures, with the unit as people write it.
-pub(super) fn human(base: f64, units: &[Unit], names: &[&str]) -> String {
-    let pick = |name: &&str| {
-        #[expect(clippy::expect_used, reason = "names are literals beside the table; a test walks them all")]
-        units.iter().find(|u| u.symbol == *name).expect("display unit is in its table")
+/// To four figures, in the first of the display units in which the value is
+/// not too small (else the last). Times are written as people say them: `2 min 30 s`.
+pub(super) fn human(base: f64, table: &Table, names: &[(&str, f64)]) -> String {
+    if table.dimension == Dimension::Time && base.is_finite() {
+        return clock(base);
+    }
+    let fits = |(symbol, least): &&(&str, f64)| {
+        rounded(find_symbol(table.units, symbol).of_base(base)).0.abs() >= *least
     };
-    let chosen = names
-        .iter()
-        .map(&pick)
-        .find(|u| rounded((base - u.offset) / u.factor).0.abs() >= 1.0)
-        .or_else(|| names.last().map(&pick))
-        .unwrap_or(&units[0]);
-    let (_, text) = rounded((base - chosen.offset) / chosen.factor);
-    format!("{text} {}", pretty(chosen.symbol))
+    let symbol = names.iter().find(fits).or(names.last()).map_or(table.units[0].symbol, |(symbol, _)| symbol);
+    human_in(base, table.units, symbol)
 }
 
-/// Four significant figures, never in exponent form, no trailing zeros after three.
+/// To four figures, in that unit.
+pub(super) fn human_in(base: f64, units: &'static [Unit], symbol: &str) -> String {
+    let (_, text) = rounded(find_symbol(units, symbol).of_base(base));
+    match pretty(symbol) {
+        unit if unit.is_empty() => text,
+        unit => format!("{text} {unit}"),
+    }
+}
+
+/// A time to better than 0.1 %: `45 s`, `2 min 30.5 s`, `1 h 5 min`, `1250 h`.
+fn clock(base: f64) -> String {
+    let size = base.abs();
+    if size < 59.995 {
+        return format!("{} s", rounded(base).1);
+    }
+    if size >= 3.6e6 {
+        return format!("{} h", rounded(base / 3600.0).1);
+    }
+    // Tenths of a second below 10 min, seconds below 10 h, minutes above.
+    let step = if size < 600.0 {
+        1
+    } else if size < 36_000.0 {
+        10
+    } else {
+        600
+    };
+    let tenths = ((size * 10.0 / f64::from(step)).round() as u64) * u64::from(step as u32);
+    let (hours, minutes, seconds) = (tenths / 36_000, tenths / 600 % 60, tenths % 600);
+    let mut parts = Vec::new();
+    if hours > 0 {
+        parts.push(format!("{hours} h"));
+    }
+    if minutes > 0 {
+        parts.push(format!("{minutes} min"));
+    }
+    match (seconds / 10, seconds % 10) {
+        (0, 0) => {}
+        (whole, 0) => parts.push(format!("{whole} s")),
+        (whole, tenth) => parts.push(format!("{whole}.{tenth} s")),
+    }
+    if base < 0.0 {
+        // A sum of units has no sign; a negative time is nonsense that a caller will refuse, shown plainly.
+        return format!("{} s", rounded(base).1);
+    }
+    parts.join(" ")
+}
+
+/// Four significant figures, never in exponent form, no trailing zeros.
 fn rounded(value: f64) -> (f64, String) {
     if value == 0.0 || !value.is_finite() {
         return (value, if value == 0.0 { "0".into() } else { value.to_string() });
@@ -55,15 +98,45 @@ pub(super) fn pretty(symbol: &str) -> String {
         "degF" => "°F".into(),
         "um" => "µm".into(),
         "uin" => "µin".into(),
-        "A.min" => "A·min".into(),
-        "A.h" => "A·h".into(),
         "1" => String::new(),
-        s => s.replace("m2", "m²").replace("in2", "in²").replace("ft2", "ft²"),
+        s => s.replace("A.", "A·").replace("m2", "m²").replace("in2", "in²").replace("ft2", "ft²"),
     }
 }
 
-/// The shortest text that parses back to the same bits: in the first unit in
-/// which it is at least one and round-trips, else in the base unit.
-pub(super) fn exact(base: f64, units: &[Unit]) -> String {
-    format!("{base} {}", units[0].symbol)
+/// The shortest text that parses back to the same bits, looked for in the
+/// display units (metric before US) and the base unit, which always has one.
+pub(super) fn exact(base: f64, table: &Table) -> String {
+    let shown = table.metric.iter().chain(table.us).map(|(symbol, _)| table.unit(symbol));
+    let mut best: Option<(String, &str)> = None;
+    for unit in shown {
+        if let Some(text) = shortest(base, *unit)
+            && best.as_ref().is_none_or(|(other, _)| text.len() < other.len())
+        {
+            best = Some((text, unit.symbol));
+        }
+    }
+    let plain = short_form(base);
+    match best {
+        Some((text, symbol)) if text.len() <= plain.len() + 4 => format!("{text} {symbol}"),
+        _ => format!("{plain} {}", table.units[0].symbol),
+    }
+}
+
+/// The shortest decimal that, in this unit, gives exactly these bits.
+fn shortest(base: f64, unit: Unit) -> Option<String> {
+    let value = unit.of_base(base);
+    if !value.is_finite() {
+        return None;
+    }
+    (0..17).find_map(|digits| {
+        let candidate: f64 = format!("{value:.digits$e}").parse().ok()?;
+        (unit.to_base(candidate).to_bits() == base.to_bits()).then(|| short_form(candidate))
+    })
+}
+
+/// As Rust prints it, in exponent form only where that spares a row of zeros.
+fn short_form(value: f64) -> String {
+    let plain = format!("{value}");
+    let exponent = format!("{value:e}");
+    if plain.len() > exponent.len() + 6 { exponent } else { plain }
 }

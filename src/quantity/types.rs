@@ -1,6 +1,6 @@
 //! The quantities, one row each, and the products between them.
 
-use super::unit::{Dimension, Unit, unit};
+use super::unit::{Dimension, Table, Unit, unit};
 use std::time::Duration;
 
 /// Square metres in a square foot, exact (international foot, 0.3048 m).
@@ -23,10 +23,16 @@ macro_rules! quantity {
             pub const DIMENSION: Dimension = Dimension::$dim;
             /// Every unit it can be written in; the first is the base unit.
             pub const UNITS: &'static [Unit] = &[$($unit),+];
-            /// The units that metric display chooses from, largest first.
-            pub(super) const METRIC: &'static [&'static str] = &$metric;
-            /// The units that US display chooses from, largest first.
-            pub(super) const US: &'static [&'static str] = &$us;
+            /// The units that metric display chooses from, largest first, each with the least it shows.
+            pub(super) const METRIC: &'static [(&'static str, f64)] = &$metric;
+            /// The units that US display chooses from, largest first, each with the least it shows.
+            pub(super) const US: &'static [(&'static str, f64)] = &$us;
+            pub(super) const TABLE: Table = Table {
+                dimension: Self::DIMENSION,
+                units: Self::UNITS,
+                metric: Self::METRIC,
+                us: Self::US,
+            };
 
             /// From a number in the base unit.
             pub const fn new(base: f64) -> Self {
@@ -96,7 +102,7 @@ macro_rules! quantity {
         impl std::str::FromStr for $name {
             type Err = super::QuantityError;
             fn from_str(text: &str) -> Result<Self, Self::Err> {
-                super::parse::parse(text, Self::DIMENSION, Self::UNITS).map($name)
+                super::parse::parse(text, &Self::TABLE).map($name)
             }
         }
         impl std::fmt::Display for $name {
@@ -116,19 +122,23 @@ macro_rules! quantity {
                     super::Units::Metric => Self::METRIC,
                     super::Units::Us => Self::US,
                 };
-                super::print::human(self.0, Self::UNITS, names)
+                super::print::human(self.0, &Self::TABLE, names)
             }
-            /// The number in the unit of that symbol, and the rounded text of both.
+            /// Rounded for people, in the unit of that symbol ("ft2": `0.05 ft²`).
             ///
             /// # Panics
             /// If the symbol is none of [`Self::UNITS`]: a slip in our code, never in input.
             pub fn show_in(self, symbol: &str) -> String {
-                super::print::human(self.0, Self::UNITS, &[symbol])
+                super::print::human_in(self.0, Self::UNITS, symbol)
             }
-            /// Exact: parsing it gives the same value.
+            /// Exact: parsing it gives the same bits. In the display unit, metric
+            /// or US, in which it is shortest; else in the base unit.
             pub fn exact(self) -> String {
-                super::print::exact(self.0, Self::UNITS)
+                super::print::exact(self.0, &Self::TABLE)
             }
+        }
+        impl super::document::Quantity for $name {
+            const WANTED: Dimension = Dimension::$dim;
         }
         impl serde::Serialize for $name {
             fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
@@ -137,7 +147,7 @@ macro_rules! quantity {
         }
         impl<'de> serde::Deserialize<'de> for $name {
             fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-                super::parse::deserialize(d, Self::DIMENSION, Self::UNITS).map($name)
+                super::parse::deserialize(d, &Self::TABLE).map($name)
             }
         }
     };
@@ -147,88 +157,92 @@ quantity!(
     /// Volts.
     Volts, Voltage,
     [unit("V", 1.0, &["volt", "volts"]), unit("mV", 1e-3, &["millivolt", "millivolts"])],
-    metric ["V"], us ["V"]
+    metric [("V", 0.0)], us [("V", 0.0)]
 );
 quantity!(
     /// Amperes.
     Amps, Current,
     [unit("A", 1.0, &["amp", "amps", "ampere", "amperes"]), unit("mA", 1e-3, &["milliamp", "milliamps"])],
-    metric ["A", "mA"], us ["A", "mA"]
+    metric [("A", 0.1), ("mA", 0.0)], us [("A", 0.1), ("mA", 0.0)]
 );
 quantity!(
     /// Square metres.
     Area, Area,
     [
-        unit("m2", 1.0, &["sqm"]),
+        unit("m2", 1.0, &["sqm", "squaremetre", "squaremetres", "squaremeter", "squaremeters"]),
         unit("dm2", 1e-2, &["sqdm"]),
         unit("cm2", 1e-4, &["sqcm"]),
         unit("mm2", 1e-6, &["sqmm"]),
-        unit("in2", IN2, &["sqin", "sq.in", "insq", "squareinch", "squareinches"]),
-        unit("ft2", FT2, &["sqft", "sq.ft", "ftsq", "squarefoot", "squarefeet"]),
+        unit("in2", IN2, &["sqin", "sq.in", "insq", "in.sq", "sqinch", "sqinches", "squareinch", "squareinches", "squarein"]),
+        unit("ft2", FT2, &["sqft", "sq.ft", "ftsq", "ft.sq", "squarefoot", "squarefeet", "squareft"]),
     ],
-    metric ["dm2", "cm2"], us ["ft2", "in2"]
+    metric [("dm2", 0.1), ("cm2", 0.0)], us [("ft2", 1.0), ("in2", 0.0)]
 );
 quantity!(
     /// Amperes per square metre.
     Density, Density,
     [
-        unit("A/m2", 1.0, &[]),
-        unit("A/dm2", 1e2, &["ASD", "asd", "A/sqdm"]),
-        unit("A/cm2", 1e4, &[]),
-        unit("mA/cm2", 10.0, &[]),
-        unit("A/in2", 1.0 / IN2, &["ASI", "asi", "A/sqin"]),
-        unit("A/ft2", 1.0 / FT2, &["ASF", "asf", "A/sqft", "amps/ft2", "amps/sqft"]),
+        unit("A/m2", 1.0, &["a/m2", "A/sqm"]),
+        unit("A/dm2", 1e2, &["asd", "a/dm2", "A/sqdm", "amps/dm2", "amperes/dm2"]),
+        unit("A/cm2", 1e4, &["a/cm2", "A/sqcm"]),
+        unit("mA/cm2", 10.0, &["mA/sqcm"]),
+        unit("A/in2", 1.0 / IN2, &["asi", "a/in2", "a/sqin", "a/sq.in", "amps/in2", "amps/sqin", "amps/squareinch"]),
+        unit(
+            "A/ft2",
+            1.0 / FT2,
+            &["asf", "a/ft2", "a/sqft", "a/sq.ft", "amps/ft2", "amps/sqft", "amps/squarefoot", "amperes/squarefoot"],
+        ),
     ],
-    metric ["A/dm2"], us ["A/ft2"]
+    metric [("A/dm2", 0.0)], us [("A/ft2", 0.0)]
 );
 quantity!(
     /// Coulombs.
     Charge, Charge,
     [
         unit("C", 1.0, &["coulomb", "coulombs", "As", "A.s"]),
-        unit("A.min", 60.0, &["Amin", "amp.min", "ampmin", "amp-min", "A-min", "ampere-minutes"]),
-        unit("A.h", 3600.0, &["Ah", "amp.h", "amph", "amp-h", "A-h", "amp-hour", "amp-hours", "ampere-hours"]),
+        unit("A.min", 60.0, &["Amin", "amin", "a.min", "amp.min", "ampmin", "amp-min", "A-min", "amp-minutes", "ampminutes", "ampere-minutes", "ampereminutes"]),
+        unit("A.h", 3600.0, &["Ah", "ah", "A.hr", "Ahr", "amp.h", "amp.hr", "amph", "amphr", "amp-h", "amp-hr", "A-h", "A-hr", "amp-hour", "amp-hours", "amphours", "ampere-hours", "amperehours"]),
         unit("mA.h", 3.6, &["mAh", "mA-h"]),
         unit("kA.h", 3.6e6, &["kAh", "kA-h"]),
     ],
-    metric ["A.h", "A.min"], us ["A.h", "A.min"]
+    metric [("A.h", 1.0), ("A.min", 0.0)], us [("A.h", 1.0), ("A.min", 0.0)]
 );
 quantity!(
     /// Metres: of a part, of a deposit.
     Length, Length,
     [
-        unit("m", 1.0, &["metre", "meter"]),
+        unit("m", 1.0, &["metre", "meter", "metres", "meters"]),
         unit("cm", 1e-2, &[]),
         unit("mm", 1e-3, &[]),
-        unit("um", 1e-6, &["micron", "microns", "micrometre", "micrometer"]),
+        unit("um", 1e-6, &["micron", "microns", "micrometre", "micrometer", "micrometres", "micrometers"]),
         unit("nm", 1e-9, &[]),
         unit("in", 0.0254, &["inch", "inches", "\""]),
         unit("ft", 0.3048, &["foot", "feet"]),
         unit("mil", 25.4e-6, &["mils", "thou"]),
-        unit("uin", 0.0254e-6, &["microinch", "microinches"]),
+        unit("uin", 0.0254e-6, &["microinch", "microinches", "uinch", "uinches", "u\""]),
     ],
-    metric ["mm", "um"], us ["in", "uin"]
+    metric [("mm", 0.1), ("um", 0.0)], us [("in", 0.01), ("uin", 0.0)]
 );
 quantity!(
     /// Degrees Celsius.
     Temperature, Temperature,
     [
-        unit("degC", 1.0, &["C", "celsius"]),
-        Unit { symbol: "degF", aliases: &["F", "fahrenheit"], factor: 5.0 / 9.0, offset: -160.0 / 9.0 },
+        unit("degC", 1.0, &["C", "degc", "degreesc", "celsius", "degreescelsius"]),
+        Unit { symbol: "degF", aliases: &["F", "degf", "degreesf", "fahrenheit", "degreesfahrenheit"], factor: 5.0 / 9.0, offset: -160.0 / 9.0 },
         Unit { symbol: "K", aliases: &["kelvin"], factor: 1.0, offset: -273.15 },
     ],
-    metric ["degC"], us ["degF"]
+    metric [("degC", 0.0)], us [("degF", 0.0)]
 );
 quantity!(
     /// Litres.
     Volume, Volume,
     [
-        unit("L", 1.0, &["l", "litre", "liter", "litres", "liters"]),
+        unit("L", 1.0, &["l", "litre", "liter", "litres", "liters", "dm3"]),
         unit("mL", 1e-3, &["ml", "cm3"]),
         unit("m3", 1e3, &[]),
-        unit("gal", GAL, &["gallon", "gallons", "usgal"]),
+        unit("gal", GAL, &["gallon", "gallons", "usgal", "usgallons"]),
     ],
-    metric ["L", "mL"], us ["gal"]
+    metric [("L", 1.0), ("mL", 0.0)], us [("gal", 0.0)]
 );
 quantity!(
     /// Grams.
@@ -240,7 +254,7 @@ quantity!(
         unit("oz", 28.349_523_125, &["ounce", "ounces"]),
         unit("lb", 453.592_37, &["lbs", "pound", "pounds"]),
     ],
-    metric ["kg", "g", "mg"], us ["lb", "oz"]
+    metric [("kg", 1.0), ("g", 1.0), ("mg", 0.0)], us [("lb", 1.0), ("oz", 0.0)]
 );
 quantity!(
     /// Seconds: a length of time as people write it. The core counts in [`Duration`].
@@ -252,63 +266,63 @@ quantity!(
         unit("h", 3600.0, &["hr", "hrs", "hour", "hours"]),
         unit("d", 86400.0, &["day", "days"]),
     ],
-    metric ["h", "min", "s"], us ["h", "min", "s"]
+    metric [("h", 1.0), ("min", 1.0), ("s", 0.0)], us [("h", 1.0), ("min", 1.0), ("s", 0.0)]
 );
 quantity!(
     /// Joules.
     Energy, Energy,
     [unit("J", 1.0, &["joule", "joules"]), unit("Wh", 3600.0, &["W.h"]), unit("kWh", 3.6e6, &["kW.h"])],
-    metric ["kWh", "Wh", "J"], us ["kWh", "Wh", "J"]
+    metric [("kWh", 1.0), ("Wh", 1.0), ("J", 0.0)], us [("kWh", 1.0), ("Wh", 1.0), ("J", 0.0)]
 );
 quantity!(
     /// Amperes per litre of bath.
     BathLoad, BathLoad,
     [unit("A/L", 1.0, &["A/l"]), unit("A/gal", 1.0 / GAL, &[])],
-    metric ["A/L"], us ["A/gal"]
+    metric [("A/L", 0.0)], us [("A/gal", 0.0)]
 );
 quantity!(
     /// Amperes per second: how steeply a ramp may rise in current control.
     CurrentSlope, CurrentSlope,
     [unit("A/s", 1.0, &[]), unit("mA/s", 1e-3, &[]), unit("A/min", 1.0 / 60.0, &[])],
-    metric ["A/s", "mA/s"], us ["A/s", "mA/s"]
+    metric [("A/s", 0.01), ("mA/s", 0.0)], us [("A/s", 0.01), ("mA/s", 0.0)]
 );
 quantity!(
     /// Volts per second: how steeply a ramp may rise in voltage control.
     VoltageSlope, VoltageSlope,
     [unit("V/s", 1.0, &[]), unit("mV/s", 1e-3, &[]), unit("V/min", 1.0 / 60.0, &[])],
-    metric ["V/s", "mV/s"], us ["V/s", "mV/s"]
+    metric [("V/s", 0.01), ("mV/s", 0.0)], us [("V/s", 0.01), ("mV/s", 0.0)]
 );
 quantity!(
     /// A share: 1 is the whole.
     Ratio, Ratio,
     [unit("1", 1.0, &[]), unit("%", 1e-2, &["percent"])],
-    metric ["%"], us ["%"]
+    metric [("%", 0.0)], us [("%", 0.0)]
 );
 quantity!(
     /// Grams per litre.
     Concentration, Concentration,
     [unit("g/L", 1.0, &["g/l"]), unit("mg/L", 1e-3, &["mg/l", "ppm"]), unit("oz/gal", 28.349_523_125 / GAL, &[])],
-    metric ["g/L", "mg/L"], us ["oz/gal"]
+    metric [("g/L", 1.0), ("mg/L", 0.0)], us [("oz/gal", 0.0)]
 );
 
-/// Every unit of every dimension, so that a unit in the wrong place is named for what it is.
-pub(super) const ALL: &[(Dimension, &[Unit])] = &[
-    (Dimension::Voltage, Volts::UNITS),
-    (Dimension::Current, Amps::UNITS),
-    (Dimension::Area, Area::UNITS),
-    (Dimension::Density, Density::UNITS),
-    (Dimension::Charge, Charge::UNITS),
-    (Dimension::Length, Length::UNITS),
-    (Dimension::Temperature, Temperature::UNITS),
-    (Dimension::Volume, Volume::UNITS),
-    (Dimension::Mass, Mass::UNITS),
-    (Dimension::Time, Span::UNITS),
-    (Dimension::Energy, Energy::UNITS),
-    (Dimension::BathLoad, BathLoad::UNITS),
-    (Dimension::CurrentSlope, CurrentSlope::UNITS),
-    (Dimension::VoltageSlope, VoltageSlope::UNITS),
-    (Dimension::Ratio, Ratio::UNITS),
-    (Dimension::Concentration, Concentration::UNITS),
+/// Every table, so that a unit in the wrong place is named for what it is.
+pub(super) const ALL: &[Table] = &[
+    Volts::TABLE,
+    Amps::TABLE,
+    Area::TABLE,
+    Density::TABLE,
+    Charge::TABLE,
+    Length::TABLE,
+    Temperature::TABLE,
+    Volume::TABLE,
+    Mass::TABLE,
+    Span::TABLE,
+    Energy::TABLE,
+    BathLoad::TABLE,
+    CurrentSlope::TABLE,
+    VoltageSlope::TABLE,
+    Ratio::TABLE,
+    Concentration::TABLE,
 ];
 
 macro_rules! product {

@@ -77,3 +77,60 @@ pub struct Unit {
 pub(super) const fn unit(symbol: &'static str, factor: f64, aliases: &'static [&'static str]) -> Unit {
     Unit { symbol, aliases, factor, offset: 0.0 }
 }
+
+/// What parsing and printing need to know of one quantity.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Table {
+    pub(super) dimension: Dimension,
+    /// The first is the base unit.
+    pub(super) units: &'static [Unit],
+    /// Display units, largest first, each with the least it shows.
+    pub(super) metric: &'static [(&'static str, f64)],
+    pub(super) us: &'static [(&'static str, f64)],
+}
+
+impl Table {
+    /// The unit of that symbol.
+    pub(super) fn unit(&self, symbol: &str) -> &'static Unit {
+        find_symbol(self.units, symbol)
+    }
+
+    /// Every unit in the order in which to offer them: display units, metric
+    /// before US, then the others.
+    pub(super) fn in_reading_order(&self) -> Vec<&'static Unit> {
+        let shown = self.metric.iter().chain(self.us).map(|(symbol, _)| self.unit(symbol));
+        let mut out: Vec<&'static Unit> = Vec::new();
+        for unit in shown.chain(self.units) {
+            if !out.iter().any(|u| u.symbol == unit.symbol) {
+                out.push(unit);
+            }
+        }
+        out
+    }
+}
+
+/// The unit of that symbol.
+///
+/// # Panics
+/// If there is none: symbols in code are literals beside their table, and a
+/// test walks every display list.
+pub(super) fn find_symbol(units: &'static [Unit], symbol: &str) -> &'static Unit {
+    match units.iter().find(|u| u.symbol == symbol) {
+        Some(unit) => unit,
+        None => panic!("no unit {symbol:?} in its table"),
+    }
+}
+
+impl Unit {
+    /// A number of these in the base unit.
+    pub(super) fn to_base(self, value: f64) -> f64 {
+        let scaled = value * self.factor;
+        // Adding a zero offset would turn -0 into 0 and break the round trip.
+        if self.offset == 0.0 { scaled } else { scaled + self.offset }
+    }
+
+    /// A number of base units in this unit.
+    pub(super) fn of_base(self, base: f64) -> f64 {
+        (base - self.offset) / self.factor
+    }
+}

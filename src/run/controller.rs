@@ -1,1 +1,395 @@
-//! The controller (being written).
+//! The entry points: time and one input in, actions out.
+
+use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
+use super::stage::Run;
+use super::view::View;
+use super::wire::Wire;
+use crate::plan::{Control, Goal, Order};
+use crate::quantity::{Amps, Mono, Reading, Volts};
+use crate::watch::{Alarm, BathNow, Context, Panel, Phase, Response, Settings};
+use std::time::Duration;
+
+/// What a controller is made from; all of it is the station's.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// What the station allows, whatever an order says.
+    pub limits: Limits,
+    /// Its watches.
+    pub watches: Settings,
+    /// Over a longer gap between readings no charge is counted.
+    pub max_gap: Duration,
+    /// Current without a good reading for this long is cut.
+    pub stale_after: Duration,
+    /// Hold a run when the ledger can no longer be written (else finish it).
+    pub hold_on_ledger_failure: bool,
+}
+
+/// One station's control: at most one run at a time, and the watches over it.
+///
+/// Drive it with [`step`](Controller::step) for everything that happens and
+/// [`command`](Controller::command) for what people ask; carry out the actions
+/// in order; call `step(…, Input::Tick)` at [`next_deadline`](Controller::next_deadline)
+/// at the latest. It holds no clock and does no IO.
+#[derive(Clone, Debug)]
+pub struct Controller {
+    pub(super) setup: Setup,
+    pub(super) panel: Panel,
+    pub(super) wire: Wire,
+    pub(super) run: Option<Run>,
+    pub(super) last: Option<Reading>,
+    pub(super) now: Mono,
+    link_up: bool,
+    ledger: Result<(), String>,
+    bath: BathNews,
+    /// Why the supply is silent although current was commanded; kept until the link is back.
+    pub(super) lost: Option<String>,
+}
+
+impl Controller {
+    /// A station at rest, its link not yet up.
+    pub fn new(setup: Setup) -> Self {
+        Controller {
+            panel: Panel::new(setup.watches.clone()),
+            setup,
+            wire: Wire::default(),
+            run: None,
+            last: None,
+            now: Mono::ZERO,
+            link_up: false,
+            ledger: Ok(()),
+            bath: BathNews::default(),
+            lost: None,
+        }
+    }
+
+    /// Takes one input. Never fails: what goes wrong becomes an alarm, an event, an output off.
+    pub fn step(&mut self, now: Mono, input: Input) -> Vec<Action> {
+        let mut out = Vec::new();
+        self.pass_time(now);
+        let mut fresh = None;
+        let mut since_last = Duration::ZERO;
+        match input {
+            Input::Tick => {}
+            Input::Reading(reading) => {
+                since_last = self.last.map_or(Duration::ZERO, |last| reading.at.since(last.at));
+                self.take(reading);
+                fresh = Some(reading);
+            }
+            Input::Prepared => self.prepared(&mut out),
+            Input::Applied => self.applied(&mut out),
+            Input::Failed(why) => self.failed(&why, &mut out),
+            Input::LinkLost(why) => self.link_lost(&why, &mut out),
+            Input::LinkBack => self.link_back(&mut out),
+            Input::LedgerFailed(why) => self.ledger_failed(why, &mut out),
+            Input::LedgerBack => self.ledger = Ok(()),
+            Input::Bath(news) => {
+                self.bath.temperature = news.temperature.or(self.bath.temperature);
+                self.bath.agitation = news.agitation.or(self.bath.agitation);
+            }
+        }
+        self.ask_watches(fresh.as_ref(), &mut out);
+        self.progress(fresh.as_ref(), since_last, &mut out);
+        out
+    }
+
+    /// Takes what a person asks for.
+    ///
+    /// # Errors
+    /// A [`Refusal`] in the operator's words; then nothing has changed.
+    pub fn command(&mut self, now: Mono, by: &str, command: Command) -> Result<Vec<Action>, Refusal> {
+        let mut out = Vec::new();
+        self.pass_time(now);
+        match command {
+            Command::Start { id, order } => self.start(id, order, by, &mut out)?,
+            Command::Hold => self.hold_asked(by, &mut out)?,
+            Command::Resume => self.resume(by, &mut out)?,
+            Command::Stop => self.stop(by, &mut out)?,
+            Command::Abort => self.abort(by, &mut out),
+            Command::Answer(answer) => self.answer(by, answer, &mut out)?,
+            Command::Acknowledge { kind, note } => {
+                let change = self.panel.acknowledge(self.now, kind, by, note).map_err(Refusal)?;
+                out.push(Action::Alarm(change));
+            }
+        }
+        Ok(out)
+    }
+
+    /// When `step` must be called again at the latest; `None` when nothing is waited for.
+    pub fn next_deadline(&self) -> Option<Mono> {
+        let stale = (self.wire.on && self.lost.is_none())
+            .then(|| self.wire.observed.map(|at| at + self.setup.stale_after))
+            .flatten();
+        [stale, self.run_deadline()].into_iter().flatten().min()
+    }
+
+    /// The run as it stands.
+    pub fn view(&self) -> View {
+        super::view::build(self)
+    }
+
+    /// Alarms that are not normal, most urgent first.
+    pub fn alarms(&self) -> Vec<Alarm> {
+        self.panel.alarms()
+    }
+
+    /// Whether a run is running or held.
+    pub fn busy(&self) -> bool {
+        self.run.as_ref().is_some_and(Run::open)
+    }
+
+    fn pass_time(&mut self, now: Mono) {
+        // A caller whose clock steps back gets the later of the two: durations only grow.
+        let now = now.max(self.now);
+        let dt = now.since(self.now);
+        self.now = now;
+        let on = self.wire.on;
+        if let Some(run) = &mut self.run {
+            run.pass(dt, on);
+        }
+        self.wire.forget_before(now - Duration::from_secs(1));
+    }
+
+    fn take(&mut self, reading: Reading) {
+        if self.last.is_some_and(|last| reading.at <= last.at) {
+            return;
+        }
+        self.last = Some(reading);
+        if self.link_up && reading.output == Some(false) {
+            // An off that was not seen in time has been seen after all.
+            self.lost = None;
+        }
+        self.wire.observed = Some(reading.at);
+        if let Some(run) = &mut self.run {
+            run.measure(&reading);
+        }
+    }
+
+    fn ask_watches(&mut self, fresh: Option<&Reading>, out: &mut Vec<Action>) {
+        let silent =
+            self.wire.observed.filter(|at| self.wire.on && self.now.since(*at) >= self.setup.stale_after);
+        if let Some(at) = silent
+            && self.lost.is_none()
+        {
+            // Kept until the supply is heard to be off: the alarm must not clear because we sent it.
+            let seconds = self.now.since(at).as_secs_f64();
+            self.lost = Some(format!(
+                "no good reading for {seconds:.1} s while current flows; whether the output is on is not known: go to the supply"
+            ));
+        }
+        let lost = self.lost.clone();
+        let cx = self.context(fresh, lost.as_deref());
+        let changes = self.panel.update(self.now, &cx);
+        let strongest =
+            Panel::strongest(&changes).map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
+        out.extend(changes.into_iter().map(Action::Alarm));
+        match strongest {
+            Some((Response::Cut, cause)) => self.cut(&cause, out),
+            Some((Response::Hold, cause)) => self.hold(&cause, out),
+            Some((Response::Tell, _)) | None => {}
+        }
+    }
+
+    /// What the watches are shown.
+    pub(super) fn context<'a>(&self, fresh: Option<&'a Reading>, stale: Option<&'a str>) -> Context<'a> {
+        let (least_amps, most_amps, most_volts) = self.wire.lately();
+        Context {
+            phase: self.run.as_ref().map_or(Phase::Off, Run::watch_phase),
+            reading: fresh,
+            output_on: self.wire.on,
+            set_amps: self.wire.amps,
+            set_volts: self.wire.volts,
+            least_amps,
+            most_amps,
+            most_volts,
+            current_control: self.run.as_ref().is_none_or(Run::holds_current),
+            since_change: self.wire.changed.map_or(Duration::MAX, |at| self.now.since(at)),
+            max_amps: self.setup.limits.max_amps,
+            max_volts: self.setup.limits.max_volts,
+            basis: self.run.as_ref().and_then(Run::burn_basis),
+            bath: self.bath_now(),
+            stale,
+        }
+    }
+
+    /// What is known of the bath, as old as it is; the order's agitation where nobody said otherwise.
+    fn bath_now(&self) -> Option<BathNow> {
+        let assumed = self.run.as_ref().and_then(|run| run.order.burn).map(|burn| (burn.agitation, false));
+        let (agitation, proven) = self.bath.agitation.or(assumed)?;
+        let temperature = self.bath.temperature.map(|(t, at)| (t, self.now.since(at)));
+        Some(BathNow { temperature, agitation, proven })
+    }
+
+    fn link_lost(&mut self, why: &str, out: &mut Vec<Action>) {
+        if !std::mem::replace(&mut self.link_up, false) {
+            return;
+        }
+        let powered = self.wire.on;
+        if powered {
+            self.lost = Some(format!("{why}; whether the output is on is not known: go to the supply"));
+        }
+        if self.busy() {
+            let cause = if powered {
+                format!("link lost: {why}; output state unknown, go to the supply")
+            } else {
+                format!("link lost: {why}")
+            };
+            self.give_up(&cause, out);
+        }
+        // What was in force is no longer known.
+        self.wire = Wire { observed: self.wire.observed, ..Wire::default() };
+    }
+
+    fn link_back(&mut self, out: &mut Vec<Action>) {
+        self.link_up = true;
+        self.wire = Wire::default();
+        if self.lost.take().is_some() {
+            out.push(Action::Record(Event::Note(
+                "link is back: the supply is identified and its output confirmed off".into(),
+            )));
+        }
+    }
+
+    fn ledger_failed(&mut self, why: String, out: &mut Vec<Action>) {
+        if self.ledger.is_err() {
+            return;
+        }
+        let cause = format!("the ledger cannot be written: {why}");
+        self.ledger = Err(why);
+        if self.run.as_ref().is_some_and(Run::not_yet_on) {
+            self.cut(&cause, out);
+        } else if self.setup.hold_on_ledger_failure {
+            self.hold(&cause, out);
+        }
+    }
+
+    fn start(
+        &mut self,
+        id: String,
+        order: Box<Order>,
+        by: &str,
+        out: &mut Vec<Action>,
+    ) -> Result<(), Refusal> {
+        let refuse = |text: String| Err(Refusal(text));
+        if self.busy() {
+            return refuse("a run is already under way at this station; stop it first".into());
+        }
+        if !self.link_up {
+            return refuse("the supply is not connected; check that it is switched on and plugged in".into());
+        }
+        if let Err(why) = &self.ledger {
+            return refuse(format!("no run starts while the ledger cannot be written: {why}"));
+        }
+        fits(&order, self.setup.limits).map_err(Refusal)?;
+        self.panel.new_load();
+        out.push(Action::Record(Event::Started { id: id.clone(), order: order.clone(), by: by.into() }));
+        self.run = Some(Run::new(id, *order, self.setup.max_gap));
+        self.prepare(out);
+        Ok(())
+    }
+
+    fn open_run(&self) -> Result<RunState, Refusal> {
+        match &self.run {
+            Some(run) if run.open() => Ok(run.state),
+            _ => Err(Refusal("no run is under way at this station".into())),
+        }
+    }
+
+    fn hold_asked(&mut self, by: &str, out: &mut Vec<Action>) -> Result<(), Refusal> {
+        if self.open_run()? == RunState::Held {
+            return Err(Refusal("the run is held already".into()));
+        }
+        out.push(commanded(by, "hold"));
+        self.hold(&format!("held by {by}"), out);
+        Ok(())
+    }
+
+    fn resume(&mut self, by: &str, out: &mut Vec<Action>) -> Result<(), Refusal> {
+        if self.open_run()? != RunState::Held {
+            return Err(Refusal("the run is not held; there is nothing to resume".into()));
+        }
+        if let Err(why) = &self.ledger {
+            return Err(Refusal(format!("not resumed while the ledger cannot be written: {why}")));
+        }
+        out.push(commanded(by, "resume"));
+        self.go_on_after_hold(out);
+        Ok(())
+    }
+
+    fn stop(&mut self, by: &str, out: &mut Vec<Action>) -> Result<(), Refusal> {
+        self.open_run()?;
+        out.push(commanded(by, "stop"));
+        self.end(RunState::Stopped, &format!("stopped by {by}"), out);
+        Ok(())
+    }
+
+    /// Never refused: with no run it still sends off.
+    fn abort(&mut self, by: &str, out: &mut Vec<Action>) {
+        out.push(commanded(by, "off"));
+        if self.busy() {
+            self.end(RunState::Aborted, &format!("switched off by {by}"), out);
+        } else {
+            out.push(Action::Output(false));
+        }
+    }
+
+    fn answer(&mut self, by: &str, answer: Answer, out: &mut Vec<Action>) -> Result<(), Refusal> {
+        if self.open_run()? == RunState::Held {
+            return Err(Refusal("the run is held; resume it or stop it".into()));
+        }
+        if !self.run.as_ref().is_some_and(Run::asks) {
+            return Err(Refusal("nothing is being asked at this station".into()));
+        }
+        out.push(Action::Record(Event::Answered { by: by.into(), answer }));
+        match answer {
+            Answer::Done => self.answered(out),
+            Answer::No => self.hold(&format!("{by} could not do what was asked"), out),
+        }
+        Ok(())
+    }
+}
+
+fn commanded(by: &str, what: &'static str) -> Action {
+    Action::Record(Event::Commanded { by: by.into(), what })
+}
+
+/// The order against the station's limits: the second of three checks.
+fn fits(order: &Order, limits: Limits) -> Result<(), String> {
+    let amps = order.control.max_amps();
+    let volts = order.control.max_volts().max(order.entry_volts);
+    let numbers = [amps.get(), volts.get(), order.entry_amps.get(), order.area.get()];
+    let sound = slope_is_sound(order) && numbers.iter().all(|x| x.is_finite());
+    let goal = match order.goal {
+        Goal::Charge(q) => q.0 > 0,
+        Goal::Time(t) => !t.is_zero(),
+    };
+    if !sound || !amps.is_positive() || !volts.is_positive() {
+        return Err("the order's current, voltage and ramp must all be more than nothing".into());
+    }
+    if amps > limits.max_amps || order.entry_amps > limits.max_amps {
+        return Err(format!("the order asks for {amps}; this station allows {}", limits.max_amps));
+    }
+    if volts > limits.max_volts {
+        return Err(format!("the order asks for {volts}; this station allows {}", limits.max_volts));
+    }
+    if order.entry_volts < Volts::ZERO || order.entry_amps < Amps::ZERO {
+        return Err("the entry voltage and current cannot be below nothing".into());
+    }
+    if !order.area.is_positive() {
+        return Err("the order's area must be more than nothing".into());
+    }
+    if !goal || order.time_limit.is_zero() {
+        return Err("the order needs a target and a time limit of more than nothing".into());
+    }
+    if order.turn.is_some_and(|t| !(2..=12).contains(&t.faces)) {
+        return Err("a part is turned over 2 to 12 faces".into());
+    }
+    Ok(())
+}
+
+fn slope_is_sound(order: &Order) -> bool {
+    let slope = match order.control {
+        Control::Current { slope, .. } => slope.get(),
+        Control::Voltage { slope, .. } => slope.get(),
+    };
+    slope > 0.0 && slope.is_finite()
+}

@@ -9,11 +9,21 @@
 mod api;
 mod controller;
 mod machine;
+mod progress;
 mod ramp;
+mod stage;
+mod story;
 mod view;
+mod wire;
+
+#[cfg(test)]
+mod tests;
+
+pub use controller::{Controller, Setup};
 
 pub use api::{
-    Action, Answer, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal, RunPhase, RunState,
+    Action, Answer, BathNews, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal,
+    RunPhase, RunState,
 };
 
 pub use view::View;

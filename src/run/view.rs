@@ -1,6 +1,12 @@
 //! What readers see of a run.
 
 use super::api::{Question, RunPhase, RunState};
+use super::controller::Controller;
+use super::stage::Run;
+use crate::deposit;
+use crate::plan::{DepositForecast, Goal};
+use crate::quantity::{Area, Charge, Length, Ratio};
+use crate::watch::Margin;
 use serde::Serialize;
 
 /// The run as it stands, in plain numbers with the unit in the name; part of
@@ -49,6 +55,73 @@ pub struct View {
     pub later_causes: Vec<String>,
     /// How far the edge is from burning: 1 is far, 0 is there. `None` when it cannot be told.
     pub burn_margin_ratio: Option<f64>,
+    /// The margin whole: strand, band, minutes.
+    pub burn_margin: Option<Margin>,
+    /// Watches that cannot judge just now, and why.
+    pub cannot_judge: Vec<String>,
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
+}
+
+/// The view of a controller as it stands.
+pub(super) fn build(c: &Controller) -> View {
+    let mut view = View {
+        setpoint_amperes: c.wire.amps.get(),
+        ceiling_volts: c.wire.volts.get(),
+        output_commanded: c.wire.on,
+        ..View::default()
+    };
+    if let Some(margin) = c.panel.margin().filter(|_| c.busy()) {
+        view.burn_margin_ratio = Some(margin.ratio);
+        view.burn_level_volts = margin.burn_volts;
+        view.burn_margin = Some(margin);
+    }
+    view.cannot_judge = c
+        .panel
+        .cannot_judge(&c.context(None, None))
+        .into_iter()
+        .map(|(kind, why)| format!("{}: cannot judge: {why}", kind.name()))
+        .collect();
+    if let Some(run) = &c.run {
+        fill(&mut view, run, c.last.map_or(0.0, |r| r.amps.get()));
+    }
+    view
+}
+
+fn fill(view: &mut View, run: &Run, amps: f64) {
+    let order = &run.order;
+    let charge = run.coulometer.charge().charge();
+    view.state = run.state;
+    view.phase = run.phase();
+    view.run = Some(run.id.clone());
+    view.title = Some(order.title.clone());
+    view.tank = Some(order.tank.clone());
+    view.area_square_meters = order.area.get();
+    view.density_amperes_per_square_meter = if view.output_commanded { amps / order.area.get() } else { 0.0 };
+    view.charge_coulombs = charge.get();
+    view.worked_seconds = run.worked.as_secs_f64();
+    view.unobserved_seconds = run.coulometer.unobserved().as_secs_f64();
+    view.face = order.turn.map(|t| (run.face, t.faces));
+    view.question = run.question.clone();
+    view.cause = run.cause.clone();
+    view.later_causes = run.later.clone();
+    view.thickness_meters =
+        order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);
+    match order.goal {
+        Goal::Charge(target) => {
+            let target = target.charge();
+            view.charge_target_coulombs = Some(target.get());
+            view.left_seconds = (amps > 0.0 && run.open()).then(|| (target - charge).get().max(0.0) / amps);
+        }
+        Goal::Time(time) => {
+            view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());
+        }
+    }
+}
+
+/// Mean thickness by Faraday's law; `None` for a metal or an efficiency that `deposit` does not know.
+fn thickness(forecast: &DepositForecast, charge: Charge, area: Area) -> Option<Length> {
+    let metal = deposit::metal(&forecast.metal)?;
+    let efficiency = deposit::Efficiency::new(Ratio::new(forecast.efficiency)).ok()?;
+    Some(metal.thickness(charge, area, efficiency))
 }

@@ -1,6 +1,6 @@
 //! Rules over readings, and the alarms they raise.
 //!
-//! What the room is for: a [`Panel`] holds one [`Watch`] per [`Kind`]; each is
+//! What the room is for: a [`Panel`] holds one watch per [`Kind`]; each is
 //! shown every reading and decides whether its condition holds, and its alarm
 //! goes through the states of ISA-18.2 / IEC 62682 with on-delay, off-delay and
 //! deadband. What it may not know: the run, the supply, the clock (time comes
@@ -8,11 +8,19 @@
 //! [`Response`], and `run` carries it out.
 
 mod alarm;
+mod causes;
+mod drift;
+mod evidence;
 mod kind;
+mod line;
+mod margin;
 mod panel;
 mod rules;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
-pub use kind::{Kind, Priority, Response};
-
-pub use rules::Settings;
+pub use causes::Candidate;
+pub use kind::{Help, Kind, Priority, Response};
+pub use line::FittedLine;
+pub use margin::{BathNow, BurnBasis, Margin, Strand, agitation_factor, burn_density};
+pub use panel::Panel;
+pub use rules::{Context, Phase, Settings, Tuning};

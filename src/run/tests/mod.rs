@@ -1,0 +1,5 @@
+//! Step tables and virtual-time scenarios over a small ideal supply.
+
+mod invariants;
+mod rig;
+mod stories;
