@@ -10,6 +10,7 @@ mod api;
 mod controller;
 mod machine;
 mod ramp;
+mod story;
 mod view;
 mod wire;
 

@@ -1,6 +1,11 @@
 //! What readers see of a run.
 
 use super::api::{Question, RunPhase, RunState};
+use super::controller::Controller;
+use super::machine::Run;
+use crate::deposit;
+use crate::plan::{DepositForecast, Goal};
+use crate::quantity::{Area, Charge, Length, Ratio};
 use serde::Serialize;
 
 /// The run as it stands, in plain numbers with the unit in the name; part of
@@ -53,11 +58,6 @@ pub struct View {
     pub burn_level_volts: Option<f64>,
 }
 
-use super::controller::Controller;
-use super::machine::Run;
-use crate::plan::{DepositForecast, Goal};
-use crate::quantity::{Area, Charge, Length};
-
 /// The view of a controller as it stands.
 pub(super) fn build(c: &Controller) -> View {
     let mut view = View {
@@ -107,6 +107,9 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     }
 }
 
-fn thickness(_deposit: &DepositForecast, _charge: Charge, _area: Area) -> Option<Length> {
-    None
+/// Mean thickness by Faraday's law; `None` for a metal or an efficiency that `deposit` does not know.
+fn thickness(forecast: &DepositForecast, charge: Charge, area: Area) -> Option<Length> {
+    let metal = deposit::metal(&forecast.metal)?;
+    let efficiency = deposit::Efficiency::new(Ratio::new(forecast.efficiency)).ok()?;
+    Some(metal.thickness(charge, area, efficiency))
 }

@@ -7,7 +7,9 @@
 
 #[cfg(feature = "daemon")]
 mod handle;
+mod rehearse;
 mod snapshot;
 #[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
+pub use rehearse::{Rehearsal, rehearse};
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};

@@ -1,0 +1,72 @@
+//! Events as sentences, for logs, the ledger and people.
+
+use super::api::{Answer, Event, Question, RunPhase, RunState};
+
+impl Event {
+    /// Its kind in a word, as the ledger files it.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Event::Started { .. } => "started",
+            Event::Phase { .. } => "phase",
+            Event::Asked(_) => "asked",
+            Event::Answered { .. } => "answered",
+            Event::Commanded { .. } => "command",
+            Event::Ended(_) => "ended",
+            Event::Note(_) => "note",
+        }
+    }
+
+    /// One sentence for a person.
+    pub fn sentence(&self) -> String {
+        match self {
+            Event::Started { order, by, .. } => {
+                format!("{} started by {by} in tank {}", order.title, order.tank)
+            }
+            Event::Phase { state, phase, why } => {
+                let what = match (state, phase) {
+                    (RunState::Held, _) => "held, output off",
+                    (_, RunPhase::Entry) => "preparing the supply; entry",
+                    (_, RunPhase::Ramp) => "ramp",
+                    (_, RunPhase::Steady) => "steady at the setpoint",
+                    (_, RunPhase::Turn) => "turning the part",
+                    (_, RunPhase::Off) => "switching off",
+                };
+                match why {
+                    Some(why) => format!("{what}: {why}"),
+                    None => what.to_owned(),
+                }
+            }
+            Event::Asked(question) => question.sentence(),
+            Event::Answered { by, answer: Answer::Done } => format!("{by}: done"),
+            Event::Answered { by, answer: Answer::No } => format!("{by}: not possible"),
+            Event::Commanded { by, what } => format!("{by}: {what}"),
+            Event::Ended(outcome) => format!(
+                "{}: {}; {} passed in {:.0} s{}",
+                outcome.state.name(),
+                outcome.cause,
+                outcome.charge.charge(),
+                outcome.worked.as_secs_f64(),
+                match outcome.unobserved.as_secs_f64() {
+                    0.0 => String::new(),
+                    s => format!(", plus {s:.1} s not observed"),
+                }
+            ),
+            Event::Note(text) => text.clone(),
+        }
+    }
+}
+
+impl Question {
+    /// What the operator is asked to do.
+    pub fn sentence(&self) -> String {
+        match self {
+            Question::HangPart => "hang the part in the tank, then answer done".into(),
+            Question::TurnPart { next, faces } => {
+                format!("turn the part so that face {next} of {faces} looks at the anode, then answer done")
+            }
+            Question::Held => {
+                "the run is held with the output off: mend the cause, then resume or stop".into()
+            }
+        }
+    }
+}

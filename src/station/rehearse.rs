@@ -1,0 +1,239 @@
+//! An order against the mimic in virtual time: the same controller, no clock, no wire.
+
+use crate::mimic::{Bench, Link, Truth};
+use crate::plan::Order;
+use crate::quantity::{Mono, Reading};
+use crate::run::{
+    Action, Answer, Command, Controller, Event, Input, Outcome, Question, RunState, Setup, View,
+};
+use crate::watch::AlarmState;
+use std::time::Duration;
+
+/// How long the rehearsal's operator takes to hang or turn a part.
+const HANDS: Duration = Duration::from_secs(8);
+/// A rehearsal that has not ended after so much virtual time is given up.
+const GIVE_UP: Duration = Duration::from_secs(48 * 3600);
+
+/// What came of a rehearsal.
+#[derive(Clone, Debug)]
+pub struct Rehearsal {
+    /// What happened, with the time since the start.
+    pub story: Vec<(Duration, String)>,
+    /// Every reading, with the time since the start.
+    pub readings: Vec<(Duration, Reading)>,
+    /// How it ended; `None` only if it was given up after two days.
+    pub outcome: Option<Outcome>,
+    /// The run as last seen.
+    pub view: View,
+    /// What really happened in the simulated cell.
+    pub truth: Truth,
+}
+
+/// Works `order` on `bench`, polling every `poll`, with an operator who hangs,
+/// turns, and stops a held run. Faults are those of the bench's script.
+pub fn rehearse(order: Order, setup: Setup, mut bench: Bench, poll: Duration) -> Rehearsal {
+    let start = bench.now();
+    let mut hall =
+        Hall { controller: Controller::new(setup), now: start, start, story: Vec::new(), outcome: None };
+    hall.feed(&mut bench, Input::LinkBack);
+    let command = Command::Start { id: "rehearsal".into(), order: Box::new(order) };
+    if let Err(refusal) = hall.ask(&mut bench, command) {
+        hall.tell(format!("refused: {refusal}"));
+    }
+    let mut readings = Vec::new();
+    let mut hands: Option<Mono> = None;
+    while hall.outcome.is_none() && hall.controller.busy() && hall.now.since(start) < GIVE_UP {
+        let next = hall.now + poll;
+        while let Some(at) = hall.controller.next_deadline().filter(|at| *at < next) {
+            hall.now = at;
+            bench.advance(at);
+            hall.feed(&mut bench, Input::Tick);
+        }
+        hall.now = next;
+        match bench.link() {
+            Link::Up => {
+                let reading = bench.read(next);
+                readings.push((next.since(start), reading));
+                hall.feed(&mut bench, Input::Reading(reading));
+            }
+            Link::Gone => hall.feed(&mut bench, Input::LinkLost("the supply does not answer".into())),
+            _ => {
+                bench.advance(next);
+                hall.feed(&mut bench, Input::Tick);
+            }
+        }
+        hall.work_hands(&mut bench, &mut hands);
+    }
+    let truth = bench.truth();
+    Rehearsal { story: hall.story, readings, outcome: hall.outcome, view: hall.controller.view(), truth }
+}
+
+struct Hall {
+    controller: Controller,
+    now: Mono,
+    start: Mono,
+    story: Vec<(Duration, String)>,
+    outcome: Option<Outcome>,
+}
+
+impl Hall {
+    fn tell(&mut self, text: String) {
+        self.story.push((self.now.since(self.start), text));
+    }
+
+    fn feed(&mut self, bench: &mut Bench, input: Input) {
+        let actions = self.controller.step(self.now, input);
+        self.carry_out(bench, actions);
+    }
+
+    fn ask(&mut self, bench: &mut Bench, command: Command) -> Result<(), crate::run::Refusal> {
+        let actions = self.controller.command(self.now, "rehearsal", command)?;
+        self.carry_out(bench, actions);
+        Ok(())
+    }
+
+    fn carry_out(&mut self, bench: &mut Bench, actions: Vec<Action>) {
+        let now = self.now;
+        for action in actions {
+            let done = match action {
+                Action::Record(event) => {
+                    self.tell(event.sentence());
+                    if let Event::Ended(outcome) = event {
+                        self.outcome = Some(outcome);
+                    }
+                    continue;
+                }
+                Action::Alarm(change) => {
+                    if change.alarm.state == AlarmState::Unacknowledged {
+                        let a = &change.alarm;
+                        self.tell(format!("ALARM {}: {} {}", a.kind.name(), a.text, a.kind.remedy()));
+                    }
+                    continue;
+                }
+                Action::Prepare { protection, volts } => {
+                    bench.output(now, false);
+                    bench.clear_trips(now);
+                    bench
+                        .set_ovp(now, protection.over_voltage)
+                        .and_then(|()| bench.set_ocp(now, protection.over_current))
+                        .and_then(|()| bench.set_amps(now, crate::quantity::Amps::ZERO))
+                        .and_then(|()| bench.set_volts(now, volts))
+                        .map(|()| Input::Prepared)
+                        .map_err(|why| why.to_string())
+                }
+                Action::Set { amps, volts } => bench
+                    .set_amps(now, amps)
+                    .and_then(|()| bench.set_volts(now, volts))
+                    .map(|()| Input::Applied)
+                    .map_err(|why| why.to_string()),
+                Action::Output(on) if bench.output(now, on) => Ok(Input::Applied),
+                Action::Output(_) => Err("the supply did not switch its output".to_owned()),
+            };
+            self.feed(bench, done.unwrap_or_else(Input::Failed));
+        }
+    }
+
+    /// The operator: hangs and turns after a while, ends a held run.
+    fn work_hands(&mut self, bench: &mut Bench, busy_until: &mut Option<Mono>) {
+        let view = self.controller.view();
+        let asked = match view.question {
+            Some(Question::HangPart | Question::TurnPart { .. }) => true,
+            Some(Question::Held) if view.state == RunState::Held => {
+                // A held run is not refused its stop.
+                let _taken = self.ask(bench, Command::Stop);
+                false
+            }
+            _ => false,
+        };
+        match (asked, *busy_until) {
+            (true, None) => {
+                bench.hang(self.now, false);
+                *busy_until = Some(self.now + HANDS);
+            }
+            (true, Some(at)) if self.now >= at => {
+                bench.hang(self.now, true);
+                *busy_until = None;
+                // Contact may have answered already; then there is nothing to answer.
+                let _taken = self.ask(bench, Command::Answer(Answer::Done));
+            }
+            _ => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mimic;
+    use crate::plan::{Control, DepositForecast, Goal};
+    use crate::process::{Between, Confirm, Entry, Turn};
+    use crate::quantity::{Amps, CurrentSlope, Microcoulombs, Volts};
+    use crate::run::Limits;
+    use crate::watch::Settings;
+
+    fn setup() -> Setup {
+        Setup {
+            limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
+            watches: Settings::default(),
+            max_gap: Duration::from_secs(2),
+            stale_after: Duration::from_secs(2),
+            hold_on_ledger_failure: true,
+        }
+    }
+
+    fn order(coulombs: i64) -> Order {
+        Order {
+            title: "a bench part".into(),
+            tank: "nickel".into(),
+            bath: "bright-nickel".into(),
+            parts: 1,
+            area: mimic::Setup::default().area,
+            deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
+            burn: None,
+            entry: Entry::Dead,
+            entry_volts: Volts::new(2.0),
+            entry_amps: Amps::new(2.0),
+            control: Control::Current {
+                setpoint: Amps::new(2.8),
+                ceiling: Volts::new(6.0),
+                slope: CurrentSlope::new(0.14),
+            },
+            goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
+            time_limit: Duration::from_secs(7200),
+            turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
+        }
+    }
+
+    fn play(coulombs: i64, script: &str) -> Rehearsal {
+        let script = mimic::Script::parse(script).unwrap();
+        let bench = Bench::new(mimic::Setup { script, ..Default::default() }, Mono::from_millis(1000));
+        rehearse(order(coulombs), setup(), bench, Duration::from_millis(200))
+    }
+
+    #[test]
+    fn a_good_rehearsal_gives_the_charge_that_was_asked_for() {
+        let r = play(600, "");
+        let end = r.outcome.unwrap();
+        assert_eq!(end.state, RunState::Complete, "{:#?}", r.story);
+        assert!((end.charge.charge().get() - 600.0).abs() < 0.6, "{end:?}");
+        assert!((r.truth.charge.get() / 600.0 - 1.0).abs() < 0.005, "{:?}", r.truth.charge);
+        assert!(!r.story.iter().any(|(_, s)| s.starts_with("ALARM")), "{:#?}", r.story);
+        assert!(!r.truth.output);
+    }
+
+    #[test]
+    fn a_clip_that_falls_off_is_held_and_stopped() {
+        let r = play(600, "at 60 s open-circuit");
+        assert_eq!(r.outcome.unwrap().state, RunState::Stopped);
+        assert!(r.story.iter().any(|(_, s)| s.starts_with("ALARM open-circuit")), "{:#?}", r.story);
+        assert!(!r.truth.output);
+    }
+
+    #[test]
+    fn a_short_is_cut_within_two_seconds() {
+        let r = play(600, "at 60 s short");
+        assert_eq!(r.outcome.unwrap().state, RunState::Aborted, "{:#?}", r.story);
+        let alarm = r.story.iter().find(|(_, s)| s.starts_with("ALARM short")).unwrap();
+        assert!(alarm.0 < Duration::from_millis(62_500), "{alarm:?}");
+    }
+}
