@@ -8,7 +8,7 @@ mod read;
 mod shipped;
 
 pub use read::parse;
-pub use shipped::{gather, shipped};
+pub use shipped::{gather, names, shipped};
 
 use crate::quantity::{BathLoad, Concentration, Density, Ratio, Span, Temperature, Volts};
 use serde::{Deserialize, Serialize};

@@ -35,10 +35,14 @@ const METALS: [&str; 16] = [
 /// the wrong way round, a cyanide bath that does not warn of acid, and so on.
 pub fn parse(text: &str, file: &str) -> Result<Bath, Vec<Problem>> {
     let doc = Document::parse(text, file)?;
-    let stem = file.rsplit(['/', '\\']).next().unwrap_or(file);
-    let name = stem.strip_suffix(".toml").unwrap_or(stem);
-    let bath = read(&doc.root(), name);
+    let bath = read(&doc.root(), stem(file));
     doc.finish(bath)
+}
+
+/// The file's name without folder and ending.
+pub(super) fn stem(file: &str) -> &str {
+    let name = file.rsplit('/').next().unwrap_or(file);
+    name.strip_suffix(".toml").unwrap_or(name)
 }
 
 fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
@@ -120,11 +124,11 @@ fn metal(root: &Table<'_>) -> Option<String> {
 /// `low`, `typical`, `high`, in that order of size.
 fn window<'d, Q: PartialOrd + Copy>(
     table: &Table<'d>,
-    value: impl Fn(Field<'d>) -> Option<Q>,
+    value: impl Fn(&Field<'d>) -> Option<Q>,
 ) -> Option<Window<Q>> {
-    let low = value(table.need("low"));
-    let typical = value(table.need("typical"));
-    let high = value(table.need("high"));
+    let low = value(&table.need("low"));
+    let typical = value(&table.need("typical"));
+    let high = value(&table.need("high"));
     let (low, typical, high) = (low?, typical?, high?);
     if low > high {
         table.problem("high", "is below \"low\"", "write the larger value as \"high\"");
