@@ -61,6 +61,7 @@ pub enum Trouble {
         came: Bytes,
     },
     /// A number that cannot be: not-a-number, infinite, or beyond what the dialect believes.
+    /// With no bytes: it was not sent.
     OutOfRange {
         /// What was asked.
         asked: String,
@@ -180,6 +181,9 @@ impl fmt::Display for Trouble {
             }
             Trouble::WrongType { asked, wanted, came } => {
                 write!(f, "the reply to \"{asked}\" is not {wanted}: {came}")
+            }
+            Trouble::OutOfRange { asked, why, came } if came.0.is_empty() => {
+                write!(f, "\"{asked}\" was not sent: {why}")
             }
             Trouble::OutOfRange { asked, why, came } => {
                 write!(f, "the reply to \"{asked}\" is not believed ({why}): {came}")
