@@ -11,6 +11,7 @@ mod bench_tests;
 mod cell;
 mod chemistry;
 mod prng;
+pub mod scpi;
 mod script;
 mod supply;
 
