@@ -136,13 +136,22 @@ pub(crate) enum Verb {
         csv: bool,
     },
     /// Output off: through the daemon, else directly at the ports; never refused
-    #[command(after_help = "Example: tankside off")]
-    Off(StationArg),
+    #[command(after_help = "Example: tankside off\n         tankside off /dev/ttyUSB0")]
+    Off {
+        /// Ports to switch off directly, config or no config: a path, or tcp:host:port
+        #[arg(value_name = "PORT", conflicts_with = "station")]
+        ports: Vec<String>,
+        #[command(flatten)]
+        at: StationArg,
+    },
     /// Tries a port with the known dialects; never switches an output on
     #[command(after_help = "Example: tankside probe /dev/ttyUSB0")]
     Probe {
         /// A serial port, or tcp:host:port
         port: String,
+        /// Only this baud rate [default: the usual ones, fastest first]
+        #[arg(long)]
+        baud: Option<u32>,
     },
     /// A simulated supply with a plating cell behind it
     #[command(after_help = "Example: tankside mimic --link /tmp/mimic --seed 7")]
