@@ -61,6 +61,33 @@ fn what_the_manual_gives_as_default_is_what_stands_when_a_key_is_left_out() {
 }
 
 #[test]
+fn the_manual_leaves_no_key_out() {
+    // An unknown key in every table makes the code list the keys it knows there.
+    let mut text = String::from("zzzzzzzz = 1\n");
+    for line in MANUAL.lines() {
+        writeln!(text, "{}", line.replace("{ file", "{ zzzzzzzz = 1, file")).unwrap();
+        if line.starts_with('[') {
+            text.push_str("zzzzzzzz = 1\n");
+        }
+    }
+    let problems = load(&text, "f", &[], DIALECTS).unwrap_err();
+    let tables = 1 + text.lines().filter(|l| l.starts_with('[')).count() + 1;
+    assert_eq!(problems.len(), tables, "{problems:#?}");
+    for problem in problems {
+        let keys = problem.remedy.strip_prefix("keys here are ").unwrap_or_else(|| panic!("{problem}"));
+        for key in keys.split(", ") {
+            let told = MANUAL.lines().any(|l| {
+                let l = l.trim_start_matches(['#', '[']);
+                l.starts_with(&format!("{key} =")) || l.starts_with(&format!("{key}]"))
+            }) || [format!(".{key}]"), format!("{{ {key} ="), format!(", {key} =")]
+                .iter()
+                .any(|form| MANUAL.contains(form));
+            assert!(told, "the manual does not tell of {key} ({})", problem.key);
+        }
+    }
+}
+
+#[test]
 fn slower_polls_take_their_time_limits_along() {
     let config = good(&LEAST.replace("name = \"bench\"", "name = \"bench\"\npoll = \"1 s\""));
     assert_eq!(config.stations[0].stale_after, Duration::from_secs(5));
@@ -158,6 +185,27 @@ fn check_says_what_was_understood() {
     }
     let us = check_report("f", &Ok(good(&MANUAL.replace("units = \"metric\"", "units = \"us\""))));
     assert!(us.contains("gal"), "{us}");
+}
+
+#[test]
+fn a_token_does_not_end_in_a_log() {
+    let config = good(&format!("[daemon]\ntoken = \"0123456789abcdef\"\n{LEAST}"));
+    assert_eq!(config.daemon.token.as_deref(), Some("0123456789abcdef"));
+    assert!(!format!("{config:?}").contains("0123456789abcdef"));
+}
+
+#[test]
+fn a_manual_cut_short_anywhere_is_refused_or_read_but_never_panics() {
+    let mut refused = 0;
+    for end in (0..MANUAL.len()).step_by(61).filter(|i| MANUAL.is_char_boundary(*i)) {
+        let text = &MANUAL[..end];
+        for problem in load(text, "cut.toml", &[], DIALECTS).err().unwrap_or_default() {
+            refused += 1;
+            assert!(problem.line >= 1 && problem.line <= text.lines().count().max(1) + 1, "{problem}");
+            assert!(!problem.to_string().contains("our fault"), "{problem}");
+        }
+    }
+    assert!(refused > 100);
 }
 
 /// `tests/config-bad/NAME.toml` must say exactly `NAME.txt`. With

@@ -1,6 +1,7 @@
 //! A bath file into a [`Bath`], or everything wrong with it.
 
 use super::{Bath, Burn, Component, Window};
+use crate::deposit::METALS;
 use crate::quantity::{Density, Document, Field, Problem, Ratio, Span, Table, Temperature, Volts};
 
 /// Everything in a bath file that needs a source.
@@ -19,12 +20,6 @@ const SOURCED: [&str; 14] = [
     "anodes",
     "agitation",
     "cautions",
-];
-
-/// Metals by the ids of `deposit`.
-const METALS: [&str; 16] = [
-    "Ni", "Cu(I)", "Cu(II)", "Ag", "Au(I)", "Au(III)", "Zn", "Sn(II)", "Sn(IV)", "Cr(VI)", "Cr(III)", "Pd",
-    "Rh", "Pt", "Co", "Fe",
 ];
 
 /// Reads one bath file. `file` is its path as the reader should see it; the
@@ -55,6 +50,12 @@ fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
     let title = root.need("title").text();
     let metal = metal(root);
     let density = root.need("density").table().and_then(|t| window(&t, Field::not_negative));
+    if metal.is_some() && density.is_some_and(|d: Window<Density>| !d.low.is_positive()) {
+        root.report(
+            "a metal is named, and the density goes down to nothing",
+            "write a density.low above zero",
+        );
+    }
     let density_by_base = by_base(root);
     let temperature = root
         .need("temperature")
@@ -117,7 +118,7 @@ fn whole<T>(read: Option<Option<T>>) -> Option<Option<T>> {
 }
 
 fn metal(root: &Table<'_>) -> Option<String> {
-    let choices: Vec<_> = METALS.iter().map(|m| (*m, (*m).to_owned())).collect();
+    let choices: Vec<_> = METALS.iter().map(|m| (m.id, m.id.to_owned())).collect();
     root.may("metal").choice(&choices)
 }
 

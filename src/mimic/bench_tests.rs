@@ -343,3 +343,36 @@ fn forty_minutes_of_readings_keep_the_charge() {
     let t = bench.truth();
     assert!((t.charge.get() / (2.8 * 2400.0) - 1.0).abs() < 1e-3);
 }
+
+#[test]
+fn every_shipped_bath_gives_a_cell_that_plates_at_its_usual_density_without_burning() {
+    for bath in crate::bath::shipped() {
+        if bath.is_dip() {
+            continue;
+        }
+        let chemistry = Chemistry::of(&bath);
+        let usual = bath.density.typical.get();
+        let setup = CellSetup {
+            area: 0.01,
+            edge_factor: 1.5,
+            agitation: Agitation::Air,
+            temperature: bath.temperature.typical.get(),
+        };
+        let mut cell = Cell::new(chemistry, setup);
+        let amps = usual * 0.01;
+        let volts = cell.volts_at(amps);
+        println!(
+            "{}: {:?} {usual} A/m2 {volts:.2} V, usual {:?}, limit {:.0}",
+            bath.name,
+            chemistry.kind,
+            bath.volts.map(|v| (v.low.get(), v.typical.get(), v.high.get())),
+            cell.edge_limit()
+        );
+        assert!((0.2..15.0).contains(&volts), "{}: {volts}", bath.name);
+        for _ in 0..1200 {
+            cell.advance(0.1, amps, volts);
+        }
+        assert!(!cell.burnt(), "{}: edge film {}", bath.name, cell.edge_film());
+        assert_eq!(cell.thickness() > 0.0, bath.metal.is_some(), "{}", bath.name);
+    }
+}

@@ -24,12 +24,25 @@ use value::{boolean, number};
 /// Longest message that is kept; a longer one is -363.
 pub const INPUT_BUFFER: usize = 512;
 
-/// The registers and buffers of one supply's remote port.
+/// What has come down one line and has not ended yet.
+#[derive(Clone, Debug, Default)]
+pub struct Input {
+    bytes: Vec<u8>,
+    overrun: bool,
+}
+
+impl Input {
+    /// Forgets it: the line was closed, or the supply was deaf.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        self.overrun = false;
+    }
+}
+
+/// The registers and queues of one supply, whichever line it is spoken to on.
 #[derive(Clone, Debug)]
 pub struct Instrument {
     identity: String,
-    input: Vec<u8>,
-    overrun: bool,
     errors: Queue,
     event: u8,
     event_enable: u8,
@@ -64,8 +77,6 @@ impl Instrument {
             .collect();
         Instrument {
             identity: format!("TANKSIDE,MIMIC-10-12,{serial},{}", env!("CARGO_PKG_VERSION")),
-            input: Vec::new(),
-            overrun: false,
             errors: Queue::default(),
             event: 128,
             event_enable: 0,
@@ -81,36 +92,30 @@ impl Instrument {
         &self.identity
     }
 
-    /// Takes bytes off the wire. LF and CR end a message; for each message that
+    /// Takes bytes off a line. LF and CR end a message; for each message that
     /// asked something, one reply line with its LF.
-    pub fn take(&mut self, bench: &mut Bench, now: Mono, bytes: &[u8]) -> Vec<u8> {
+    pub fn take(&mut self, input: &mut Input, bench: &mut Bench, now: Mono, bytes: &[u8]) -> Vec<u8> {
         let mut out = Vec::new();
         for &b in bytes {
             if b == b'\n' || b == b'\r' {
-                if let Some(reply) = self.end_of_message(bench, now) {
+                if let Some(reply) = self.end_of_message(input, bench, now) {
                     out.extend_from_slice(reply.as_bytes());
                     out.push(b'\n');
                 }
-            } else if self.input.len() < INPUT_BUFFER {
-                self.input.push(b);
+            } else if input.bytes.len() < INPUT_BUFFER {
+                input.bytes.push(b);
             } else {
-                self.overrun = true;
+                input.overrun = true;
             }
         }
         out
     }
 
-    /// Forgets a half-received message: the port was closed.
-    pub fn drop_input(&mut self) {
-        self.input.clear();
-        self.overrun = false;
-    }
-
-    fn end_of_message(&mut self, bench: &mut Bench, now: Mono) -> Option<String> {
+    fn end_of_message(&mut self, line: &mut Input, bench: &mut Bench, now: Mono) -> Option<String> {
         bench.advance(now);
         self.follow_power(bench);
-        let input = std::mem::take(&mut self.input);
-        if std::mem::take(&mut self.overrun) {
+        let input = std::mem::take(&mut line.bytes);
+        if std::mem::take(&mut line.overrun) {
             self.fail(Error::INPUT_BUFFER_OVERRUN);
             return None;
         }
@@ -152,8 +157,6 @@ impl Instrument {
         if ups != self.power_ups {
             let mut fresh = Instrument::new("");
             fresh.identity = std::mem::take(&mut self.identity);
-            fresh.input = std::mem::take(&mut self.input);
-            fresh.overrun = self.overrun;
             fresh.power_ups = ups;
             *self = fresh;
         }
@@ -247,7 +250,7 @@ impl Instrument {
                 Ok(Some(self.status_byte().to_string()))
             }
             ("RST", false) => {
-                bench.supply_mut().reset();
+                bench.reset(now);
                 Ok(None)
             }
             ("CLS", false) => {

@@ -3,12 +3,21 @@
 use super::*;
 use crate::mimic::Setup;
 
-fn port() -> (Instrument, Bench) {
+/// One instrument on one line.
+struct Line(Instrument, Input);
+
+impl Line {
+    fn take(&mut self, bench: &mut Bench, now: Mono, bytes: &[u8]) -> Vec<u8> {
+        self.0.take(&mut self.1, bench, now, bytes)
+    }
+}
+
+fn port() -> (Line, Bench) {
     let setup = Setup {
         rating: crate::mimic::Rating { noise_counts: 0.0, ..Default::default() },
         ..Setup::default()
     };
-    (Instrument::new("0001"), Bench::new(setup, Mono::ZERO))
+    (Line(Instrument::new("0001"), Input::default()), Bench::new(setup, Mono::ZERO))
 }
 
 /// Sends lines one second apart; the replies, and then the whole error queue.
@@ -20,7 +29,7 @@ fn talk(lines: &[&str]) -> (Vec<String>, Vec<i16>) {
         let out = port.take(&mut bench, now, format!("{line}\n").as_bytes());
         replies.extend(String::from_utf8(out).unwrap().lines().map(str::to_owned));
     }
-    let errors = std::iter::from_fn(|| Some(port.errors.pop().code).filter(|c| *c != 0)).collect();
+    let errors = std::iter::from_fn(|| Some(port.0.errors.pop().code).filter(|c| *c != 0)).collect();
     (replies, errors)
 }
 
@@ -207,8 +216,8 @@ proptest::proptest! {
         let (mut port, mut bench) = port();
         for chunk in &chunks {
             port.take(&mut bench, Mono::ZERO, chunk);
-            assert!(port.input.len() <= INPUT_BUFFER);
-            assert!(port.errors.len() <= QUEUE_DEPTH);
+            assert!(port.1.bytes.len() <= INPUT_BUFFER);
+            assert!(port.0.errors.len() <= QUEUE_DEPTH);
         }
     }
 
