@@ -7,6 +7,7 @@ mod args;
 mod client;
 mod failure;
 mod follow;
+mod mimic;
 mod off;
 mod probe;
 mod say;
@@ -65,9 +66,11 @@ fn run(cli: Cli) -> Done {
         Verb::Check => return check(common),
         Verb::Off { ports, at } => {
             // Off never waits for a good config.
-            let client = context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
+            let client =
+                context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
+        Verb::Mimic(args) => return mimic::mimic(args),
         Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
         _ => {}
     }

@@ -29,15 +29,39 @@ pub(crate) fn probe_port(port: &str, baud: Option<u32>) -> Done {
         .enable_all()
         .build()
         .map_err(|e| Failure::bug(e.to_string()))?;
-    let report = runtime.block_on(probe(&candidates, &dialects));
+    let mut report = ProbeReport::default();
+    for candidate in candidates {
+        let one = runtime.block_on(probe(&[candidate], &dialects));
+        report.found.extend(one.found);
+        report.silent.extend(one.silent);
+        // A port that cannot be opened will not be at another speed.
+        let shut = report.silent.iter().any(|(_, trouble)| is_shut(trouble));
+        if shut || !report.found.is_empty() {
+            break;
+        }
+    }
     say(&report.to_string());
     if report.found.is_empty() { Err(nobody(port, &report)) } else { Ok(()) }
 }
 
+/// Whether the port itself could not be had.
+fn is_shut(trouble: &Trouble) -> bool {
+    use Trouble::{Busy, Forbidden, Gone, Missing};
+    matches!(trouble, Busy(_) | Forbidden(_) | Missing(_) | Gone(_))
+}
+
 fn nobody(port: &str, report: &ProbeReport) -> Failure {
-    let denied = |t: &Trouble| t.to_string().to_lowercase().contains("permission denied");
-    if report.silent.iter().any(|(_, trouble)| denied(trouble)) {
-        return Failure::permission(format!("{port}: this user may not open it"));
+    for (_, trouble) in &report.silent {
+        match trouble {
+            Trouble::Forbidden(_) => {
+                return Failure::permission(format!("{port}: this user may not open it"));
+            }
+            Trouble::Busy(_) => return Failure::unreachable(format!("{port}: another program holds it")),
+            trouble if is_shut(trouble) => {
+                return Failure::unreachable(format!("{port}: it cannot be opened"));
+            }
+            _ => {}
+        }
     }
     Failure::unreachable(format!(
         "{port}: nothing answers; check that the supply is on, its cable, and its baud rate and protocol on its own panel"

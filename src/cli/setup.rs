@@ -117,8 +117,7 @@ fn toml_files(folder: &Path) -> Result<Vec<(String, String)>, Failure> {
     paths
         .into_iter()
         .map(|path| {
-            let text =
-                read(&path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
+            let text = read(&path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
             Ok((path.display().to_string(), text))
         })
         .collect()
@@ -138,10 +137,9 @@ impl Setup {
         let stations = &self.config.stations;
         let names = || stations.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
         match (named, &stations[..]) {
-            (Some(name), _) => stations
-                .iter()
-                .find(|s| s.name == name)
-                .ok_or_else(|| Failure::usage(format!("there is no station {name:?}; there is: {}", names()))),
+            (Some(name), _) => stations.iter().find(|s| s.name == name).ok_or_else(|| {
+                Failure::usage(format!("there is no station {name:?}; there is: {}", names()))
+            }),
             (None, [one]) => Ok(one),
             (None, _) => Err(Failure::usage(format!("say which with --station: {}", names()))),
         }
