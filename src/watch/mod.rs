@@ -8,12 +8,19 @@
 //! [`Response`], and `run` carries it out.
 
 mod alarm;
+mod causes;
+mod drift;
+mod evidence;
 mod kind;
 mod line;
+mod margin;
 mod panel;
 mod rules;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
-pub use kind::{Kind, Priority, Response};
+pub use causes::Candidate;
+pub use kind::{Help, Kind, Priority, Response};
+pub use line::FittedLine;
+pub use margin::{BathNow, BurnBasis, Margin, Strand, agitation_factor, burn_density};
 pub use panel::Panel;
 pub use rules::{Context, Phase, Settings, Tuning};

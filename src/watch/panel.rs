@@ -1,17 +1,19 @@
 //! All watches of one station, and their alarms.
 
 use super::alarm::{Alarm, AlarmChange, AlarmState};
+use super::evidence::Evidence;
 use super::kind::{Kind, Response};
-use super::line::LoadLine;
-use super::rules::{Context, Phase, Settings, Verdict, judge};
-use crate::quantity::{Mono, Regulation};
+use super::line::FittedLine;
+use super::margin::Margin;
+use super::rules::{Context, Settings, Verdict, judge};
+use crate::quantity::Mono;
 
 /// The watches of one station. Show it every step with [`Panel::update`].
 #[derive(Clone, Debug)]
 pub struct Panel {
     settings: Settings,
     watches: Vec<Watch>,
-    line: LoadLine,
+    evidence: Evidence,
 }
 
 #[derive(Clone, Debug)]
@@ -36,7 +38,7 @@ impl Panel {
                 good_since: None,
             })
             .collect();
-        Panel { settings, watches, line: LoadLine::default() }
+        Panel { settings, watches, evidence: Evidence::default() }
     }
 
     /// Its settings.
@@ -46,23 +48,17 @@ impl Panel {
 
     /// A new load hangs: what was learned of the old one is forgotten.
     pub fn new_load(&mut self) {
-        self.line = LoadLine::default();
+        self.evidence = Evidence::default();
     }
 
     /// Judges every watch and moves its alarm on. Changes come in the order in
     /// which the first cause is to be chosen. Called twice with the same time and
     /// no new reading it changes nothing.
     pub fn update(&mut self, now: Mono, cx: &Context) -> Vec<AlarmChange> {
-        if let Some(r) = cx.reading
-            && cx.phase == Phase::Ramp
-            && r.amps > cx.set_amps * 0.08
-            && r.regulation != Some(Regulation::ConstantVoltage)
-        {
-            self.line.learn(r.volts, r.amps);
-        }
+        self.evidence.take(now, cx, &self.settings);
         let mut changes = Vec::new();
         for watch in &mut self.watches {
-            let verdict = judge(watch.kind, cx, &self.settings, &self.line, watch.state.active());
+            let verdict = judge(watch.kind, cx, &self.settings, &self.evidence, watch.state.active());
             if let Some(from) = watch.turn(now, verdict, &self.settings) {
                 changes.push(AlarmChange {
                     at: now,
@@ -74,6 +70,31 @@ impl Panel {
             }
         }
         changes
+    }
+
+    /// The burn margin at the last reading, where it can be told.
+    pub fn margin(&self) -> Option<Margin> {
+        self.evidence.margin
+    }
+
+    /// The line this load drew in its ramp.
+    pub fn line(&self) -> Option<FittedLine> {
+        self.evidence.fitted()
+    }
+
+    /// Watches that cannot judge just now, and why.
+    pub fn cannot_judge(&self, cx: &Context) -> Vec<(Kind, &'static str)> {
+        let mut all = Vec::new();
+        if !cx.output_on {
+            return all;
+        }
+        if let Some(why) = self.evidence.cannot_judge_volts(cx) {
+            all.extend([Kind::Drift, Kind::PartOff, Kind::Touch, Kind::BadContact].map(|k| (k, why)));
+        }
+        if cx.basis.is_none() || cx.bath.is_none() {
+            all.push((Kind::BurnMargin, "neither the bath file nor a Hull panel says where this bath burns"));
+        }
+        all
     }
 
     /// Acknowledges an alarm.

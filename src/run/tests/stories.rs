@@ -132,7 +132,7 @@ fn current_that_stays_behind_its_setpoint_is_told() {
     }
     let mut rig = Rig::started(tight);
     rig.run_for(15.0);
-    assert_eq!(rig.raised(), [Kind::NotArriving]);
+    assert_eq!(rig.raised(), [Kind::VoltageLimit]);
     assert_eq!(rig.controller.view().state, RunState::Running, "tell does not stop the run");
 }
 
