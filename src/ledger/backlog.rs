@@ -7,7 +7,7 @@ use super::account::millis;
 use super::error::is_bad_row;
 use super::rows::{Row, RunEnd};
 use rusqlite::{Transaction, params};
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Readings in one chunk: about 50 s at 5 Hz, and a row of a few kilobytes that
 /// each commit writes again until it is full.
@@ -19,6 +19,9 @@ const MOST_LINES: usize = 20_000;
 
 #[derive(Debug, Default)]
 pub(super) struct Backlog {
+    /// Runs that have begun and not ended. What comes for others is too late, and is not taken:
+    /// it would begin their chunks again from the first.
+    open: BTreeSet<String>,
     filling: BTreeMap<String, Chunk>,
     full: VecDeque<(String, Chunk)>,
     charges: BTreeMap<String, ChargeSoFar>,
@@ -51,8 +54,18 @@ struct Chunk {
 }
 
 impl Backlog {
+    /// A run is on disk; from now on its readings and charge are taken.
+    pub fn begin(&mut self, run: &str) {
+        self.open.insert(run.into());
+    }
+
     /// Takes one row.
     pub fn take(&mut self, row: Row) {
+        if let Row::Reading { run, .. } | Row::Charge { run, .. } = &row
+            && !self.open.contains(run)
+        {
+            return;
+        }
         match row {
             Row::Reading { run, since_start, volts, amps, setpoint } => {
                 let chunk = self.filling.entry(run.clone()).or_default();
@@ -80,6 +93,9 @@ impl Backlog {
 
     /// Takes the end of a run.
     pub fn end(&mut self, end: RunEnd) {
+        if !self.open.remove(&end.id) {
+            return;
+        }
         self.charge(end.id.clone(), end.charge.0, millis(end.unobserved), millis(end.worked));
         if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.unwritten) {
             self.full.push_back((end.id.clone(), chunk));

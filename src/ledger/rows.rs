@@ -215,7 +215,8 @@ pub struct EventRow {
     pub station: String,
     /// Run, if one was on.
     pub run: Option<String>,
-    /// Kind in a word: `phase`, `asked`, `answered`, `command`, `note`, `link`, `clock`.
+    /// Kind in a word: `started`, `phase`, `asked`, `answered`, `command`, `ended`, `note`, `link`,
+    /// `clock`, `ledger`.
     pub kind: String,
     /// A sentence.
     pub text: String,

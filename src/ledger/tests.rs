@@ -317,6 +317,23 @@ async fn row_of_an_unknown_run_does_not_keep_others_from_being_written() {
 }
 
 #[tokio::test]
+async fn late_reading_does_not_overwrite_those_of_a_finished_run() {
+    let (_keep, path) = fresh();
+    let (ledger, _) = Ledger::open(&path).unwrap();
+    ledger.begin(start("a", "nickel")).await.unwrap();
+    for n in 0..10 {
+        ledger.record(reading("a", n * 200));
+    }
+    ledger.finish(end("a", 100)).await.unwrap();
+    ledger.record(reading("a", 2_000));
+    ledger.record(charge("a", 1_000));
+    ledger.finish(end("a", 2_000)).await.unwrap();
+    assert_eq!(ledger.readings("a").await.unwrap().len(), 10);
+    assert_eq!(ledger.tanks().await.unwrap()[0].charge_microcoulombs, 100);
+    assert_eq!(ledger.account("nickel").charge_microcoulombs, 100);
+}
+
+#[tokio::test]
 async fn account_counts_runs_under_way_and_never_falls() {
     let (_keep, path) = fresh();
     let (ledger, _) = Ledger::open(&path).unwrap();

@@ -146,6 +146,9 @@ impl State {
     fn begin(&mut self, start: &RunStart) -> Result<(), LedgerError> {
         let began = Instant::now();
         let result = insert_run(&mut self.db, start, &now_utc());
+        if result.is_ok() {
+            self.backlog.begin(&start.id);
+        }
         self.settle(began, result)
     }
 
