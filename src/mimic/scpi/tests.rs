@@ -17,7 +17,7 @@ fn port() -> (Line, Bench) {
         rating: crate::mimic::Rating { noise_counts: 0.0, ..Default::default() },
         ..Setup::default()
     };
-    (Line(Instrument::new("0001"), Input::default()), Bench::new(setup, Mono::ZERO))
+    (Line(Instrument::new(&setup.rating, "0001"), Input::default()), Bench::new(setup, Mono::ZERO))
 }
 
 /// Sends lines one second apart; the replies, and then the whole error queue.

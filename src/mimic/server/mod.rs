@@ -241,8 +241,8 @@ pub async fn start(options: Options) -> Result<Running, MimicError> {
     let shared = Arc::new(Shared {
         rig: Mutex::new(Rig {
             garble: Prng::new(setup.seed ^ 0x6a09_e667),
+            instrument: Instrument::new(&setup.rating, &serial),
             bench: Bench::new(setup, Mono::ZERO),
-            instrument: Instrument::new(&serial),
             messages: 0,
         }),
         origin: Instant::now(),
