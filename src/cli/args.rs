@@ -1,6 +1,7 @@
 //! What people type.
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 const CODES: &str = "\
@@ -136,13 +137,22 @@ pub(crate) enum Verb {
         csv: bool,
     },
     /// Output off: through the daemon, else directly at the ports; never refused
-    #[command(after_help = "Example: tankside off")]
-    Off(StationArg),
+    #[command(after_help = "Example: tankside off\n         tankside off /dev/ttyUSB0")]
+    Off {
+        /// Ports to switch off directly, config or no config: a path, or tcp:host:port
+        #[arg(value_name = "PORT", conflicts_with = "station")]
+        ports: Vec<String>,
+        #[command(flatten)]
+        at: StationArg,
+    },
     /// Tries a port with the known dialects; never switches an output on
     #[command(after_help = "Example: tankside probe /dev/ttyUSB0")]
     Probe {
         /// A serial port, or tcp:host:port
         port: String,
+        /// Only this baud rate [default: the usual ones, fastest first]
+        #[arg(long)]
+        baud: Option<u32>,
     },
     /// A simulated supply with a plating cell behind it
     #[command(after_help = "Example: tankside mimic --link /tmp/mimic --seed 7")]
@@ -174,24 +184,39 @@ pub(crate) enum AnswerArg {
 
 #[derive(Debug, Args)]
 pub(crate) struct MimicArgs {
-    /// Make this symbolic link to the pty
-    #[arg(long, value_name = "PATH", conflicts_with = "tcp")]
+    /// Make this symbolic link to the pty, also after an unplug and replug
+    #[arg(long, value_name = "PATH")]
     pub link: Option<PathBuf>,
-    /// Listen here instead of opening a pty
-    #[arg(long, value_name = "HOST:PORT")]
-    pub tcp: Option<String>,
-    /// Baud rate to pace the bytes by
-    #[arg(long, default_value_t = 115_200)]
+    /// Listen here instead of opening a pty (port 0: any that is free)
+    #[arg(long, value_name = "IP:PORT", conflicts_with = "link")]
+    pub tcp: Option<SocketAddr>,
+    /// Listen here for faults by hand: "fault open-circuit for 5 s", "help"
+    #[arg(long, value_name = "IP:PORT")]
+    pub control: Option<SocketAddr>,
+    /// Speed of the pty, ten bits a byte
+    #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,
-    /// Seed of noise and faults
+    /// Seed of noise and faults: the same seed, the same story
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
-    /// The cathode area that hangs, with its unit
-    #[arg(long, default_value = "1.2 dm2")]
+    /// The bath in the cell
+    #[arg(long, default_value = "watts-nickel")]
+    pub bath: String,
+    /// Wetted area of the work
+    #[arg(long, default_value = "77.42 cm2")]
     pub area: String,
+    /// How the solution is moved: still, rod, air, vigorous
+    #[arg(long, default_value = "still")]
+    pub agitation: String,
     /// A fault script
     #[arg(long, value_name = "FILE")]
     pub faults: Option<PathBuf>,
+    /// Serial number in its identity
+    #[arg(long, default_value = "0001")]
+    pub serial: String,
+    /// Write here, ten times a second, what is really so (JSON lines)
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

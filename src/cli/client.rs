@@ -46,14 +46,18 @@ impl Client {
         if let Some(name) = named {
             return Ok(escape(name));
         }
-        let all = self.get("/api/v1/stations")?;
-        let names: Vec<_> =
-            all.as_array().into_iter().flatten().filter_map(|s| s["station"].as_str()).collect();
-        match names[..] {
-            [one] => Ok(escape(one)),
-            [] => Err(Failure::refused("the daemon has no station")),
+        let mut names = self.station_names()?;
+        match names.len() {
+            1 => Ok(names.remove(0)),
+            0 => Err(Failure::refused("the daemon has no station")),
             _ => Err(Failure::usage(format!("say which with --station: {}", names.join(", ")))),
         }
+    }
+
+    /// Every station, ready to stand in a path.
+    pub(crate) fn station_names(&self) -> Result<Vec<String>, Failure> {
+        let all = self.get("/api/v1/stations")?;
+        Ok(all.as_array().into_iter().flatten().filter_map(|s| s["station"].as_str()).map(escape).collect())
     }
 
     fn read(&self, answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Result<Value, Failure> {
