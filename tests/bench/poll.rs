@@ -1,26 +1,25 @@
 //! Polls a second at 9600 baud against what the wire allows.
 //! `cargo bench --bench poll`
 //!
-//! The whole path of a reading: port, line, dialect, over a pty whose other end
-//! keeps back every byte for the ten bits it takes at 9600 baud (8-N-1), both
-//! ways. The limit: bytes of questions and answers, times ten bits, plus the
-//! dialect's rest between exchanges. The instrument's own thinking is not
-//! counted as time of the wire.
+//! Line, dialect and instrument over the mimic's pty, which keeps back every
+//! byte for the ten bits it takes at 9600 baud (8-N-1), both ways. The limit:
+//! bytes of questions and answers, times ten bits, plus the dialect's rest
+//! between exchanges. The mimic answers without thinking, so that all the rest
+//! of the time is ours.
 
-#![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock and paces bytes by it")]
+#![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 
-use nix::pty::openpty;
-use nix::unistd::ttyname;
-use std::fs::File;
-use std::io::{Read, Write};
+use std::io;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::task::{Context, Poll, ready};
 use std::time::{Duration, Instant};
-use tankside::mimic::scpi::Instrument;
-use tankside::mimic::{Bench, Setup};
-use tankside::quantity::Mono;
+use tankside::mimic;
 use tankside::supply::dialect::shipped;
 use tankside::supply::{Clock, Device, Parity, Port, Spec};
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio_serial::{SerialPortBuilderExt, SerialStream};
 
 const BAUD: u32 = 9600;
 /// Start bit, eight data bits, stop bit.
@@ -29,45 +28,36 @@ const POLLS: u32 = 200;
 /// The share of the limit that must be reached.
 const LEAST: f64 = 0.90;
 
-#[derive(Default)]
-struct Counts {
-    bytes: AtomicU64,
-    questions: AtomicU64,
-}
-
-fn main() {
-    let pty = openpty(None, None).expect("a pty");
-    let path = ttyname(&pty.slave).expect("its name");
-    let counts = Arc::new(Counts::default());
-    let far_end = Arc::clone(&counts);
-    // Ends with the process: its read fails when the last slave is closed.
-    std::thread::spawn(move || instrument(File::from(pty.master), &far_end));
-
+#[tokio::main(worker_threads = 2)]
+async fn main() {
+    let options = mimic::Options { baud: Some(BAUD), reply_delay: Duration::ZERO, ..Default::default() };
+    let supply = mimic::start(options).await.expect("the mimic starts");
+    let path = supply.pty().expect("a pty was asked for");
     let dialect = shipped().into_iter().find(|d| d.name == "scpi").expect("shipped");
     let rest = dialect.timing.min_gap;
     let spec = Spec {
         dialect: "scpi".into(),
-        port: Port::Serial(path),
+        port: Port::Serial(path.clone()),
         baud: BAUD,
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
     };
+    let counts = Arc::new(Counts::default());
+    let port = tokio_serial::new(path.to_string_lossy(), BAUD).open_native_async().expect("the pty opens");
+    let port = Counted { port, counts: Arc::clone(&counts) };
+
     let mut device = Device::new(spec, Arc::new(dialect), Clock::new());
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    let (spent, bytes, questions) = runtime.block_on(async {
-        device.connect().await.expect("the simulated supply answers");
-        device.read().await.expect("a first reading, which asks for everything");
-        let before = (counts.bytes.load(Ordering::SeqCst), counts.questions.load(Ordering::SeqCst));
-        let begun = Instant::now();
-        for _ in 0..POLLS {
-            device.read().await.expect("a reading");
-        }
-        let spent = begun.elapsed();
-        let bytes = counts.bytes.load(Ordering::SeqCst) - before.0;
-        (spent, bytes, counts.questions.load(Ordering::SeqCst) - before.1)
-    });
-    drop(pty.slave);
+    device.connect_over(port).await.expect("the simulated supply answers");
+    device.read().await.expect("a first reading, which asks for everything");
+    let before = counts.now();
+    let begun = Instant::now();
+    for _ in 0..POLLS {
+        device.read().await.expect("a reading");
+    }
+    let spent = begun.elapsed();
+    let bytes = counts.now().0 - before.0;
+    let questions = counts.now().1 - before.1;
 
     let wire = bytes as f64 * f64::from(BITS) / f64::from(BAUD) + questions as f64 * rest.as_secs_f64();
     let share = wire / spent.as_secs_f64();
@@ -88,36 +78,49 @@ fn main() {
     assert!(share >= LEAST, "slower than the README says");
 }
 
-/// The simulated supply behind a slow wire.
-fn instrument(mut master: File, counts: &Counts) {
-    let origin = Instant::now();
-    let mut bench = Bench::new(Setup::default(), Mono::ZERO);
-    let mut supply = Instrument::new("0001");
-    let mut buffer = [0; 512];
-    // When the last byte is through.
-    let mut through = Instant::now();
-    while let Ok(n) = master.read(&mut buffer) {
-        through = through.max(Instant::now()) + byte_time(n);
-        wait_until(through);
-        let now = Mono::ZERO + origin.elapsed();
-        let answer = supply.take(&mut bench, now, &buffer[..n]);
-        counts.bytes.fetch_add((n + answer.len()) as u64, Ordering::SeqCst);
-        if answer.is_empty() {
-            continue;
-        }
-        counts.questions.fetch_add(1, Ordering::SeqCst);
-        through += byte_time(answer.len());
-        wait_until(through);
-        if master.write_all(&answer).is_err() {
-            return;
-        }
+#[derive(Default)]
+struct Counts {
+    bytes: AtomicU64,
+    questions: AtomicU64,
+}
+
+impl Counts {
+    fn now(&self) -> (u64, u64) {
+        (self.bytes.load(Ordering::SeqCst), self.questions.load(Ordering::SeqCst))
     }
 }
 
-fn byte_time(bytes: usize) -> Duration {
-    Duration::from_secs_f64(bytes as f64 * f64::from(BITS) / f64::from(BAUD))
+/// A port that counts what goes through it; every message out is a question here.
+struct Counted {
+    port: SerialStream,
+    counts: Arc<Counts>,
 }
 
-fn wait_until(at: Instant) {
-    std::thread::sleep(at.saturating_duration_since(Instant::now()));
+impl AsyncRead for Counted {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        into: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        let before = into.filled().len();
+        ready!(Pin::new(&mut self.port).poll_read(cx, into))?;
+        self.counts.bytes.fetch_add((into.filled().len() - before) as u64, Ordering::SeqCst);
+        Poll::Ready(Ok(()))
+    }
+}
+
+impl AsyncWrite for Counted {
+    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, from: &[u8]) -> Poll<io::Result<usize>> {
+        let n = ready!(Pin::new(&mut self.port).poll_write(cx, from))?;
+        self.counts.bytes.fetch_add(n as u64, Ordering::SeqCst);
+        let ends = from[..n].iter().filter(|b| **b == b'\n').count();
+        self.counts.questions.fetch_add(ends as u64, Ordering::SeqCst);
+        Poll::Ready(Ok(n))
+    }
+    fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.port).poll_flush(cx)
+    }
+    fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.port).poll_shutdown(cx)
+    }
 }
