@@ -61,7 +61,7 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
-const SHELL: &[&str] = &["cli", "ledger", "serve", "station/handle"];
+const SHELL: &[&str] = &["cli", "ledger", "serve", "station/handle", "supply/link"];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[
