@@ -2,7 +2,8 @@
 
 use std::collections::BTreeSet;
 use tankside::bath::{Agitation, Bath, Window, gather, parse, shipped};
-use tankside::quantity::{Amps, Area, Charge, Density, Span, Temperature, Volts};
+use tankside::deposit::{Efficiency, metal};
+use tankside::quantity::{Amps, Area, Density, Temperature, Volts};
 
 fn named(name: &str) -> Bath {
     shipped().into_iter().find(|b| b.name == name).unwrap_or_else(|| panic!("no bath {name}"))
@@ -117,13 +118,12 @@ fn nickel_burns_at_no_higher_density_than_film_thickness_allows() {
 
 #[test]
 fn nickel_gains_a_tenth_of_a_thousandth_of_an_inch_in_three_to_four_minutes() {
-    // Common practice, no source: 100 uin in 3-4 min. Faraday with 58.6934 g/mol, 8.908 g/cm3.
+    // Common practice, no source: 100 uin in 3-4 min.
     let watts = named("watts-nickel");
-    let charge: Charge =
-        watts.density.typical * "1 dm2".parse::<Area>().unwrap() * "1 min".parse::<Span>().unwrap();
-    let um = charge.get() / (2.0 * 96_485.332) * 58.6934 / 8.908 * 100.0 // cm3 over 100 cm2, in um
-        * watts.efficiency.unwrap().typical.get();
-    let minutes = 2.54 / um;
+    let at = Efficiency::new(watts.efficiency.unwrap().typical).unwrap();
+    let nickel = metal(watts.metal.as_deref().unwrap()).unwrap();
+    let minutes =
+        nickel.time_for_thickness("100 uin".parse().unwrap(), watts.density.typical, at).get() / 60.0;
     assert!((3.0..=4.0).contains(&minutes), "{minutes} min");
 }
 
@@ -146,11 +146,14 @@ fn no_hazard_goes_unnamed() {
             must("hydrogen cyanide");
             must("acid");
             must("rinse");
-        } else if bath.is_acid() && bath.metal.as_deref() != Some("Ni") {
+        } else if bath.is_acid() {
             must("cyanide bath");
         }
         if bath.metal.as_deref() == Some("Ni") {
             must("sensitise");
+        }
+        if bath.metal.as_deref() == Some("Au(I)") {
+            must("by charge alone is not safe");
         }
         if bath.metal.as_deref() == Some("Cr(VI)") {
             must("cancer");
@@ -164,6 +167,19 @@ fn no_hazard_goes_unnamed() {
         }
         if bath.metal.is_none() || bath.efficiency.is_some_and(|e| e.typical.get() < 0.975) {
             must("hydrogen");
+        }
+    }
+}
+
+#[test]
+fn every_metal_named_is_one_deposit_can_reckon_with() {
+    for bath in shipped() {
+        match &bath.metal {
+            Some(id) => {
+                assert!(metal(id).is_some(), "{}: {id}", bath.name);
+                assert!(bath.efficiency.is_some() && bath.burn.is_some() && !bath.is_dip(), "{}", bath.name);
+            }
+            None => assert!(bath.efficiency.is_none() && bath.burn.is_none(), "{}", bath.name),
         }
     }
 }

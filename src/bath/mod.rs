@@ -8,7 +8,7 @@ mod read;
 mod shipped;
 
 pub use read::parse;
-pub use shipped::{gather, shipped};
+pub use shipped::{gather, names, shipped};
 
 use crate::quantity::{BathLoad, Concentration, Density, Ratio, Span, Temperature, Volts};
 use serde::{Deserialize, Serialize};
@@ -55,7 +55,8 @@ pub struct Component {
 }
 
 /// Local density at which deposits darken, by agitation.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub struct Burn {
     /// Without agitation.
     pub still: Density,
@@ -65,6 +66,18 @@ pub struct Burn {
     pub air: Density,
     /// With a jet or a fast stirrer.
     pub vigorous: Density,
+}
+
+impl Burn {
+    /// The density for that agitation.
+    pub fn at(&self, agitation: Agitation) -> Density {
+        match agitation {
+            Agitation::Still => self.still,
+            Agitation::Rod => self.rod,
+            Agitation::Air => self.air,
+            Agitation::Vigorous => self.vigorous,
+        }
+    }
 }
 
 /// A bath, checked.
@@ -131,11 +144,6 @@ impl Bath {
 
     /// The burn density for that agitation.
     pub fn burn_density(&self, agitation: Agitation) -> Option<Density> {
-        self.burn.map(|b| match agitation {
-            Agitation::Still => b.still,
-            Agitation::Rod => b.rod,
-            Agitation::Air => b.air,
-            Agitation::Vigorous => b.vigorous,
-        })
+        self.burn.map(|burn| burn.at(agitation))
     }
 }

@@ -1,6 +1,7 @@
 //! A bath file into a [`Bath`], or everything wrong with it.
 
 use super::{Bath, Burn, Component, Window};
+use crate::deposit::METALS;
 use crate::quantity::{Density, Document, Field, Problem, Ratio, Span, Table, Temperature, Volts};
 
 /// Everything in a bath file that needs a source.
@@ -21,12 +22,6 @@ const SOURCED: [&str; 14] = [
     "cautions",
 ];
 
-/// Metals by the ids of `deposit`.
-const METALS: [&str; 16] = [
-    "Ni", "Cu(I)", "Cu(II)", "Ag", "Au(I)", "Au(III)", "Zn", "Sn(II)", "Sn(IV)", "Cr(VI)", "Cr(III)", "Pd",
-    "Rh", "Pt", "Co", "Fe",
-];
-
 /// Reads one bath file. `file` is its path as the reader should see it; the
 /// bath is named after it, without folder and ending.
 ///
@@ -35,10 +30,14 @@ const METALS: [&str; 16] = [
 /// the wrong way round, a cyanide bath that does not warn of acid, and so on.
 pub fn parse(text: &str, file: &str) -> Result<Bath, Vec<Problem>> {
     let doc = Document::parse(text, file)?;
-    let stem = file.rsplit(['/', '\\']).next().unwrap_or(file);
-    let name = stem.strip_suffix(".toml").unwrap_or(stem);
-    let bath = read(&doc.root(), name);
+    let bath = read(&doc.root(), stem(file));
     doc.finish(bath)
+}
+
+/// The file's name without folder and ending.
+pub(super) fn stem(file: &str) -> &str {
+    let name = file.rsplit('/').next().unwrap_or(file);
+    name.strip_suffix(".toml").unwrap_or(name)
 }
 
 fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
@@ -51,6 +50,12 @@ fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
     let title = root.need("title").text();
     let metal = metal(root);
     let density = root.need("density").table().and_then(|t| window(&t, Field::not_negative));
+    if metal.is_some() && density.is_some_and(|d: Window<Density>| !d.low.is_positive()) {
+        root.report(
+            "a metal is named, and the density goes down to nothing",
+            "write a density.low above zero",
+        );
+    }
     let density_by_base = by_base(root);
     let temperature = root
         .need("temperature")
@@ -113,18 +118,18 @@ fn whole<T>(read: Option<Option<T>>) -> Option<Option<T>> {
 }
 
 fn metal(root: &Table<'_>) -> Option<String> {
-    let choices: Vec<_> = METALS.iter().map(|m| (*m, (*m).to_owned())).collect();
+    let choices: Vec<_> = METALS.iter().map(|m| (m.id, m.id.to_owned())).collect();
     root.may("metal").choice(&choices)
 }
 
 /// `low`, `typical`, `high`, in that order of size.
 fn window<'d, Q: PartialOrd + Copy>(
     table: &Table<'d>,
-    value: impl Fn(Field<'d>) -> Option<Q>,
+    value: impl Fn(&Field<'d>) -> Option<Q>,
 ) -> Option<Window<Q>> {
-    let low = value(table.need("low"));
-    let typical = value(table.need("typical"));
-    let high = value(table.need("high"));
+    let low = value(&table.need("low"));
+    let typical = value(&table.need("typical"));
+    let high = value(&table.need("high"));
     let (low, typical, high) = (low?, typical?, high?);
     if low > high {
         table.problem("high", "is below \"low\"", "write the larger value as \"high\"");

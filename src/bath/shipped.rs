@@ -59,3 +59,12 @@ pub fn gather(folder: &[(String, String)]) -> Result<Vec<Bath>, Vec<Problem>> {
     baths.sort_by(|a, b| a.name.cmp(&b.name));
     if problems.is_empty() { Ok(baths) } else { Err(problems) }
 }
+
+/// The names of all baths that [`gather`] would give, whether or not their files are good.
+pub fn names(folder: &[(String, String)]) -> Vec<String> {
+    let files = FILES.iter().map(|(file, _)| *file).chain(folder.iter().map(|(file, _)| file.as_str()));
+    let mut names: Vec<_> = files.map(|file| super::read::stem(file).to_owned()).collect();
+    names.sort();
+    names.dedup();
+    names
+}

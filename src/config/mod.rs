@@ -1,8 +1,15 @@
 //! Text into checked config, or every problem with its place and remedy.
 //!
-//! What the room is for: one function that `serve` and `check` both call.
-//! What it may not know: how any of it is used. A bad file never turns into
+//! What the room is for: one function, [`load`], that `serve` and `check` both
+//! call. What it may not know: how any of it is used, and how files are read
+//! (the shell reads them and hands the text in). A bad file never turns into
 //! defaults.
 
 mod model;
+mod read;
+mod report;
+mod watches;
+
 pub use model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+pub use read::load;
+pub use report::check_report;

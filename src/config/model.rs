@@ -22,7 +22,7 @@ pub struct Config {
 }
 
 /// The daemon itself.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Daemon {
     /// Where HTTP listens.
     pub listen: SocketAddr,
@@ -32,6 +32,18 @@ pub struct Daemon {
     pub units: Units,
     /// Needed when `listen` is not loopback.
     pub token: Option<String>,
+}
+
+impl std::fmt::Debug for Daemon {
+    /// Without the token: this may end in a log.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Daemon")
+            .field("listen", &self.listen)
+            .field("state", &self.state)
+            .field("units", &self.units)
+            .field("token", &self.token.as_ref().map(|_| "…"))
+            .finish()
+    }
 }
 
 /// What a run does when the ledger can no longer be written.

@@ -1,7 +1,8 @@
 //! An order: everything a run needs, in numbers, checked.
 
+use crate::bath::{Agitation, Burn};
 use crate::process::{Entry, Turn};
-use crate::quantity::{Amps, Area, CurrentSlope, Density, Microcoulombs, VoltageSlope, Volts};
+use crate::quantity::{Amps, Area, CurrentSlope, Density, Microcoulombs, Temperature, VoltageSlope, Volts};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -74,6 +75,17 @@ pub struct BurnEstimate {
     pub density: Density,
     /// Edge density over mean density for this load's shape.
     pub edge_factor: f64,
+    /// The agitation for which `density` holds.
+    pub agitation: Agitation,
+    /// The bath's densities by agitation, for when agitation turns out otherwise; only
+    /// their ratios count. `None`: the usual ratios.
+    #[serde(default)]
+    pub by_agitation: Option<Burn>,
+    /// The temperature for which it holds.
+    pub temperature: Option<Temperature>,
+    /// Whether it comes from this tank's own Hull panel or an earlier burn, not from the bath file.
+    #[serde(default)]
+    pub own_panel: bool,
 }
 
 /// A load, a process and targets, checked by `plan` and ready to run.

@@ -1,15 +1,23 @@
 //! The name that was probably meant.
 
-/// The one of `names` that `name` is most likely a slip for: at most a third
-/// of its letters wrong, swapped neighbours counted once.
+/// The one of `names` that `name` is most likely meant for: at most a third of
+/// its letters wrong (swapped neighbours counted once), or else the only one
+/// that begins with it or that it begins with, from four letters up.
 pub fn nearest<'n>(name: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+    let names: Vec<_> = names.into_iter().collect();
     let most = (name.chars().count() / 3).max(1);
-    names
-        .into_iter()
-        .map(|candidate| (slips(name, candidate), candidate))
+    let slip = names
+        .iter()
+        .map(|candidate| (slips(name, candidate), *candidate))
         .filter(|(d, _)| *d <= most)
-        .min_by_key(|(d, _)| *d)
-        .map(|(_, candidate)| candidate)
+        .min_by_key(|(d, _)| *d);
+    if let Some((_, candidate)) = slip {
+        return Some(candidate);
+    }
+    let mut begun = names.into_iter().filter(|candidate| {
+        name.len().min(candidate.len()) >= 4 && (candidate.starts_with(name) || name.starts_with(candidate))
+    });
+    begun.next().filter(|_| begun.next().is_none())
 }
 
 /// Letters to add, drop, change or swap with their neighbour (optimal string alignment).
@@ -43,5 +51,7 @@ mod tests {
         assert_eq!(nearest("buad", names), Some("baud"));
         assert_eq!(nearest("Port", names), Some("port"));
         assert_eq!(nearest("identity", names), None);
+        assert_eq!(nearest("ports-and-more", names), Some("port"));
+        assert_eq!(nearest("max-", names), None, "two begin like that");
     }
 }

@@ -1,8 +1,9 @@
 //! What goes into the controller and what comes out.
 
+use crate::bath::Agitation;
 use crate::plan::Order;
-use crate::quantity::{Amps, Microcoulombs, Reading, Volts};
-use crate::watch::{AlarmChange, Kind};
+use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Temperature, Volts};
+use crate::watch::{AlarmChange, Handling, Kind};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -116,12 +117,12 @@ pub enum Command {
     Abort,
     /// Answer the question that stands.
     Answer(Answer),
-    /// Acknowledge an alarm.
-    Acknowledge {
+    /// Acknowledge an alarm, shelve it, take it out of service or back.
+    Alarm {
         /// Which.
         kind: Kind,
-        /// What the operator notes.
-        note: Option<String>,
+        /// What is done to it.
+        handling: Handling,
     },
 }
 
@@ -184,6 +185,17 @@ pub enum Input {
     LedgerFailed(String),
     /// The ledger can be written again.
     LedgerBack,
+    /// What is newly known of the bath: from a sensor, a file, the API or a person.
+    Bath(BathNews),
+}
+
+/// What is newly known of a bath. What is `None` is not newly known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BathNews {
+    /// Its temperature, and when it was taken.
+    pub temperature: Option<(Temperature, Mono)>,
+    /// Its agitation, and whether a sensor proves it.
+    pub agitation: Option<(Agitation, bool)>,
 }
 
 /// What the shell must do, in order.

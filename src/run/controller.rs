@@ -1,12 +1,12 @@
 //! The entry points: time and one input in, actions out.
 
-use super::api::{Action, Answer, Command, Event, Input, Limits, Refusal, RunState};
-use super::machine::Run;
+use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
+use super::stage::Run;
 use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Mono, Reading, Volts};
-use crate::watch::{Alarm, Context, Panel, Phase, Response, Settings};
+use crate::watch::{Alarm, BathNow, Context, Panel, Phase, Response, Settings};
 use std::time::Duration;
 
 /// What a controller is made from; all of it is the station's.
@@ -40,6 +40,7 @@ pub struct Controller {
     pub(super) now: Mono,
     link_up: bool,
     ledger: Result<(), String>,
+    bath: BathNews,
     /// Why the supply is silent although current was commanded; kept until the link is back.
     pub(super) lost: Option<String>,
 }
@@ -56,6 +57,7 @@ impl Controller {
             now: Mono::ZERO,
             link_up: false,
             ledger: Ok(()),
+            bath: BathNews::default(),
             lost: None,
         }
     }
@@ -80,6 +82,10 @@ impl Controller {
             Input::LinkBack => self.link_back(&mut out),
             Input::LedgerFailed(why) => self.ledger_failed(why, &mut out),
             Input::LedgerBack => self.ledger = Ok(()),
+            Input::Bath(news) => {
+                self.bath.temperature = news.temperature.or(self.bath.temperature);
+                self.bath.agitation = news.agitation.or(self.bath.agitation);
+            }
         }
         self.ask_watches(fresh.as_ref(), &mut out);
         self.progress(fresh.as_ref(), since_last, &mut out);
@@ -100,8 +106,8 @@ impl Controller {
             Command::Stop => self.stop(by, &mut out)?,
             Command::Abort => self.abort(by, &mut out),
             Command::Answer(answer) => self.answer(by, answer, &mut out)?,
-            Command::Acknowledge { kind, note } => {
-                let change = self.panel.acknowledge(self.now, kind, by, note).map_err(Refusal)?;
+            Command::Alarm { kind, handling } => {
+                let change = self.panel.handle(self.now, kind, by, handling).map_err(Refusal)?;
                 out.push(Action::Alarm(change));
             }
         }
@@ -170,8 +176,23 @@ impl Controller {
                 "no good reading for {seconds:.1} s while current flows; whether the output is on is not known: go to the supply"
             ));
         }
+        let lost = self.lost.clone();
+        let cx = self.context(fresh, lost.as_deref());
+        let changes = self.panel.update(self.now, &cx);
+        let strongest =
+            Panel::strongest(&changes).map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
+        out.extend(changes.into_iter().map(Action::Alarm));
+        match strongest {
+            Some((Response::Cut, cause)) => self.cut(&cause, out),
+            Some((Response::Hold, cause)) => self.hold(&cause, out),
+            Some((Response::Tell, _)) | None => {}
+        }
+    }
+
+    /// What the watches are shown.
+    pub(super) fn context<'a>(&self, fresh: Option<&'a Reading>, stale: Option<&'a str>) -> Context<'a> {
         let (least_amps, most_amps, most_volts) = self.wire.lately();
-        let cx = Context {
+        Context {
             phase: self.run.as_ref().map_or(Phase::Off, Run::watch_phase),
             reading: fresh,
             output_on: self.wire.on,
@@ -184,17 +205,18 @@ impl Controller {
             since_change: self.wire.changed.map_or(Duration::MAX, |at| self.now.since(at)),
             max_amps: self.setup.limits.max_amps,
             max_volts: self.setup.limits.max_volts,
-            stale: self.lost.as_deref(),
-        };
-        let changes = self.panel.update(self.now, &cx);
-        let strongest =
-            Panel::strongest(&changes).map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
-        out.extend(changes.into_iter().map(Action::Alarm));
-        match strongest {
-            Some((Response::Cut, cause)) => self.cut(&cause, out),
-            Some((Response::Hold, cause)) => self.hold(&cause, out),
-            Some((Response::Tell, _)) | None => {}
+            basis: self.run.as_ref().and_then(Run::burn_basis),
+            bath: self.bath_now(),
+            stale,
         }
+    }
+
+    /// What is known of the bath, as old as it is; the order's agitation where nobody said otherwise.
+    fn bath_now(&self) -> Option<BathNow> {
+        let assumed = self.run.as_ref().and_then(|run| run.order.burn).map(|burn| (burn.agitation, false));
+        let (agitation, proven) = self.bath.agitation.or(assumed)?;
+        let temperature = self.bath.temperature.map(|(t, at)| (t, self.now.since(at)));
+        Some(BathNow { temperature, agitation, proven })
     }
 
     fn link_lost(&mut self, why: &str, out: &mut Vec<Action>) {

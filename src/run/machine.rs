@@ -1,247 +1,23 @@
-//! One run's stages, and what moves it from one to the next.
+//! What moves a run from one stage to the next.
 //!
 //! Only one setpoint or output command is ever under way: each stage waits for
 //! its acknowledgement. Off is the exception; it is sent from any stage.
 
-use super::api::{Action, Event, Outcome, Question, RunPhase, RunState};
+use super::api::{Action, Event, Outcome, Question, RunState};
 use super::controller::Controller;
 use super::ramp::Ramp;
-use crate::plan::{Control, Goal, Order};
-use crate::process::{Between, Confirm, Entry};
-use crate::quantity::{Amps, Coulometer, Microcoulombs, Mono, Reading, Volts};
-use crate::watch::Phase;
+use super::stage::{After, Contact, Stage, Then};
+use crate::plan::Control;
+use crate::process::{Between, Entry};
+use crate::quantity::{Amps, Mono, Volts};
 use std::time::Duration;
 
 /// A ramp down before a hold takes about this long, whatever the current.
 const SINK: Duration = Duration::from_secs(1);
 /// … and is cut short after this, when readings stop coming.
 const SINK_AT_MOST: Duration = Duration::from_secs(3);
-/// Off is sent again this often until the supply is seen to be off.
-const OFF_AGAIN: Duration = Duration::from_millis(500);
-/// After this long without seeing it off, the operator is sent to the supply.
-const OFF_AT_MOST: Duration = Duration::from_secs(3);
-/// Contact counts once current has flowed, or been gone, for this long.
-const CONTACT: Duration = Duration::from_millis(500);
 /// So many setpoints in a row that the supply did not take end the run.
 const REFUSED_AT_MOST: u32 = 3;
-
-/// What follows once the output is on.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Then {
-    Wait,
-    Climb,
-}
-
-/// What follows once the output is seen to be off.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum After {
-    Hold,
-    Turn,
-    End(RunState),
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Stage {
-    /// The shell brings the supply into a known state.
-    Preparing(Then),
-    /// Entry setpoints are being set, output still off.
-    SettingEntry,
-    SwitchingOn(Then),
-    /// Entry voltage on; the part is being hung. Since when current flows.
-    Waiting(Option<Mono>),
-    Climbing(Ramp),
-    Steady,
-    /// Ramping down before a hold; until when at most.
-    Sinking(Ramp, Mono),
-    /// The part is being turned; with the entry voltage on, how far the contact's story has come.
-    Turning(Contact),
-    SwitchingOff {
-        after: After,
-        since: Mono,
-        sent: Mono,
-        acknowledged: Option<Mono>,
-    },
-    Held,
-    Ended,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Contact {
-    /// Output off, or contact not looked at.
-    Unwatched,
-    /// Still made, or gone since then for too short a time to count.
-    Made(Option<Mono>),
-    /// Seen to break; back since then, if it is back.
-    Broken(Option<Mono>),
-}
-
-/// One run.
-#[derive(Clone, Debug)]
-pub(super) struct Run {
-    pub id: String,
-    pub order: Order,
-    pub state: RunState,
-    stage: Stage,
-    pub coulometer: Coulometer,
-    /// The face at work, from 1.
-    pub face: u8,
-    /// Time ramping or steady.
-    pub worked: Duration,
-    /// Time with the output on, entry not counted; what the time limit is about.
-    powered: Duration,
-    pub question: Option<Question>,
-    pub cause: Option<String>,
-    pub later: Vec<String>,
-    refused: u32,
-}
-
-impl Run {
-    pub fn new(id: String, order: Order, max_gap: Duration) -> Self {
-        Run {
-            id,
-            order,
-            state: RunState::Running,
-            stage: Stage::Ended,
-            coulometer: Coulometer::new(max_gap),
-            face: 1,
-            worked: Duration::ZERO,
-            powered: Duration::ZERO,
-            question: None,
-            cause: None,
-            later: Vec::new(),
-            refused: 0,
-        }
-    }
-
-    pub fn open(&self) -> bool {
-        matches!(self.state, RunState::Running | RunState::Held)
-    }
-
-    /// The output has not been on yet in this stage of the run.
-    pub fn not_yet_on(&self) -> bool {
-        matches!(self.stage, Stage::Preparing(_) | Stage::SettingEntry)
-    }
-
-    /// Whether a person is being asked for something other than to resume.
-    pub fn asks(&self) -> bool {
-        matches!(self.question, Some(Question::HangPart | Question::TurnPart { .. }))
-    }
-
-    pub fn holds_current(&self) -> bool {
-        matches!(self.order.control, Control::Current { .. })
-    }
-
-    pub fn phase(&self) -> RunPhase {
-        match &self.stage {
-            Stage::Preparing(Then::Climb) | Stage::SwitchingOn(Then::Climb) if self.face > 1 => {
-                RunPhase::Turn
-            }
-            Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_) | Stage::Waiting(_) => {
-                RunPhase::Entry
-            }
-            Stage::Climbing(_) | Stage::Sinking(..) => RunPhase::Ramp,
-            Stage::Steady => RunPhase::Steady,
-            Stage::Turning(_) => RunPhase::Turn,
-            Stage::SwitchingOff { after: After::Turn, .. } => RunPhase::Turn,
-            Stage::SwitchingOff { .. } | Stage::Held | Stage::Ended => RunPhase::Off,
-        }
-    }
-
-    pub fn watch_phase(&self) -> Phase {
-        match &self.stage {
-            Stage::Waiting(_) | Stage::SwitchingOn(Then::Wait) => Phase::Entry,
-            Stage::Climbing(_) | Stage::Sinking(..) | Stage::SwitchingOn(Then::Climb) => Phase::Ramp,
-            Stage::Steady => Phase::Steady,
-            Stage::Turning(_) => Phase::Turn,
-            _ => Phase::Off,
-        }
-    }
-
-    pub fn pass(&mut self, dt: Duration, on: bool) {
-        if !on {
-            return;
-        }
-        match self.stage {
-            Stage::Climbing(_) | Stage::Steady | Stage::Sinking(..) => {
-                self.worked += dt;
-                self.powered += dt;
-            }
-            Stage::Turning(_) => self.powered += dt,
-            _ => {}
-        }
-    }
-
-    pub fn measure(&mut self, r: &Reading) {
-        match self.stage {
-            Stage::Waiting(_)
-            | Stage::Climbing(_)
-            | Stage::Steady
-            | Stage::Sinking(..)
-            | Stage::SwitchingOn(_)
-            | Stage::SwitchingOff { .. } => self.coulometer.measure(r.at, r.amps),
-            Stage::Turning(contact) if contact != Contact::Unwatched => self.coulometer.measure(r.at, r.amps),
-            _ => {}
-        }
-    }
-
-    fn faces(&self) -> u8 {
-        self.order.turn.map_or(1, |t| t.faces)
-    }
-
-    /// Charge at which the face at work has had its share.
-    pub fn charge_mark(&self) -> Option<Microcoulombs> {
-        match self.order.goal {
-            Goal::Charge(q) => {
-                let share = i128::from(q.0) * i128::from(self.face) / i128::from(self.faces());
-                Some(Microcoulombs(i64::try_from(share).unwrap_or(q.0)))
-            }
-            Goal::Time(_) => None,
-        }
-    }
-
-    /// Worked time at which the face at work has had its share.
-    pub fn time_mark(&self) -> Option<Duration> {
-        match self.order.goal {
-            Goal::Time(t) => Some(t * u32::from(self.face) / u32::from(self.faces())),
-            Goal::Charge(_) => None,
-        }
-    }
-
-    fn reached(&self, now: Mono, max_gap: Duration) -> bool {
-        if let Some(mark) = self.time_mark() {
-            return self.worked >= mark;
-        }
-        // Ahead of the next reading only while the last one is fresh.
-        let fresh = self.coulometer.last_at().is_some_and(|at| now.since(at) <= max_gap);
-        let charge = if fresh { self.coulometer.projected(now) } else { self.coulometer.charge() };
-        self.charge_mark().is_some_and(|mark| charge >= mark)
-    }
-
-    fn deadline(&self, now: Mono) -> Option<Mono> {
-        let after = |left: Duration| now + left;
-        match &self.stage {
-            Stage::Climbing(_) | Stage::Steady => {
-                let limit = after(self.order.time_limit.saturating_sub(self.powered));
-                let goal = match self.time_mark() {
-                    Some(mark) => Some(after(mark.saturating_sub(self.worked))),
-                    None => self.charge_mark().and_then(|mark| self.coulometer.reaches(mark)),
-                };
-                Some(goal.map_or(limit, |goal| goal.min(limit)))
-            }
-            Stage::Sinking(_, until) => Some(*until),
-            Stage::SwitchingOff { sent, .. } => Some(*sent + OFF_AGAIN),
-            Stage::Turning(contact) if *contact != Contact::Unwatched => {
-                Some(after(self.order.time_limit.saturating_sub(self.powered)))
-            }
-            _ => None,
-        }
-    }
-
-    /// Below this no current flows as far as contact is concerned.
-    fn contact_amps(&self, count: Amps) -> Amps {
-        (count * 3.0).max(self.order.entry_amps * 0.03)
-    }
-}
 
 impl Controller {
     pub(super) fn run_deadline(&self) -> Option<Mono> {
@@ -420,7 +196,7 @@ impl Controller {
     }
 
     /// From wherever the entry left the supply up to the setpoint.
-    fn climb(&mut self, out: &mut Vec<Action>) {
+    pub(super) fn climb(&mut self, out: &mut Vec<Action>) {
         let live = self.wire.amps.is_positive();
         let flowing = self.last.filter(|_| live).map_or(0.0, |r| r.amps.get().max(0.0));
         let Some(run) = &mut self.run else { return };
@@ -459,104 +235,8 @@ impl Controller {
         }
     }
 
-    /// What time and readings alone move.
-    pub(super) fn progress(&mut self, fresh: Option<&Reading>, since_last: Duration, out: &mut Vec<Action>) {
-        let now = self.now;
-        let max_gap = self.setup.max_gap;
-        let count = self.setup.watches.amps_count;
-        let Some(run) = &mut self.run else { return };
-        if matches!(run.stage, Stage::Climbing(_) | Stage::Steady | Stage::Turning(_))
-            && self.wire.on
-            && run.powered >= run.order.time_limit
-        {
-            self.end(RunState::Stopped, "the time limit was reached before the target", out);
-            return;
-        }
-        match run.stage {
-            Stage::Climbing(_) | Stage::Steady if run.reached(now, max_gap) => self.face_done(out),
-            Stage::Climbing(mut ramp) => {
-                let Some(r) = fresh else { return };
-                if self.wire.pending.is_some() {
-                    return;
-                }
-                let current = run.holds_current();
-                let in_force = if current { self.wire.amps.get() } else { self.wire.volts.get() };
-                let refused = (in_force - ramp.at()).abs() > 1e-9;
-                if !refused && !follows(r, in_force, ramp.target(), current, count.get()) {
-                    // The supply stands at its other limit, or nothing makes contact: raising the
-                    // setpoint now would strike the part with all of it when contact returns.
-                    return;
-                }
-                let next = if refused { Some(ramp.at()) } else { ramp.advance(since_last) };
-                run.stage = Stage::Climbing(ramp);
-                if let Some(x) = next {
-                    self.set_held(x, out);
-                }
-            }
-            Stage::Sinking(mut ramp, until) => {
-                if now >= until || (ramp.done() && self.wire.pending.is_none()) {
-                    self.switch_off(After::Hold, out);
-                } else if fresh.is_some() && self.wire.pending.is_none() {
-                    let next = ramp.advance(since_last);
-                    run.stage = Stage::Sinking(ramp, until);
-                    if let Some(x) = next {
-                        self.set_held(x, out);
-                    }
-                }
-            }
-            Stage::Waiting(since) => {
-                let Some(r) = fresh else { return };
-                if run.order.entry != Entry::OnContact {
-                    return;
-                }
-                let flows = r.amps >= run.contact_amps(count);
-                let since = flows.then(|| since.unwrap_or(now));
-                run.stage = Stage::Waiting(since);
-                if since.is_some_and(|t| now.since(t) >= CONTACT) {
-                    out.push(Action::Record(Event::Note("contact: current flows, the ramp begins".into())));
-                    self.climb(out);
-                }
-            }
-            Stage::Turning(contact) if contact != Contact::Unwatched => {
-                let Some(r) = fresh else { return };
-                let by_contact = run.order.turn.is_some_and(|t| t.confirm == Confirm::Contact);
-                let flows = r.amps >= run.contact_amps(count);
-                let next = match (contact, flows) {
-                    (Contact::Made(_), true) => Contact::Made(None),
-                    (Contact::Made(None), false) => Contact::Made(Some(now)),
-                    (Contact::Made(Some(t)), false) if now.since(t) >= CONTACT => Contact::Broken(None),
-                    (Contact::Broken(_), false) => Contact::Broken(None),
-                    (Contact::Broken(None), true) => Contact::Broken(Some(now)),
-                    (same, _) => same,
-                };
-                let back = matches!(next, Contact::Broken(Some(t)) if now.since(t) >= CONTACT);
-                run.stage = Stage::Turning(next);
-                if by_contact && back {
-                    out.push(Action::Record(Event::Note(
-                        "contact broke and returned: the part was turned".into(),
-                    )));
-                    self.answered(out);
-                }
-            }
-            Stage::SwitchingOff { after, since, sent, acknowledged } => {
-                let seen_off = fresh.is_some_and(|r| {
-                    acknowledged.is_some_and(|t| r.at >= t) && r.output != Some(true) && r.amps < count * 5.0
-                });
-                if seen_off {
-                    self.is_off(true, out);
-                } else if now.since(since) >= OFF_AT_MOST {
-                    self.is_off(false, out);
-                } else if now.since(sent) >= OFF_AGAIN {
-                    run.stage = Stage::SwitchingOff { after, since, sent: now, acknowledged };
-                    out.push(Action::Output(false));
-                }
-            }
-            _ => {}
-        }
-    }
-
     /// The controlled quantity to `x`, the other at its ceiling.
-    fn set_held(&mut self, x: f64, out: &mut Vec<Action>) {
+    pub(super) fn set_held(&mut self, x: f64, out: &mut Vec<Action>) {
         let Some(run) = &self.run else { return };
         match run.order.control {
             Control::Current { ceiling, .. } => self.set(Amps::new(x), ceiling, out),
@@ -564,7 +244,7 @@ impl Controller {
         }
     }
 
-    fn face_done(&mut self, out: &mut Vec<Action>) {
+    pub(super) fn face_done(&mut self, out: &mut Vec<Action>) {
         let Some(run) = &self.run else { return };
         let (face, faces) = (run.face, run.faces());
         if face >= faces {
@@ -652,7 +332,7 @@ impl Controller {
         }
     }
 
-    fn switch_off(&mut self, after: After, out: &mut Vec<Action>) {
+    pub(super) fn switch_off(&mut self, after: After, out: &mut Vec<Action>) {
         let now = self.now;
         let Some(run) = &mut self.run else { return };
         run.question = None;
@@ -667,7 +347,7 @@ impl Controller {
     }
 
     /// Off was seen, or was not seen for too long.
-    fn is_off(&mut self, seen: bool, out: &mut Vec<Action>) {
+    pub(super) fn is_off(&mut self, seen: bool, out: &mut Vec<Action>) {
         let now = self.now;
         let Some(run) = &mut self.run else { return };
         let Stage::SwitchingOff { after, .. } = run.stage else { return };
@@ -712,16 +392,5 @@ impl Controller {
             worked: run.worked,
         };
         out.push(Action::Record(Event::Ended(outcome)));
-    }
-}
-
-/// Whether the supply delivers what it was told, near enough to ask for more. Low
-/// setpoints are passed over: there the meter's counts and the cell's own
-/// zero-current volts say nothing.
-fn follows(r: &Reading, in_force: f64, target: f64, current: bool, count: f64) -> bool {
-    if current {
-        in_force < (target * 0.1).max(count * 10.0) || r.amps.get() >= in_force * 0.9 - 3.0 * count
-    } else {
-        r.volts.get() >= in_force * 0.9 - 0.05
     }
 }

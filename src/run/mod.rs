@@ -9,7 +9,9 @@
 mod api;
 mod controller;
 mod machine;
+mod progress;
 mod ramp;
+mod stage;
 mod story;
 mod view;
 mod wire;
@@ -20,7 +22,8 @@ mod tests;
 pub use controller::{Controller, Setup};
 
 pub use api::{
-    Action, Answer, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal, RunPhase, RunState,
+    Action, Answer, BathNews, Command, Event, Input, Limits, Outcome, Protection, Question, Refusal,
+    RunPhase, RunState,
 };
 
 pub use view::View;

@@ -2,10 +2,11 @@
 
 use super::api::{Question, RunPhase, RunState};
 use super::controller::Controller;
-use super::machine::Run;
+use super::stage::Run;
 use crate::deposit;
 use crate::plan::{DepositForecast, Goal};
 use crate::quantity::{Area, Charge, Length, Ratio};
+use crate::watch::Margin;
 use serde::Serialize;
 
 /// The run as it stands, in plain numbers with the unit in the name; part of
@@ -54,6 +55,10 @@ pub struct View {
     pub later_causes: Vec<String>,
     /// How far the edge is from burning: 1 is far, 0 is there. `None` when it cannot be told.
     pub burn_margin_ratio: Option<f64>,
+    /// The margin whole: strand, band, minutes.
+    pub burn_margin: Option<Margin>,
+    /// Watches that cannot judge just now, and why.
+    pub cannot_judge: Vec<String>,
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
 }
@@ -66,6 +71,17 @@ pub(super) fn build(c: &Controller) -> View {
         output_commanded: c.wire.on,
         ..View::default()
     };
+    if let Some(margin) = c.panel.margin().filter(|_| c.busy()) {
+        view.burn_margin_ratio = Some(margin.ratio);
+        view.burn_level_volts = margin.burn_volts;
+        view.burn_margin = Some(margin);
+    }
+    view.cannot_judge = c
+        .panel
+        .cannot_judge(&c.context(None, None))
+        .into_iter()
+        .map(|(kind, why)| format!("{}: cannot judge: {why}", kind.name()))
+        .collect();
     if let Some(run) = &c.run {
         fill(&mut view, run, c.last.map_or(0.0, |r| r.amps.get()));
     }
@@ -100,10 +116,6 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
         Goal::Time(time) => {
             view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());
         }
-    }
-    if let Some(burn) = order.burn.filter(|_| view.output_commanded && run.open()) {
-        let edge = view.density_amperes_per_square_meter * burn.edge_factor;
-        view.burn_margin_ratio = Some(1.0 - edge / burn.density.get());
     }
 }
 

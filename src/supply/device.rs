@@ -182,6 +182,14 @@ impl Device {
         over_current: Amps,
         ceiling: Volts,
     ) -> Result<(), Trouble> {
+        let range = self.dialect.range;
+        for (order, value, most) in [
+            (Order::OverVoltageLevel(over_voltage), over_voltage.get(), range.volts_most.get()),
+            (Order::OverCurrentLevel(over_current), over_current.get(), range.amps_most.get()),
+            (Order::SetVolts(ceiling), ceiling.get(), range.volts_most.get()),
+        ] {
+            self.check(order, value, most)?;
+        }
         self.identify().await?;
         self.off().await?;
         self.forget();
@@ -204,7 +212,6 @@ impl Device {
             }
             self.expect_flag(tripped, false, "protection tripped").await?;
         }
-        let range = self.dialect.range;
         let (volts, amps) = (range.volts_step.get(), range.amps_step.get());
         self.expect_number(Item::OverVoltageLevel, over_voltage.get(), volts, "over-voltage level").await?;
         self.expect_number(Item::OverCurrentLevel, over_current.get(), amps, "over-current level").await?;
@@ -223,6 +230,8 @@ impl Device {
     /// Any [`Trouble`]; which of the two the supply then holds is not known,
     /// and the next call writes both.
     pub async fn set(&mut self, amps: Amps, volts: Volts) -> Result<bool, Trouble> {
+        self.check(Order::SetAmps(amps), amps.get(), self.dialect.range.amps_most.get())?;
+        self.check(Order::SetVolts(volts), volts.get(), self.dialect.range.volts_most.get())?;
         let before = self.writes;
         let volts_fall = volts < self.asked_before.0;
         let amps_rise = amps > self.asked_before.1;
@@ -458,7 +467,6 @@ impl Device {
     }
 
     async fn write_volts(&mut self, volts: Volts) -> Result<(), Trouble> {
-        self.check(Order::SetVolts(volts), volts.get(), self.dialect.range.volts_most.get())?;
         let told = words(&self.dialect, Order::SetVolts(volts));
         if self.volts.is_some() && self.volts == told {
             return Ok(());
@@ -473,7 +481,6 @@ impl Device {
     }
 
     async fn write_amps(&mut self, amps: Amps) -> Result<(), Trouble> {
-        self.check(Order::SetAmps(amps), amps.get(), self.dialect.range.amps_most.get())?;
         let told = words(&self.dialect, Order::SetAmps(amps));
         if self.amps.is_some() && self.amps == told {
             return Ok(());

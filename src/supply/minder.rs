@@ -240,7 +240,10 @@ async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> bool {
     };
     let (text, well) = match timeout(GIVES_UP, work).await {
         Ok(Ok(report)) => (report.to_string(), report == OffReport::Confirmed),
-        Ok(Err(trouble)) => (format!("NOT switched off, go to the supply: {trouble}"), false),
+        Ok(Err(trouble)) if trouble.is_gone() => {
+            (format!("NOT switched off, go to the supply: {trouble}"), false)
+        }
+        Ok(Err(trouble)) => (format!("off was sent, NOT confirmed, go to the supply: {trouble}"), false),
         Err(_) => ("NOT confirmed, go to the supply: it does not answer".into(), false),
     };
     say(&format!("{}: {text} ({} ms)", spec.port, begun.elapsed().as_millis()));

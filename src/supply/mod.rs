@@ -22,6 +22,9 @@ pub mod minder;
 mod off;
 #[cfg(feature = "daemon")]
 mod open;
+#[cfg(all(test, feature = "daemon"))]
+#[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
+mod port_tests;
 #[cfg(feature = "daemon")]
 mod probe;
 pub mod reply;

@@ -79,7 +79,7 @@ pub fn number(field: &str) -> Result<f64, Misfit> {
     }
     let value: f64 = field.parse().map_err(|_| WANTED)?;
     if value.abs() >= SENTINEL {
-        let what = if value >= 9.905e37 && value < 9.915e37 { "not-a-number" } else { "infinity" };
+        let what = if (9.905e37..9.915e37).contains(&value) { "not-a-number" } else { "infinity" };
         return Err(Misfit::OutOfRange(format!("it stands for {what}")));
     }
     Ok(value)

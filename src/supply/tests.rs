@@ -25,13 +25,15 @@ enum Slip {
 }
 
 #[derive(Default)]
-struct Bench {
-    heard: Vec<String>,
+pub(super) struct Bench {
+    /// Bytes both ways, when the wire has a speed.
+    carried: u64,
+    pub(super) heard: Vec<String>,
     slips: VecDeque<Slip>,
     queue: VecDeque<String>,
     /// Refuses lines that begin so, with this entry.
     refuses: Option<(String, String)>,
-    on: bool,
+    pub(super) on: bool,
     /// Never switches off.
     stuck: bool,
     volts: String,
@@ -42,7 +44,7 @@ struct Bench {
     measured: (String, String),
 }
 
-type Shared = Arc<Mutex<Bench>>;
+pub(super) type Shared = Arc<Mutex<Bench>>;
 
 impl Bench {
     fn answer(&mut self, unit: &str) -> Option<String> {
@@ -82,7 +84,7 @@ impl Bench {
     }
 }
 
-fn bench() -> Shared {
+pub(super) fn bench() -> Shared {
     let zero = || "0.000".to_owned();
     Arc::new(Mutex::new(Bench {
         volts: zero(),
@@ -95,8 +97,18 @@ fn bench() -> Shared {
 }
 
 /// Serves one connection, one line at a time, as instruments do.
-fn serve(bench: &Shared) -> DuplexStream {
+pub(super) fn serve(bench: &Shared) -> DuplexStream {
     let (ours, theirs) = duplex(4096);
+    serve_on(bench, theirs, Duration::ZERO);
+    ours
+}
+
+/// The same over any stream, as slow as a wire of that time per byte.
+pub(super) fn serve_on(
+    bench: &Shared,
+    theirs: impl tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
+    byte_time: Duration,
+) -> tokio::task::JoinHandle<()> {
     let bench = bench.clone();
     tokio::spawn(async move {
         let (read, mut write) = tokio::io::split(theirs);
@@ -111,6 +123,11 @@ fn serve(bench: &Shared) -> DuplexStream {
                 }
                 (replies.join(";") + "\n", b.slips.pop_front().unwrap_or(Slip::Fine))
             };
+            if !byte_time.is_zero() {
+                let bytes = u32::try_from(line.len() + 1 + reply.len()).unwrap();
+                bench.lock().unwrap().carried += u64::from(bytes);
+                sleep(byte_time * bytes).await;
+            }
             match slip {
                 Slip::Fine => write.write_all(reply.as_bytes()).await.unwrap(),
                 Slip::Silent => {}
@@ -134,11 +151,10 @@ fn serve(bench: &Shared) -> DuplexStream {
                 Slip::HangUp => return,
             }
         }
-    });
-    ours
+    })
 }
 
-fn spec(identity: Option<&str>) -> Spec {
+pub(super) fn spec(identity: Option<&str>) -> Spec {
     Spec {
         dialect: "scpi".into(),
         port: Port::Tcp("nowhere:5025".into()),
@@ -149,7 +165,7 @@ fn spec(identity: Option<&str>) -> Spec {
     }
 }
 
-fn dialect() -> Arc<Dialect> {
+pub(super) fn dialect() -> Arc<Dialect> {
     Arc::new(dialect::shipped().remove(0))
 }
 
@@ -497,6 +513,33 @@ async fn bytes_that_nobody_asked_for_are_drained_and_counted_at_connect() {
     let identity = device.connect_over(ours).await.unwrap();
     assert_eq!((identity.unsolicited, identity.pinned), (9, false));
     assert_eq!(identity.left_in_queue, ["500 Power on"]);
+}
+
+/// Issue: 90 % of what the wire allows at 9600 baud, bytes x 10 bits plus the dialect's minimum gap.
+/// Virtual time: what is measured is our own waiting, not the machine.
+#[tokio::test(start_paused = true)]
+async fn polling_leaves_no_more_than_a_tenth_of_a_9600_baud_line_unused() {
+    let bench = bench();
+    let byte_time = Duration::from_secs(1) * 10 / 9600;
+    let (ours, theirs) = duplex(4096);
+    serve_on(&bench, theirs, byte_time);
+    let mut device = Device::new(
+        Spec { port: Port::Serial("/dev/nowhere".into()), ..spec(None) },
+        dialect(),
+        Clock::new(),
+    );
+    device.connect_over(ours).await.unwrap();
+    device.read().await.unwrap();
+    bench.lock().unwrap().carried = 0;
+    let begun = Instant::now();
+    for _ in 0..100 {
+        device.read().await.unwrap();
+    }
+    let took = begun.elapsed().as_secs_f64();
+    let wire = bench.lock().unwrap().carried as f64 * byte_time.as_secs_f64();
+    let ideal = wire + 100.0 * device.dialect().timing.min_gap.as_secs_f64();
+    assert!(ideal / took >= 0.9, "{:.3} of the wire, {:.1} polls a second", ideal / took, 100.0 / took);
+    assert!(ideal / took <= 1.0, "the clock of this test is wrong");
 }
 
 #[test]

@@ -14,8 +14,22 @@ pub(crate) struct LoadLine {
     sum_ii: f64,
     sum_v: f64,
     sum_iv: f64,
+    sum_vv: f64,
     least: f64,
     most: f64,
+}
+
+/// A fitted line with one-sigma uncertainties.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FittedLine {
+    /// Volts at no current, logarithmic part left out.
+    pub zero_volts: f64,
+    /// Its standard error.
+    pub zero_error: f64,
+    /// Ohms.
+    pub slope: f64,
+    /// Its standard error.
+    pub slope_error: f64,
 }
 
 impl LoadLine {
@@ -33,10 +47,11 @@ impl LoadLine {
         self.sum_ii += i * i;
         self.sum_v += v;
         self.sum_iv += i * v;
+        self.sum_vv += v * v;
     }
 
-    /// Zero-current volts and slope in ohms, once there is enough to go by.
-    pub fn fitted(&self) -> Option<(f64, f64)> {
+    /// The line, once there is enough to go by: 12 readings over a span of 1.5 to 1, and a rising slope.
+    pub fn fitted(&self) -> Option<FittedLine> {
         if self.n < 12.0 || self.most <= 1.5 * self.least {
             return None;
         }
@@ -46,17 +61,32 @@ impl LoadLine {
         }
         let slope = (self.n * self.sum_iv - self.sum_i * self.sum_v) / det;
         let zero = (self.sum_v - slope * self.sum_i) / self.n;
-        (slope > 0.0).then_some((zero, slope))
+        let squares = self.sum_vv - zero * self.sum_v - slope * self.sum_iv;
+        let variance = squares.max(0.0) / (self.n - 2.0);
+        (slope > 0.0).then(|| FittedLine {
+            zero_volts: zero,
+            zero_error: (variance * self.sum_ii / det).sqrt(),
+            slope,
+            slope_error: (variance * self.n / det).sqrt(),
+        })
     }
 
     /// The volts to expect at `amps`. Without a fit a weak line stands in:
     /// 0.3 V at no current and 1 V at the setpoint.
     pub fn volts_at(&self, amps: Amps, setpoint: Amps) -> Volts {
         let i = amps.get().max(0.0);
-        Volts::new(match self.fitted() {
-            Some((zero, slope)) if i > 0.0 => zero + slope * i + LOG_VOLTS * i.ln(),
-            _ => 0.3 + 0.7 * i / setpoint.get().max(1e-9),
-        })
+        match self.fitted() {
+            Some(line) if i > 0.0 => line.volts_at(amps),
+            _ => Volts::new(0.3 + 0.7 * i / setpoint.get().max(1e-9)),
+        }
+    }
+}
+
+impl FittedLine {
+    /// The volts to expect at `amps` (more than none).
+    pub fn volts_at(&self, amps: Amps) -> Volts {
+        let i = amps.get();
+        Volts::new(self.zero_volts + self.slope * i + LOG_VOLTS * i.ln())
     }
 }
 
@@ -71,8 +101,21 @@ mod tests {
             let i = 0.15 * f64::from(k);
             line.learn(Volts::new(1.4 + 0.87 * i + LOG_VOLTS * i.ln()), Amps::new(i));
         }
-        let (zero, slope) = line.fitted().unwrap();
-        assert!((zero - 1.4).abs() < 1e-9 && (slope - 0.87).abs() < 1e-9, "{zero} {slope}");
+        let fit = line.fitted().unwrap();
+        assert!((fit.zero_volts - 1.4).abs() < 1e-9 && (fit.slope - 0.87).abs() < 1e-9, "{fit:?}");
+        assert!(fit.slope_error < 1e-6);
+    }
+
+    #[test]
+    fn noise_shows_as_uncertainty() {
+        let mut line = LoadLine::default();
+        for k in 1..=40 {
+            let i = 0.07 * f64::from(k);
+            let noise = if k % 2 == 0 { 0.02 } else { -0.02 };
+            line.learn(Volts::new(1.4 + 0.87 * i + LOG_VOLTS * i.ln() + noise), Amps::new(i));
+        }
+        let fit = line.fitted().unwrap();
+        assert!((fit.slope - 0.87).abs() < 3.0 * fit.slope_error && fit.slope_error > 1e-3, "{fit:?}");
     }
 
     #[test]

@@ -8,12 +8,23 @@
 //! [`Response`], and `run` carries it out.
 
 mod alarm;
+mod causes;
+mod drift;
+mod evidence;
+mod figures;
 mod kind;
+mod life;
 mod line;
+mod margin;
 mod panel;
 mod rules;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
-pub use kind::{Kind, Priority, Response};
-pub use panel::Panel;
+pub use causes::Candidate;
+pub use figures::{Figures, JournalEntry, figures};
+pub use kind::{Help, Kind, Priority, Response};
+pub use life::LONGEST_SHELF;
+pub use line::FittedLine;
+pub use margin::{BathNow, BurnBasis, Margin, Strand, agitation_factor, burn_density};
+pub use panel::{Handling, Panel};
 pub use rules::{Context, Phase, Settings, Tuning};

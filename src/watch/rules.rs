@@ -4,8 +4,11 @@
 //! cells (360 runs with turns, heater cycling and setpoint changes among them);
 //! real baths differ, so delays and limits are settings.
 
+use super::causes;
+use super::evidence::Evidence;
 use super::kind::{Kind, Priority, Response};
 use super::line::LoadLine;
+use super::margin::{BathNow, BurnBasis, Strand};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -22,6 +25,10 @@ pub struct Tuning {
     pub priority: Priority,
     /// What it does beside telling.
     pub response: Response,
+    /// Acknowledged, it stands until it is acknowledged again after its condition has gone.
+    pub latch: bool,
+    /// Acknowledged and still bad after this long, it is raised again.
+    pub re_alarm: Option<Duration>,
 }
 
 /// Settings of all watches of a station.
@@ -32,6 +39,10 @@ pub struct Settings {
     pub over_voltage: Option<Volts>,
     /// Amperes above which `over-current` holds; `None`: the setpoint in force, plus 5 % and three counts.
     pub over_current: Option<Amps>,
+    /// Relative rise of the volts at which `drift-notice` and `drift` hold.
+    pub drift: (f64, f64),
+    /// Burn margin below which `burn-margin` holds.
+    pub burn_margin: f64,
     /// One count of the supply's ammeter.
     pub amps_count: Amps,
     /// One count of the supply's voltmeter.
@@ -44,6 +55,8 @@ impl Default for Settings {
             tunings: Kind::ALL.map(default_tuning),
             over_voltage: None,
             over_current: None,
+            drift: (0.03, 0.05),
+            burn_margin: 0.1,
             amps_count: Amps::new(0.01),
             volts_count: Volts::new(0.01),
         }
@@ -73,6 +86,14 @@ fn default_tuning(kind: Kind) -> Tuning {
         Kind::OverCurrent => (500, 5_000, Priority::High, Response::Cut),
         Kind::ShortCircuit => (1_000, 2_000, Priority::High, Response::Cut),
         Kind::OpenCircuit => (2_000, 2_000, Priority::High, Response::Hold),
+        Kind::OutputGone => (2_000, 2_000, Priority::High, Response::Hold),
+        Kind::VoltageLimit => (3_000, 5_000, Priority::Medium, Response::Tell),
+        Kind::BadContact => (0, 10_000, Priority::High, Response::Hold),
+        Kind::PartOff => (0, 0, Priority::High, Response::Tell),
+        Kind::Touch => (0, 0, Priority::Medium, Response::Tell),
+        Kind::Drift => (10_000, 30_000, Priority::Medium, Response::Tell),
+        Kind::DriftNotice => (10_000, 30_000, Priority::Low, Response::Tell),
+        Kind::BurnMargin => (5_000, 10_000, Priority::High, Response::Tell),
         Kind::NotArriving => (3_000, 5_000, Priority::Medium, Response::Tell),
         Kind::ReadBack => (1_000, 2_000, Priority::High, Response::Hold),
         Kind::StaleLink => (0, 0, Priority::High, Response::Cut),
@@ -83,6 +104,8 @@ fn default_tuning(kind: Kind) -> Tuning {
         deadband: 0.02,
         priority,
         response,
+        latch: false,
+        re_alarm: None,
     }
 }
 
@@ -128,6 +151,10 @@ pub struct Context<'a> {
     pub max_amps: Amps,
     /// The most the station allows.
     pub max_volts: Volts,
+    /// The density at which this load should burn; `None`: margin unavailable.
+    pub basis: Option<BurnBasis>,
+    /// The bath just now.
+    pub bath: Option<BathNow>,
     /// No good reading for too long, or the link lost, while current was commanded: why.
     pub stale: Option<&'a str>,
 }
@@ -148,7 +175,13 @@ pub(super) enum Verdict {
 use Verdict::{Bad, Good, NoData, Suppressed};
 
 /// Judges one watch. `active` says that its alarm stands, so that the deadband applies.
-pub(super) fn judge(kind: Kind, cx: &Context, settings: &Settings, line: &LoadLine, active: bool) -> Verdict {
+pub(super) fn judge(
+    kind: Kind,
+    cx: &Context,
+    settings: &Settings,
+    evidence: &Evidence,
+    active: bool,
+) -> Verdict {
     if kind == Kind::StaleLink {
         return match cx.stale {
             Some(why) => Bad(why.to_owned()),
@@ -161,7 +194,15 @@ pub(super) fn judge(kind: Kind, cx: &Context, settings: &Settings, line: &LoadLi
         Kind::OverVoltage => over_voltage(cx, r, settings, back),
         Kind::OverCurrent => over_current(cx, r, settings, back),
         Kind::OpenCircuit => open_circuit(cx, r, settings),
-        Kind::ShortCircuit => short_circuit(cx, r, line),
+        Kind::ShortCircuit => short_circuit(cx, r, &evidence.line),
+        Kind::OutputGone => output_gone(cx, r, settings),
+        Kind::VoltageLimit => voltage_limit(cx, r, settings, back),
+        Kind::BadContact => contact(cx, evidence),
+        Kind::PartOff => step(cx, evidence, true),
+        Kind::Touch => step(cx, evidence, false),
+        Kind::Drift => drift(cx, evidence, settings.drift.1, active),
+        Kind::DriftNotice => drift(cx, evidence, settings.drift.0, active),
+        Kind::BurnMargin => burn_margin(cx, evidence, settings, active),
         Kind::NotArriving => not_arriving(cx, r, settings, back),
         Kind::ReadBack => read_back(cx, r, settings),
         Kind::StaleLink => Good,
@@ -260,17 +301,134 @@ fn not_arriving(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
     if !cx.output_on || !cx.current_control || !asks_enough(cx, s) {
         return Good;
     }
-    // The least setpoint of the last second, so that a supply that lags a ramp is not blamed.
-    let want = cx.least_amps * (0.98 + back * 0.5) - s.amps_count * 3.0;
-    if r.amps < want {
-        let where_ = if at_ceiling(cx, r, s) {
-            format!("the voltage stands at its ceiling of {}", cx.set_volts)
-        } else {
-            format!("with {} at the terminals", r.volts)
-        };
-        return Bad(format!("{} flows where {} was asked for; {where_}", r.amps, cx.least_amps));
+    if is_short_of(cx, r, s, back) && !is_low(cx, r, s) && !at_ceiling(cx, r, s) {
+        return Bad(format!(
+            "{} flows where {} was asked for, with {} at the terminals",
+            r.amps, cx.least_amps, r.volts
+        ));
     }
     Good
+}
+
+/// Less flows than was asked for. The least setpoint of the last second counts, so
+/// that a supply that lags a ramp is not blamed.
+fn is_short_of(cx: &Context, r: &Reading, s: &Settings, back: f64) -> bool {
+    r.amps < cx.least_amps * (0.98 + back * 0.5) - s.amps_count * 3.0
+}
+
+fn output_gone(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
+    match cx.phase {
+        Phase::Off => return Good,
+        Phase::Entry | Phase::Turn => return Suppressed,
+        Phase::Ramp | Phase::Steady => {}
+    }
+    if !cx.output_on || cx.since_change < Duration::from_secs(1) && cx.phase == Phase::Steady {
+        return Good;
+    }
+    let wants = if cx.current_control { asks_enough(cx, s) } else { cx.phase == Phase::Steady };
+    if wants && is_low(cx, r, s) && !at_ceiling(cx, r, s) {
+        return Bad(format!(
+            "{} and {} although {} was asked for: the output has gone",
+            r.volts, r.amps, cx.set_amps
+        ));
+    }
+    Good
+}
+
+fn voltage_limit(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
+    match cx.phase {
+        Phase::Off => return Good,
+        Phase::Entry | Phase::Turn => return Suppressed,
+        Phase::Ramp | Phase::Steady => {}
+    }
+    if !cx.output_on
+        || !cx.current_control
+        || !asks_enough(cx, s)
+        || cx.since_change < Duration::from_millis(1500)
+    {
+        return Good;
+    }
+    if is_short_of(cx, r, s, back) && !is_low(cx, r, s) && at_ceiling(cx, r, s) {
+        return Bad(format!(
+            "{} flows where {} was asked for; the voltage stands at its ceiling of {}",
+            r.amps, cx.least_amps, cx.set_volts
+        ));
+    }
+    Good
+}
+
+fn contact(cx: &Context, e: &Evidence) -> Verdict {
+    match cx.phase {
+        Phase::Entry | Phase::Turn => Suppressed,
+        Phase::Off | Phase::Ramp => Good,
+        Phase::Steady if e.finding.bad_contact => Bad(with_causes(
+            "the volts jumped three times within half a minute".into(),
+            Kind::BadContact,
+            e,
+            cx,
+        )),
+        Phase::Steady => Good,
+    }
+}
+
+fn step(cx: &Context, e: &Evidence, up: bool) -> Verdict {
+    match e.step {
+        _ if !matches!(cx.phase, Phase::Steady | Phase::Ramp) => Good,
+        Some((_, size)) if (size > 0.0) == up => {
+            let (kind, word) = if up { (Kind::PartOff, "up") } else { (Kind::Touch, "down") };
+            let what = format!("the volts stepped {word} by {:.0} % at the same current", size.abs() * 100.0);
+            Bad(with_causes(what, kind, e, cx))
+        }
+        _ => Good,
+    }
+}
+
+fn drift(cx: &Context, e: &Evidence, limit: f64, active: bool) -> Verdict {
+    // While a disturbance lasts or the load settles nothing is judged, either way.
+    let Some(d) = e.finding.drift.filter(|_| cx.phase == Phase::Steady) else {
+        return if cx.phase == Phase::Steady { NoData } else { Good };
+    };
+    let limit = if active { limit * 0.7 } else { limit };
+    if d > limit {
+        let mut what = format!("the volts have crept up by {:.1} % at the same current", d * 100.0);
+        if let Some(minutes) = e.margin.and_then(|m| m.minutes) {
+            what += &match minutes {
+                m if m < 5.0 => format!("; burn level in about {:.0} min at this rate", m.max(1.0)),
+                _ => "; burn level in more than 5 min at this rate".into(),
+            };
+        }
+        return Bad(with_causes(what, Kind::Drift, e, cx));
+    }
+    Good
+}
+
+fn burn_margin(cx: &Context, e: &Evidence, s: &Settings, active: bool) -> Verdict {
+    let Some(m) = e.margin else { return Good };
+    let limit = if active { s.burn_margin + 0.05 } else { s.burn_margin };
+    if m.ratio >= limit {
+        return Good;
+    }
+    let strand = match m.strand {
+        Strand::Density => "by the density at the edge against what the bath allows",
+        Strand::Voltage => "by the volts against this load's own line",
+        Strand::Late => "by signs of gas at the part, which come late",
+    };
+    let stirred =
+        if m.agitation_proven { "agitation by its sensor" } else { "agitation as assumed, not sensed" };
+    let what = format!(
+        "burn margin {:.0} % (between {:.0} and {:.0} %), {strand}; {stirred}",
+        m.ratio * 100.0,
+        m.low * 100.0,
+        m.high * 100.0
+    );
+    Bad(with_causes(what, Kind::BurnMargin, e, cx))
+}
+
+/// The finding, then what may be behind it and the look that tells.
+fn with_causes(what: String, kind: Kind, e: &Evidence, cx: &Context) -> String {
+    let list: Vec<_> =
+        causes::candidates(kind, e, cx).iter().map(|c| format!("{} ({})", c.cause, c.look)).collect();
+    if list.is_empty() { what } else { format!("{what}. Likely: {}", list.join("; or ")) }
 }
 
 fn read_back(cx: &Context, r: &Reading, s: &Settings) -> Verdict {

@@ -17,7 +17,7 @@ pub use header::{Form, Meaning, TREE};
 pub use value::{Number, Suffix};
 
 use super::bench::Bench;
-use super::supply::{Holding, OutOfRange};
+use super::supply::{Holding, OutOfRange, Rating};
 use crate::quantity::Mono;
 use value::{boolean, number};
 
@@ -67,8 +67,8 @@ impl Register {
 }
 
 impl Instrument {
-    /// With the serial number that `*IDN?` tells.
-    pub fn new(serial: &str) -> Self {
+    /// With the rating and the serial number that `*IDN?` tells.
+    pub fn new(rating: &Rating, serial: &str) -> Self {
         // Commas separate the four fields, and the field must stay printable.
         let serial: String = serial
             .chars()
@@ -76,7 +76,12 @@ impl Instrument {
             .take(24)
             .collect();
         Instrument {
-            identity: format!("TANKSIDE,MIMIC-10-12,{serial},{}", env!("CARGO_PKG_VERSION")),
+            identity: format!(
+                "TANKSIDE,MIMIC-{:.0}-{:.0},{serial},{}",
+                rating.max_amps,
+                rating.max_volts,
+                env!("CARGO_PKG_VERSION")
+            ),
             errors: Queue::default(),
             event: 128,
             event_enable: 0,
@@ -155,7 +160,7 @@ impl Instrument {
     fn follow_power(&mut self, bench: &Bench) {
         let ups = bench.supply().power_ups();
         if ups != self.power_ups {
-            let mut fresh = Instrument::new("");
+            let mut fresh = Instrument::new(&bench.supply().rating(), "");
             fresh.identity = std::mem::take(&mut self.identity);
             fresh.power_ups = ups;
             *self = fresh;

@@ -17,7 +17,7 @@ fn port() -> (Line, Bench) {
         rating: crate::mimic::Rating { noise_counts: 0.0, ..Default::default() },
         ..Setup::default()
     };
-    (Line(Instrument::new("0001"), Input::default()), Bench::new(setup, Mono::ZERO))
+    (Line(Instrument::new(&setup.rating, "0001"), Input::default()), Bench::new(setup, Mono::ZERO))
 }
 
 /// Sends lines one second apart; the replies, and then the whole error queue.
@@ -237,5 +237,24 @@ proptest::proptest! {
         let mut parts = two.take(&mut bench_two, Mono::ZERO, &text[..cut]);
         parts.extend(two.take(&mut bench_two, Mono::ZERO, &text[cut..]));
         assert_eq!(whole, parts);
+    }
+}
+
+#[test]
+fn registers_answer_in_nr1_and_levels_in_nr2_with_the_decimals_of_the_resolution() {
+    // IEEE 488.2, 8.7.2 and 8.7.3: NR1 has digits only, NR2 a point with digits on both sides; neither an exponent.
+    let (replies, errors) = talk(&[
+        "VOLT 4;CURR 0.5E0",
+        "VOLT?;CURR?;:MEAS:VOLT?;:MEAS:CURR?;:CURR:PROT?",
+        "*ESE?;*STB?;:SYST:ERR:COUN?;:OUTP?",
+    ]);
+    assert!(errors.is_empty(), "{errors:?}");
+    for nr2 in replies[0].split(';') {
+        let (whole, part) = nr2.split_once('.').unwrap();
+        assert!(!whole.is_empty() && whole.bytes().all(|b| b.is_ascii_digit()), "{nr2}");
+        assert!(part.len() == 3 && part.bytes().all(|b| b.is_ascii_digit()), "{nr2}");
+    }
+    for nr1 in replies[1].split(';') {
+        assert!(!nr1.is_empty() && nr1.bytes().all(|b| b.is_ascii_digit()), "{nr1}");
     }
 }

@@ -26,9 +26,9 @@ use tokio::task::JoinSet;
 use tokio::time::{Instant, interval};
 
 /// The bench moves at least so often, whoever asks.
-const TICK: Duration = Duration::from_millis(10);
+const TICK: Duration = Duration::from_millis(20);
 /// Ticks between two lines of the truth file.
-const TRUTH_TICKS: u32 = 10;
+const TRUTH_TICKS: u32 = 5;
 
 /// What to serve, and where.
 #[derive(Clone, Debug, PartialEq)]
@@ -241,8 +241,8 @@ pub async fn start(options: Options) -> Result<Running, MimicError> {
     let shared = Arc::new(Shared {
         rig: Mutex::new(Rig {
             garble: Prng::new(setup.seed ^ 0x6a09_e667),
+            instrument: Instrument::new(&setup.rating, &serial),
             bench: Bench::new(setup, Mono::ZERO),
-            instrument: Instrument::new(&serial),
             messages: 0,
         }),
         origin: Instant::now(),

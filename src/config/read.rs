@@ -1,0 +1,373 @@
+//! The config file, key by key, then what only shows when keys are put side by side.
+
+use super::model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+use super::watches;
+use crate::bath::{self, Agitation};
+use crate::quantity::{
+    Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
+};
+use crate::run::Limits;
+use crate::supply::{Parity, Port, Spec};
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Where HTTP listens when nothing is said.
+const LISTEN: &str = "127.0.0.1:8093";
+/// Where the ledger lives when nothing is said.
+const STATE: &str = "/var/lib/tankside";
+/// Seconds between polls when nothing is said: five readings a second.
+const POLL: f64 = 0.2;
+/// The standard rates a serial port can be set to.
+const BAUDS: [i64; 11] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600];
+
+/// Text into config.
+///
+/// `file` is the config file's name for messages. `bath_files` are the files
+/// of the folder that overrides shipped baths, each as its path for messages
+/// and its text. `dialect_names` are the supply dialects there are.
+///
+/// # Errors
+/// Every problem in the config file and in every bath file, bath files last.
+pub fn load(
+    text: &str,
+    file: &str,
+    bath_files: &[(String, String)],
+    dialect_names: &[&str],
+) -> Result<Config, Vec<Problem>> {
+    let baths = bath::gather(bath_files);
+    // A bath with a bad file still has a name, so that its tank is not blamed as well.
+    let bath_names: Vec<String> = match &baths {
+        Ok(good) => good.iter().map(|b| b.name.clone()).collect(),
+        Err(_) => bath::names(bath_files),
+    };
+    let read = Document::parse(text, file).and_then(|doc| {
+        let made = root(&doc, &doc.root(), &bath_names, dialect_names);
+        doc.finish(made)
+    });
+    match (read, baths) {
+        (Ok((daemon, stations, tanks)), Ok(baths)) => Ok(Config { daemon, stations, tanks, baths }),
+        (read, baths) => {
+            let mut problems = read.err().unwrap_or_default();
+            problems.extend(baths.err().unwrap_or_default());
+            Err(problems)
+        }
+    }
+}
+
+type Parts = (Daemon, Vec<Station>, Vec<Tank>);
+
+fn root(
+    doc: &Document<'_>,
+    root: &Table<'_>,
+    bath_names: &[String],
+    dialect_names: &[&str],
+) -> Option<Parts> {
+    let daemon = match root.may("daemon").table() {
+        Some(table) => daemon(&table),
+        None if root.has("daemon") => None,
+        None => default_daemon(),
+    };
+    let mut names = Names::default();
+    let mut ports = BTreeMap::new();
+    let stations: Vec<_> = root
+        .need("station")
+        .tables()
+        .iter()
+        .map(|table| {
+            names.check(doc, table, "station");
+            station(doc, table, dialect_names, &mut ports)
+        })
+        .collect();
+    let mut names = Names::default();
+    let tanks: Vec<_> = root
+        .need("tank")
+        .tables()
+        .iter()
+        .map(|table| {
+            names.check(doc, table, "tank");
+            tank(table, bath_names)
+        })
+        .collect();
+    Some((daemon?, stations.into_iter().collect::<Option<_>>()?, tanks.into_iter().collect::<Option<_>>()?))
+}
+
+fn default_daemon() -> Option<Daemon> {
+    Some(Daemon { listen: LISTEN.parse().ok()?, state: STATE.into(), units: Units::Metric, token: None })
+}
+
+fn daemon(table: &Table<'_>) -> Option<Daemon> {
+    let default = default_daemon()?;
+    let listen = or(table, "listen", default.listen, |field| {
+        let text = field.text()?;
+        match text.parse::<SocketAddr>() {
+            Ok(address) => Some(address),
+            Err(_) => field.bad(
+                format!("{text:?} is not an address and port"),
+                format!("write an IP address and a port, such as {LISTEN:?} or \"[::1]:8093\""),
+            ),
+        }
+    });
+    let state = or(table, "state", default.state, full_path);
+    let units = or(table, "units", default.units, |field| {
+        field.choice(&[("metric", Units::Metric), ("us", Units::Us)])
+    });
+    let token = table.may("token").text();
+    if let Some(token) = &token
+        && (token.len() < 16 || !token.chars().all(|c| c.is_ascii_graphic()))
+    {
+        table.problem(
+            "token",
+            "is too short, or holds spaces or letters that a header cannot carry",
+            "write 16 or more letters, digits and signs, made by a password tool",
+        );
+    }
+    if let Some(address) = listen
+        && !address.ip().is_loopback()
+        && !table.has("token")
+    {
+        table.problem(
+            "listen",
+            format!("{address} can be reached from other machines, and there is no token"),
+            "add token = \"…\" (16 or more letters), or listen on 127.0.0.1",
+        );
+    }
+    Some(Daemon { listen: listen?, state: state?, units: units?, token })
+}
+
+fn station(
+    doc: &Document<'_>,
+    table: &Table<'_>,
+    dialect_names: &[&str],
+    ports: &mut BTreeMap<String, Place>,
+) -> Option<Station> {
+    let name = name(table);
+    let poll = or(table, "poll", Span::new(POLL), |field| field.within(Span::new(0.05), Span::new(10.0)));
+    let times = |factor: f64, least: f64| {
+        let poll = poll.unwrap_or(Span::new(POLL));
+        (poll * factor).max(Span::new(least))
+    };
+    let minute = Span::new(60.0);
+    let stale_after = or(table, "stale-after", times(5.0, 1.0), |f| f.within(Span::new(0.15), minute));
+    let max_gap = or(table, "max-gap", times(5.0, 2.0), |f| f.within(Span::new(0.1), minute));
+    if let (Some(poll), Some(stale)) = (poll, stale_after)
+        // Decimal fractions are not exact in binary: 3 x 0.1 s is a hair above 0.3 s.
+        && stale < poll * (3.0 - 1e-9)
+    {
+        table.problem(
+            "stale-after",
+            format!("{stale} is less than three polls of {poll}: one lost reply would stop a run"),
+            format!("write {} or more, or poll faster", poll * 3.0),
+        );
+    }
+    if let (Some(poll), Some(gap)) = (poll, max_gap)
+        && gap < poll * (2.0 - 1e-9)
+    {
+        table.problem(
+            "max-gap",
+            format!("{gap} is less than two polls of {poll}: no charge would be counted"),
+            format!("write {} or more, or poll faster", poll * 2.0),
+        );
+    }
+    let on_ledger_failure = or(table, "on-ledger-failure", OnLedgerFailure::default(), |field| {
+        field.choice(&[("hold", OnLedgerFailure::Hold), ("finish", OnLedgerFailure::Finish)])
+    });
+    let supply = table.need("supply").table().and_then(|t| supply(doc, &t, dialect_names, ports));
+    let watches = watches::read(table);
+    let (spec, limits) = supply?;
+    Some(Station {
+        name: name?,
+        supply: spec,
+        limits,
+        poll: poll?.duration(),
+        max_gap: max_gap?.duration(),
+        stale_after: stale_after?.duration(),
+        watches: watches?,
+        on_ledger_failure: on_ledger_failure?,
+    })
+}
+
+fn supply(
+    doc: &Document<'_>,
+    table: &Table<'_>,
+    dialect_names: &[&str],
+    ports: &mut BTreeMap<String, Place>,
+) -> Option<(Spec, Limits)> {
+    let dialect = known(table, "dialect", dialect_names.iter().copied(), "dialect", "config/dialects");
+    let port = port(table);
+    if let Some(port) = &port {
+        let here = table.place("port");
+        if let Some(first) = ports.get(&port.to_string()) {
+            doc.report(
+                &here,
+                format!("{port} is taken by the station of line {}", first.line),
+                "give each station a supply of its own",
+            );
+        } else {
+            ports.insert(port.to_string(), here);
+        }
+    }
+    let baud = or(table, "baud", 9600, |field| {
+        let n = field.integer(BAUDS[0]..=BAUDS[BAUDS.len() - 1])?;
+        if !BAUDS.contains(&n) {
+            let list = BAUDS.map(|b| b.to_string()).join(", ");
+            table.problem("baud", format!("{n} is not a standard rate"), format!("write one of {list}"));
+            return None;
+        }
+        u32::try_from(n).ok()
+    });
+    let parity = or(table, "parity", Parity::None, |field| {
+        field.choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)])
+    });
+    let stop_bits = or(table, "stop-bits", 1, |field| field.integer(1..=2));
+    if matches!(port, Some(Port::Tcp(_))) {
+        for key in ["baud", "parity", "stop-bits"] {
+            if table.has(key) {
+                table.problem(key, "has no meaning on a TCP port", "leave it out");
+            }
+        }
+    }
+    let identity = table.may("identity").text();
+    let max_amps = table.need("max-current").positive::<Amps>();
+    let max_volts = table.need("max-voltage").positive::<Volts>();
+    let spec = Spec {
+        dialect: dialect?,
+        port: port?,
+        baud: baud?,
+        parity: parity?,
+        two_stop_bits: stop_bits? == 2,
+        identity,
+    };
+    Some((spec, Limits { max_amps: max_amps?, max_volts: max_volts? }))
+}
+
+/// `/dev/…` or `tcp:host:port`.
+fn port(table: &Table<'_>) -> Option<Port> {
+    let text = table.need("port").text()?;
+    if text.starts_with('/') {
+        return Some(Port::Serial(text.into()));
+    }
+    if let Some(address) = text.strip_prefix("tcp:")
+        && let Some((host, number)) = address.rsplit_once(':')
+        && number.parse::<u16>().is_ok_and(|n| n > 0)
+        && !host.is_empty()
+        && (!host.contains(['/', ' ', ':']) || (host.starts_with('[') && host.ends_with(']')))
+    {
+        return Some(Port::Tcp(address.into()));
+    }
+    table.problem(
+        "port",
+        format!("{text:?} is neither a serial port nor a TCP address"),
+        "write the full path (\"/dev/serial/by-id/…\") or \"tcp:HOST:PORT\" (\"tcp:192.0.2.7:5025\")",
+    );
+    None
+}
+
+fn tank(table: &Table<'_>, bath_names: &[String]) -> Option<Tank> {
+    let name = name(table);
+    let bath = known(table, "bath", bath_names.iter().map(String::as_str), "bath", "config/baths");
+    let volume = table.may("volume").positive();
+    let anode_area = table.may("anode-area").positive();
+    let agitation = or(table, "agitation", Agitation::Still, |field| {
+        field.choice(&[
+            ("still", Agitation::Still),
+            ("rod", Agitation::Rod),
+            ("air", Agitation::Air),
+            ("vigorous", Agitation::Vigorous),
+        ])
+    });
+    let temperature = temperature(table.may("temperature"));
+    let max_load = table.may("max-load").positive();
+    Some(Tank { name: name?, bath: bath?, volume, anode_area, agitation: agitation?, temperature, max_load })
+}
+
+fn temperature(field: Field<'_>) -> Option<TemperatureSource> {
+    if !field.is_table() {
+        return field.within(Temperature::new(-20.0), Temperature::new(150.0)).map(TemperatureSource::Fixed);
+    }
+    let table = field.table()?;
+    let path = full_path(table.need("file"));
+    let scale = or(&table, "scale", 1.0, |field| field.number(1e-6..=1e6));
+    Some(TemperatureSource::File { path: path?, scale: scale? })
+}
+
+/// The key's value, or what stands when it is absent; `None` only if it is bad.
+fn or<'d, T>(
+    table: &Table<'d>,
+    key: &'static str,
+    absent: T,
+    read: impl FnOnce(Field<'d>) -> Option<T>,
+) -> Option<T> {
+    let field = table.may(key);
+    if table.has(key) { read(field) } else { Some(absent) }
+}
+
+fn full_path(field: Field<'_>) -> Option<PathBuf> {
+    let text = field.text()?;
+    if text.starts_with('/') {
+        return Some(text.into());
+    }
+    field.bad(format!("{text:?} depends on where the daemon is started"), "write the full path, from /")
+}
+
+/// A name that is also a metric label and a part of a URL.
+fn name(table: &Table<'_>) -> Option<String> {
+    let name = table.need("name").text()?;
+    let fits = name.len() <= 32
+        && name.starts_with(|c: char| c.is_ascii_alphanumeric())
+        && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
+    if !fits {
+        table.problem(
+            "name",
+            format!("{name:?} does not fit into addresses and metrics"),
+            "write up to 32 letters a-z, digits, - and _, beginning with a letter or digit",
+        );
+        return None;
+    }
+    Some(name)
+}
+
+/// A name out of a list that is known beforehand.
+fn known<'n>(
+    table: &Table<'_>,
+    key: &'static str,
+    names: impl Iterator<Item = &'n str> + Clone,
+    what: &str,
+    folder: &str,
+) -> Option<String> {
+    let name = table.need(key).text()?;
+    if names.clone().any(|n| n == name) {
+        return Some(name);
+    }
+    let remedy = match nearest(&name, names.clone()) {
+        Some(near) => format!("did you mean {near:?}?"),
+        None => {
+            let list = names.collect::<Vec<_>>().join(", ");
+            format!("write one of {list}, or add a file to {folder}")
+        }
+    };
+    table.problem(key, format!("there is no {what} {name:?}"), remedy);
+    None
+}
+
+/// Finds names given twice.
+#[derive(Default)]
+struct Names(BTreeMap<String, Place>);
+
+impl Names {
+    fn check(&mut self, doc: &Document<'_>, table: &Table<'_>, what: &str) {
+        // Bad names are told by `name`; here only those that read well are compared.
+        let Some(name) = table.peek("name") else { return };
+        let here = table.place("name");
+        match self.0.get(name) {
+            Some(first) => doc.report(
+                &here,
+                format!("another {what} is called {name:?} (line {})", first.line),
+                "give each its own name",
+            ),
+            None => {
+                self.0.insert(name.to_owned(), here);
+            }
+        }
+    }
+}

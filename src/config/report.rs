@@ -1,0 +1,122 @@
+//! What `check` prints.
+
+use super::model::{Config, Daemon, Station, Tank, TemperatureSource};
+use crate::bath::{Agitation, Bath};
+use crate::quantity::{Problem, Span, Units};
+use crate::supply::{Parity, Port};
+
+/// The text of the `check` verb: every problem, or a line for the daemon and
+/// for each station, tank and bath that says what was understood.
+///
+/// Ends with a newline. Units are those of the config.
+pub fn check_report(file: &str, loaded: &Result<Config, Vec<Problem>>) -> String {
+    let mut lines = Vec::new();
+    match loaded {
+        Ok(config) => {
+            let units = config.daemon.units;
+            lines.push(format!("{file}: good"));
+            lines.push(daemon(&config.daemon));
+            lines.extend(config.stations.iter().map(|s| station(s, units)));
+            lines.extend(config.tanks.iter().map(|t| tank(t, config, units)));
+            lines.extend(config.baths.iter().map(|b| bath(b, units)));
+        }
+        Err(problems) => {
+            lines.extend(problems.iter().map(Problem::to_string));
+            lines.push(match problems.len() {
+                1 => "1 problem; nothing of this config is used until it is mended".into(),
+                n => format!("{n} problems; nothing of this config is used until they are mended"),
+            });
+        }
+    }
+    lines.join("\n") + "\n"
+}
+
+fn daemon(d: &Daemon) -> String {
+    let token = if d.token.is_some() { "token needed" } else { "no token" };
+    format!("daemon: listens on {}, {token}; ledger in {}", d.listen, d.state.display())
+}
+
+fn station(s: &Station, units: Units) -> String {
+    let spec = &s.supply;
+    let line = match spec.port {
+        Port::Tcp(_) => String::new(),
+        Port::Serial(_) => {
+            let parity = match spec.parity {
+                Parity::None => 'N',
+                Parity::Even => 'E',
+                Parity::Odd => 'O',
+            };
+            format!(" at {} baud 8{parity}{}", spec.baud, if spec.two_stop_bits { 2 } else { 1 })
+        }
+    };
+    let identity = match &spec.identity {
+        Some(wanted) => format!("must say {wanted:?}"),
+        None => "ANY supply is accepted (pin it with identity)".into(),
+    };
+    let span = |d| Span::from(d).show(units);
+    format!(
+        "station {}: {} on {}{line}; {identity}; at most {} and {}; polled every {}, stale after {}, \
+         no charge counted over a gap of {}",
+        s.name,
+        spec.dialect,
+        spec.port,
+        s.limits.max_amps.show(units),
+        s.limits.max_volts.show(units),
+        span(s.poll),
+        span(s.stale_after),
+        span(s.max_gap),
+    )
+}
+
+fn tank(t: &Tank, config: &Config, units: Units) -> String {
+    let mut facts = vec![format!("tank {}: {}", t.name, t.bath)];
+    if let Some(volume) = t.volume {
+        facts.push(volume.show(units));
+    }
+    if let Some(area) = t.anode_area {
+        facts.push(format!("{} of anode", area.show(units)));
+    }
+    facts.push(match t.agitation {
+        Agitation::Still => "still".into(),
+        Agitation::Rod => "moving bar".into(),
+        Agitation::Air => "air".into(),
+        Agitation::Vigorous => "vigorous agitation".into(),
+    });
+    facts.push(match &t.temperature {
+        Some(TemperatureSource::Fixed(at)) => format!("taken to be at {}", at.show(units)),
+        Some(TemperatureSource::File { path, .. }) => format!("temperature from {}", path.display()),
+        None => "temperature not known".into(),
+    });
+    let bath = config.baths.iter().find(|b| b.name == t.bath);
+    if let Some(burn) = bath.and_then(|b| b.burn_density(t.agitation)) {
+        facts.push(format!("burns above {} here", burn.show(units)));
+    }
+    if let Some((load, volume)) = t.max_load.or(bath.and_then(|b| b.max_load)).zip(t.volume) {
+        facts.push(format!("at most {} for its volume", (load * volume).show(units)));
+    }
+    facts.join(", ")
+}
+
+fn bath(b: &Bath, units: Units) -> String {
+    let density = if b.is_dip() {
+        "a dip without current".into()
+    } else {
+        format!(
+            "{} to {}, usually {}",
+            b.density.low.show(units),
+            b.density.high.show(units),
+            b.density.typical.show(units)
+        )
+    };
+    let efficiency = b
+        .efficiency
+        .map_or(String::new(), |e| format!(", efficiency {} to {}", e.low.show(units), e.high.show(units)));
+    let cyanide = if b.cyanide { ", holds CYANIDE: never near acid" } else { "" };
+    format!(
+        "bath {}: {}; {density}; {} to {}{efficiency}{cyanide}",
+        b.name,
+        b.title,
+        b.temperature.low.show(units),
+        b.temperature.high.show(units),
+    )
+}

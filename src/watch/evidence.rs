@@ -1,0 +1,147 @@
+//! What all watches of a load judge from: its line, its drift, its margin.
+
+use super::drift::{DriftWatch, Finding, Sample};
+use super::line::{FittedLine, LoadLine};
+use super::margin::{self, Margin};
+use super::rules::{Context, Phase, Settings};
+use crate::quantity::{Mono, Reading, Regulation, Volts};
+use std::time::Duration;
+
+/// A step is shown as an alarm's condition for so long; it is an event, not a state.
+const STEP_STANDS: Duration = Duration::from_secs(60);
+/// Below this share of ohmic volts a relative change is taken of the whole voltage.
+const OHMIC_SHARE: f64 = 0.45;
+/// Noise so many times what it was when the load was well is a late sign of gas.
+const NOISE_GROWTH: f64 = 3.0;
+
+/// Everything learned of the load that hangs now. Bounded, however long the run.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Evidence {
+    pub line: LoadLine,
+    drift: DriftWatch,
+    pub finding: Finding,
+    /// The last step: when, and its relative size.
+    pub step: Option<(Mono, f64)>,
+    pub margin: Option<Margin>,
+    pub noise_grew: bool,
+    /// Ramp readings whose volts were the setpoint to the last count, and all of them.
+    echoed: (u32, u32),
+    steady_since: Option<Mono>,
+    last: Option<Mono>,
+}
+
+impl Evidence {
+    /// Takes one step; readings that are not newer than the last are passed over.
+    pub fn take(&mut self, now: Mono, cx: &Context, s: &Settings) {
+        if self.step.is_some_and(|(at, _)| now.since(at) > STEP_STANDS) {
+            self.step = None;
+        }
+        let Some(r) = cx.reading else { return };
+        if self.last.is_some_and(|at| r.at <= at) {
+            return;
+        }
+        self.last = Some(r.at);
+        if cx.phase == Phase::Ramp && cx.output_on {
+            self.learn(r, cx, s);
+        }
+        self.steady_since = match cx.phase {
+            Phase::Steady => Some(self.steady_since.unwrap_or(r.at)),
+            _ => None,
+        };
+        self.finding = self.judge_volts(r, cx, s);
+        if let Some(size) = self.finding.step {
+            self.step = Some((now, size));
+        }
+        self.margin = self.burn_margin(r, cx, s);
+    }
+
+    fn learn(&mut self, r: &Reading, cx: &Context, s: &Settings) {
+        if r.amps > cx.set_amps * 0.08 && r.regulation != Some(Regulation::ConstantVoltage) {
+            self.line.learn(r.volts, r.amps);
+        }
+        if cx.current_control
+            && r.amps > s.amps_count * 3.0
+            && r.regulation != Some(Regulation::ConstantVoltage)
+        {
+            self.echoed.1 += 1;
+            self.echoed.0 += u32::from((r.volts - cx.set_volts).abs() < s.volts_count * 0.5);
+        }
+    }
+
+    /// The supply reports what it was told in place of what it measures.
+    pub fn echoes_setpoint(&self) -> bool {
+        self.echoed.1 >= 12 && self.echoed.0 == self.echoed.1
+    }
+
+    /// The line, where the ramp gave one that can be believed.
+    pub fn fitted(&self) -> Option<FittedLine> {
+        if self.echoes_setpoint() { None } else { self.line.fitted() }
+    }
+
+    fn judge_volts(&mut self, r: &Reading, cx: &Context, s: &Settings) -> Finding {
+        let held = (r.amps - cx.set_amps).abs() <= (cx.set_amps * 0.02).max(s.amps_count * 3.0);
+        let amps = if cx.current_control && held { cx.set_amps } else { r.amps };
+        let weak = || (self.line.volts_at(amps, cx.set_amps), 0.7);
+        let (expected, ohmic) = match self.fitted() {
+            Some(line) if amps.is_positive() => (line.volts_at(amps), line.slope * amps.get()),
+            _ => weak(),
+        };
+        let share = ohmic / expected.get().max(0.1);
+        let scale = if share < OHMIC_SHARE { expected.get().max(0.8) } else { ohmic.max(0.5) };
+        let unsettled = cx.phase != Phase::Steady
+            || !cx.output_on
+            || self.echoes_setpoint()
+            || amps <= s.amps_count * 3.0
+            || cx.since_change < Duration::from_secs(1);
+        let found = self.drift.take(&Sample {
+            at: r.at,
+            residual: (r.volts - expected).get(),
+            scale,
+            count: s.volts_count.get(),
+            temperature: cx
+                .bath
+                .and_then(|b| b.temperature)
+                .filter(|(_, age)| age.as_secs() < 120)
+                .map(|t| t.0),
+            unsettled,
+        });
+        let (noise, quiet) = self.drift.noise();
+        self.noise_grew =
+            quiet.is_some_and(|q| noise > NOISE_GROWTH * q && noise * scale > 2.0 * s.volts_count.get());
+        found
+    }
+
+    fn burn_margin(&self, r: &Reading, cx: &Context, _s: &Settings) -> Option<Margin> {
+        let (basis, bath) = (cx.basis?, cx.bath?);
+        if !cx.output_on || !matches!(cx.phase, Phase::Ramp | Phase::Steady) {
+            return None;
+        }
+        let rising = self.finding.drift.is_some_and(|d| d > 0.005);
+        let rise = rising.then(|| self.drift.slope()).flatten().map(|slope| slope * self.scale_now(r, cx));
+        let line = if cx.phase == Phase::Steady { self.fitted() } else { None };
+        // Noise alone is a weak sign; with volts already up it is a late one.
+        let late = self.noise_grew && self.finding.drift.is_some_and(|d| d > 0.05);
+        Some(margin::join(&basis, &bath, r.amps, r.volts, line, rise, late))
+    }
+
+    fn scale_now(&self, r: &Reading, cx: &Context) -> f64 {
+        let expected: Volts = self.line.volts_at(r.amps, cx.set_amps);
+        let ohmic = self.fitted().map_or(0.7, |l| l.slope * r.amps.get());
+        if ohmic / expected.get().max(0.1) < OHMIC_SHARE { expected.get().max(0.8) } else { ohmic.max(0.5) }
+    }
+
+    /// Why the volts cannot be judged just now; `None` when they can.
+    pub fn cannot_judge_volts(&self, cx: &Context) -> Option<&'static str> {
+        if self.echoes_setpoint() {
+            return Some("the supply reports its setpoint in place of measured volts");
+        }
+        match cx.phase {
+            Phase::Steady if self.finding.drift.is_none() => Some("the volts are still settling"),
+            Phase::Steady if self.fitted().is_none() => {
+                Some("the ramp gave no line for this load; the weak one serves")
+            }
+            Phase::Steady => None,
+            _ => Some("only judged while the setpoint is held"),
+        }
+    }
+}
