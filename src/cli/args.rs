@@ -223,6 +223,9 @@ pub(crate) struct MimicArgs {
     /// Serial number in its identity
     #[arg(long, default_value = "0001")]
     pub serial: String,
+    /// End when the process that started it ends
+    #[arg(long, hide = true)]
+    pub with_parent: bool,
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,

@@ -5,7 +5,7 @@ use super::setup::{self, Setup};
 use crate::ledger::Ledger;
 use crate::serve::{AppState, Facts, Listening, Metrics, TankFacts, Watched, listen};
 use crate::station::{self, Control, Pulse, Settings};
-use crate::supply::{Clock, Minder};
+use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
 use std::path::Path;
@@ -14,14 +14,19 @@ use std::time::Duration;
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::task::JoinHandle;
+use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
 /// How often it is looked whether control has moved on; half a watchdog interval where systemd sets one.
 const LOOK: Duration = Duration::from_secs(1);
+/// To find a port shut takes an instant; whatever takes longer is not that.
+const BUSY_LOOK: Duration = Duration::from_millis(500);
+/// How long a port may stay busy at start.
+const BUSY_WAIT: Duration = Duration::from_secs(3);
 
 /// The verb.
 pub(crate) fn serve(setup: &Setup) -> Done {
-    log_to_stderr();
+    log_to_stderr("warn,tankside=info");
     let runtime = runtime()?;
     runtime.block_on(async {
         let (mut term, mut int) = signals()?;
@@ -82,6 +87,7 @@ impl Daemon {
         let ledger = open_ledger(&config.daemon.state)?;
         let stations = stations(setup)?;
         let ports: Vec<_> = stations.iter().map(|s| (s.supply.clone(), s.dialect.clone())).collect();
+        refuse_busy(&ports).await?;
         let minder = Minder::spawn(&ports).await.map_err(|e| {
             Failure::bug(format!("the minder does not start ({e}); without it nothing may be switched on"))
         })?;
@@ -141,7 +147,10 @@ impl Daemon {
 
 fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
     std::fs::create_dir_all(folder).map_err(|e| {
-        Failure::ledger(format!("{}: {e}; daemon.state must be a folder this user may write", folder.display()))
+        Failure::ledger(format!(
+            "{}: {e}; daemon.state must be a folder this user may write",
+            folder.display()
+        ))
     })?;
     let (ledger, recovery) =
         Ledger::open(&folder.join("ledger.sqlite")).map_err(|e| Failure::ledger(e.to_string()))?;
@@ -151,6 +160,29 @@ fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
         tracing::warn!("{}", recovery.sentence);
     }
     Ok(ledger)
+}
+
+/// A port that another program holds is not worked: two masters on one supply
+/// would fight over its setpoints. Anything else wrong with a port is the
+/// station's to show and to wait for.
+///
+/// # Errors
+/// The page of help of the first port that stays busy.
+async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
+    for (spec, dialect) in ports {
+        let begun = Instant::now();
+        loop {
+            let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+            // Asking takes as long as the supply takes; only being shut out is quick, and only that counts here.
+            let Ok(Err(Trouble::Busy(help))) = timeout(BUSY_LOOK, device.connect()).await else { break };
+            // The daemon before us, or its minder, may be letting go just now.
+            if begun.elapsed() > BUSY_WAIT {
+                return Err(Failure::unreachable(help.to_string()));
+            }
+            sleep(Duration::from_millis(100)).await;
+        }
+    }
+    Ok(())
 }
 
 fn stations(setup: &Setup) -> Result<Vec<Settings>, Failure> {
@@ -227,11 +259,10 @@ fn notify(state: &[NotifyState<'_>]) {
     }
 }
 
-/// Logs to stderr; RUST_LOG chooses, warnings and our own information if it is not set.
-pub(crate) fn log_to_stderr() {
+/// Logs to stderr; RUST_LOG chooses, else `usual`.
+pub(crate) fn log_to_stderr(usual: &str) {
     use tracing_subscriber::EnvFilter;
-    let filter =
-        EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("warn,tankside=info"));
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
     // A second call (a test in the same process) changes nothing.
     tracing_subscriber::fmt()
         .with_env_filter(filter)

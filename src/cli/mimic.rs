@@ -9,6 +9,10 @@ use std::path::Path;
 
 pub(crate) fn mimic(args: &MimicArgs) -> Done {
     let options = options(args)?;
+    if args.with_parent {
+        use nix::sys::{prctl::set_pdeathsig, signal::Signal};
+        set_pdeathsig(Signal::SIGTERM).map_err(|e| Failure::bug(e.to_string()))?;
+    }
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

@@ -6,6 +6,7 @@
 mod args;
 mod client;
 mod daemon;
+mod demo;
 mod failure;
 mod follow;
 mod mimic;
@@ -74,6 +75,7 @@ fn run(cli: Cli) -> Done {
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
         Verb::Serve => return daemon::serve(&setup::good(common)?),
+        Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
         Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
         _ => {}
@@ -111,7 +113,13 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks => show::tanks(&client, units, json),
         Verb::Runs { limit } => show::runs(&client, *limit, units, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
-        _ => Err(Failure::bug("this verb is not wired yet")),
+        Verb::Serve
+        | Verb::Check
+        | Verb::Off { .. }
+        | Verb::Probe { .. }
+        | Verb::Mimic(_)
+        | Verb::Demo { .. }
+        | Verb::Minder => Err(Failure::bug("a verb that needs no daemon was not taken first")),
     }
 }
 

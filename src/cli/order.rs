@@ -64,7 +64,10 @@ fn amend(request: &mut Request, args: &OrderArgs, wrong: &mut Vec<String>) {
         match &mut request.parts[..] {
             [one] if count > 0 => *one = one.counted(count),
             [_] => wrong.push("--count: at least 1".into()),
-            _ => wrong.push("--count: there are several parts; write each count into its own: \"6 disc 34 mm x 1 mm\"".into()),
+            _ => wrong.push(
+                "--count: there are several parts; write each count into its own: \"6 disc 34 mm x 1 mm\""
+                    .into(),
+            ),
         }
     }
     if let Some(word) = &args.entry {
@@ -126,8 +129,8 @@ mod tests {
 
     #[test]
     fn every_wrong_flag_is_named_at_once() {
-        let failure =
-            made("--part|disc 34|--thickness|8 V|--density|4|--entry|sideways|--turn|1|--ramp|20").unwrap_err();
+        let failure = made("--part|disc 34|--thickness|8 V|--density|4|--entry|sideways|--turn|1|--ramp|20")
+            .unwrap_err();
         assert_eq!(failure.code, 64);
         let lines: Vec<_> = failure.text.lines().collect();
         for flag in ["--tank", "--part", "--thickness"] {

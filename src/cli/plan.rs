@@ -44,7 +44,13 @@ pub(crate) fn start(client: &Client, args: &OrderArgs, by: &str, json: bool) -> 
 }
 
 /// The order against the mimic, in virtual time.
-pub(crate) fn rehearsal(common: &Common, args: &OrderArgs, seed: u64, faults: Option<&Path>, units: Units) -> Done {
+pub(crate) fn rehearsal(
+    common: &Common,
+    args: &OrderArgs,
+    seed: u64,
+    faults: Option<&Path>,
+    units: Units,
+) -> Done {
     let request = request(args)?;
     let setup = setup::good(common)?;
     let station = setup.station(args.station.as_deref())?;

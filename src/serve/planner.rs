@@ -12,10 +12,19 @@ use serde_json::Value;
 ///
 /// # Errors
 /// Every reason why it cannot be done, in the operator's words.
-pub fn plan_for(config: &Config, station: &Station, request: &Request, units: Units) -> Result<Plan, Vec<String>> {
+pub fn plan_for(
+    config: &Config,
+    station: &Station,
+    request: &Request,
+    units: Units,
+) -> Result<Plan, Vec<String>> {
     let Some(tank) = config.tanks.iter().find(|t| t.name == request.tank) else {
         let names: Vec<_> = config.tanks.iter().map(|t| t.name.as_str()).collect();
-        return Err(vec![format!("tank: there is no tank {:?}; there is: {}", request.tank, names.join(", "))]);
+        return Err(vec![format!(
+            "tank: there is no tank {:?}; there is: {}",
+            request.tank,
+            names.join(", ")
+        )]);
     };
     let Some(bath) = config.baths.iter().find(|b| b.name == tank.bath) else {
         return Err(vec![format!("tank: bath {:?} of tank {:?} is not known", tank.bath, tank.name)]);
@@ -52,8 +61,7 @@ impl Planner for Config {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)
         })?;
-        let worksheet =
-            serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
+        let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
         Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
     }
 }
