@@ -164,7 +164,14 @@ impl Work<'_> {
                 metal: metal.id.into(),
                 efficiency: window.typical.get(),
             }),
-            burn: burn.map(|density| BurnEstimate { density, edge_factor: edge }),
+            burn: burn.map(|density| BurnEstimate {
+                density,
+                edge_factor: edge,
+                agitation: self.tank.agitation,
+                by_agitation: self.bath.burn,
+                temperature: Some(self.bath.temperature.typical),
+                own_panel: false,
+            }),
             entry: request.entry,
             entry_volts,
             // Half the setpoint: plenty to see a contact by, and gentle on the first tip that dips in.

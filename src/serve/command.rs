@@ -4,7 +4,7 @@ use super::body::Body;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::run::{Answer, Command};
-use crate::watch::Kind;
+use crate::watch::{Handling, Kind};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -113,7 +113,7 @@ pub(super) async fn acknowledge(
         )
     })?;
     let note = body.note.map(|note| text("note", &note, 500)).transpose()?;
-    send(&app, &station, &body.by, Command::Acknowledge { kind, note }).await
+    send(&app, &station, &body.by, Command::Alarm { kind, handling: Handling::Acknowledge { note } }).await
 }
 
 /// Off is answered only when a reading taken afterwards shows the output off. A

@@ -239,3 +239,22 @@ proptest::proptest! {
         assert_eq!(whole, parts);
     }
 }
+
+#[test]
+fn registers_answer_in_nr1_and_levels_in_nr2_with_the_decimals_of_the_resolution() {
+    // IEEE 488.2, 8.7.2 and 8.7.3: NR1 has digits only, NR2 a point with digits on both sides; neither an exponent.
+    let (replies, errors) = talk(&[
+        "VOLT 4;CURR 0.5E0",
+        "VOLT?;CURR?;:MEAS:VOLT?;:MEAS:CURR?;:CURR:PROT?",
+        "*ESE?;*STB?;:SYST:ERR:COUN?;:OUTP?",
+    ]);
+    assert!(errors.is_empty(), "{errors:?}");
+    for nr2 in replies[0].split(';') {
+        let (whole, part) = nr2.split_once('.').unwrap();
+        assert!(!whole.is_empty() && whole.bytes().all(|b| b.is_ascii_digit()), "{nr2}");
+        assert!(part.len() == 3 && part.bytes().all(|b| b.is_ascii_digit()), "{nr2}");
+    }
+    for nr1 in replies[1].split(';') {
+        assert!(!nr1.is_empty() && nr1.bytes().all(|b| b.is_ascii_digit()), "{nr1}");
+    }
+}

@@ -26,9 +26,9 @@ use tokio::task::JoinSet;
 use tokio::time::{Instant, interval};
 
 /// The bench moves at least so often, whoever asks.
-const TICK: Duration = Duration::from_millis(10);
+const TICK: Duration = Duration::from_millis(20);
 /// Ticks between two lines of the truth file.
-const TRUTH_TICKS: u32 = 10;
+const TRUTH_TICKS: u32 = 5;
 
 /// What to serve, and where.
 #[derive(Clone, Debug, PartialEq)]

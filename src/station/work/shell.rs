@@ -11,7 +11,7 @@ use crate::quantity::{Microcoulombs, Mono, Reading};
 use crate::run::{Action, Command, Controller, Event, Input, Outcome, Refusal};
 use crate::station::{Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
-use crate::watch::AlarmChange;
+use crate::watch::{AlarmChange, Handling};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -479,7 +479,16 @@ fn taken(command: &Command) -> String {
         Command::Stop => "the run is being ended: output off".into(),
         Command::Abort => "off was sent".into(),
         Command::Answer(_) => "the answer was taken".into(),
-        Command::Acknowledge { kind, .. } => format!("alarm {} is acknowledged", kind.name()),
+        Command::Alarm { kind, handling } => {
+            let what = match handling {
+                Handling::Acknowledge { .. } => "is acknowledged",
+                Handling::Shelve { .. } => "is shelved",
+                Handling::Unshelve => "is off the shelf",
+                Handling::OutOfService { .. } => "is out of service",
+                Handling::InService => "is back in service",
+            };
+            format!("alarm {} {what}", kind.name())
+        }
     }
 }
 

@@ -1,9 +1,7 @@
 //! The `[scpi]` table: text lines after SCPI-1999 and IEEE 488.2.
 
-use super::reader::{Reader, Table};
 use super::{Range, Timing};
-use crate::quantity::{Amps, Span, Volts};
-use std::time::Duration;
+use crate::quantity::{Field, Span, Table};
 
 /// Whether setpoints survive a power cut.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,42 +89,33 @@ pub struct Scpi {
 
 type Parts = (Timing, Range, Option<bool>, Option<bool>, Scpi);
 
-pub(super) fn read(r: &mut Reader<'_>, table: &mut Table<'_, '_>) -> Option<Parts> {
-    let send_end = line_end(r, table, "send-end");
-    let reply_end = line_end(r, table, "reply-end");
-    let joined = r.flag(table, "joined");
-    let setpoints = r.choice(
-        table,
-        "setpoints",
-        &[
-            ("volatile", Persistence::Volatile),
-            ("persistent", Persistence::Persistent),
-            ("unknown", Persistence::Unknown),
-        ],
-    );
-    let dtr = r.flag_if(table, "dtr");
-    let rts = r.flag_if(table, "rts");
-    let timing = r.table(table, "timing", timing).flatten();
-    let range = r.table(table, "range", range).flatten();
-    let queries = r
-        .table(table, "queries", |r, t| {
-            let all = ["identity", "error", "volts", "amps", "output", "set-volts", "set-amps"];
-            all.map(|key| query(r, t, key))
-        })
-        .unwrap_or_default();
-    let commands = r
-        .table(table, "commands", |r, t| {
-            let [volts, amps] = ["set-volts", "set-amps"].map(|key| header(r, t, key));
-            let [on, off, clear] = ["output-on", "output-off", "clear-status"].map(|key| command(r, t, key));
-            [volts, amps, on, off, clear]
-        })
-        .unwrap_or_default();
-    let over_voltage = optional(r.table_if(table, "over-voltage", protection));
-    let over_current = optional(r.table_if(table, "over-current", protection));
-    let regulation = optional(r.table_if(table, "regulation", regulation));
+pub(super) fn read(table: &Table<'_>) -> Option<Parts> {
+    let send_end = line_end(table.need("send-end"));
+    let reply_end = line_end(table.need("reply-end"));
+    let joined = table.need("joined").flag();
+    let setpoints = table.need("setpoints").choice(&[
+        ("volatile", Persistence::Volatile),
+        ("persistent", Persistence::Persistent),
+        ("unknown", Persistence::Unknown),
+    ]);
+    let dtr = table.may("dtr").flag();
+    let rts = table.may("rts").flag();
+    let timing = table.need("timing").table().and_then(|t| timing(&t));
+    let range = table.need("range").table().and_then(|t| range(&t));
+    let queries = table.need("queries").table().map(|t| {
+        ["identity", "error", "volts", "amps", "output", "set-volts", "set-amps"].map(|key| query(&t, key))
+    });
+    let commands = table.need("commands").table().map(|t| {
+        let [volts, amps] = ["set-volts", "set-amps"].map(|key| header(&t, key));
+        let [on, off, clear] = ["output-on", "output-off", "clear-status"].map(|key| command(&t, key));
+        [volts, amps, on, off, clear]
+    });
+    let over_voltage = optional(table, "over-voltage", protection);
+    let over_current = optional(table, "over-current", protection);
+    let regulation = optional(table, "regulation", regulation);
 
-    let [identity, error, volts, amps, output, set_volts_read, set_amps_read] = queries;
-    let [set_volts, set_amps, output_on, output_off, clear_status] = commands;
+    let [identity, error, volts, amps, output, set_volts_read, set_amps_read] = queries?;
+    let [set_volts, set_amps, output_on, output_off, clear_status] = commands?;
     let scpi = Scpi {
         send_end: send_end?,
         reply_end: reply_end?,
@@ -152,62 +141,35 @@ pub(super) fn read(r: &mut Reader<'_>, table: &mut Table<'_, '_>) -> Option<Part
 }
 
 /// A table that is left out is fine; one that is there and wrong is not.
-fn optional<T>(read: Option<Option<T>>) -> Option<Option<T>> {
-    match read {
-        None => Some(None),
-        Some(None) => None,
-        Some(Some(value)) => Some(Some(value)),
-    }
-}
-
-fn timing(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<Timing> {
-    let reply = span(r, t, "reply-timeout", 0.01, 10.0);
-    let gap = span(r, t, "gap-timeout", 0.005, 10.0);
-    let min_gap = span(r, t, "min-gap", 0.0, 1.0);
-    let ((reply_timeout, _), (gap_timeout, at), (min_gap, _)) = (reply?, gap?, min_gap?);
-    if gap_timeout > reply_timeout {
-        r.wrong(t, "gap-timeout", at, "is longer than reply-timeout; write at most that");
-        return None;
-    }
-    Some(Timing { reply_timeout, gap_timeout, min_gap })
-}
-
-fn span(
-    r: &mut Reader<'_>,
-    t: &mut Table<'_, '_>,
+fn optional<T>(
+    parent: &Table<'_>,
     key: &'static str,
-    least: f64,
-    most: f64,
-) -> Option<(Duration, usize)> {
-    let (span, at) = r.quantity::<Span>(t, key)?;
-    if span.get() < least || span.get() > most {
-        r.wrong(t, key, at, format!("is outside {least} s to {most} s"));
-        return None;
+    read: impl FnOnce(&Table<'_>) -> Option<T>,
+) -> Option<Option<T>> {
+    let field = parent.may(key);
+    if !parent.has(key) {
+        return Some(None);
     }
-    Some((span.duration(), at))
+    field.table().and_then(|t| read(&t)).map(Some)
 }
 
-fn range(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<Range> {
-    let positive = |r: &mut Reader<'_>, t: &Table<'_, '_>, key, value: Option<(f64, usize)>| {
-        let (value, at) = value?;
-        if value <= 0.0 {
-            r.wrong(t, key, at, "is not more than zero");
-            return None;
-        }
-        Some(value)
-    };
-    let mut volts = |r: &mut Reader<'_>, key| {
-        let value = r.quantity::<Volts>(t, key).map(|(v, at)| (v.get(), at));
-        positive(r, t, key, value).map(Volts::new)
-    };
-    let volts_step = volts(r, "volts-step");
-    let volts_most = volts(r, "volts-most");
-    let mut amps = |r: &mut Reader<'_>, key| {
-        let value = r.quantity::<Amps>(t, key).map(|(v, at)| (v.get(), at));
-        positive(r, t, key, value).map(Amps::new)
-    };
-    let amps_step = amps(r, "amps-step");
-    let amps_most = amps(r, "amps-most");
+fn timing(t: &Table<'_>) -> Option<Timing> {
+    let reply = t.need("reply-timeout").within(Span::new(0.01), Span::new(10.0));
+    let gap = t.need("gap-timeout").within(Span::new(0.005), Span::new(10.0));
+    let min_gap = t.need("min-gap").within(Span::ZERO, Span::new(1.0));
+    let (reply, gap, min_gap) = (reply?, gap?, min_gap?);
+    if gap > reply {
+        t.problem("gap-timeout", "is longer than reply-timeout", format!("write {reply} or less"));
+        return None;
+    }
+    Some(Timing { reply_timeout: reply.duration(), gap_timeout: gap.duration(), min_gap: min_gap.duration() })
+}
+
+fn range(t: &Table<'_>) -> Option<Range> {
+    let volts_step = t.need("volts-step").positive();
+    let amps_step = t.need("amps-step").positive();
+    let volts_most = t.need("volts-most").positive();
+    let amps_most = t.need("amps-most").positive();
     Some(Range {
         volts_step: volts_step?,
         amps_step: amps_step?,
@@ -216,17 +178,23 @@ fn range(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<Range> {
     })
 }
 
-fn protection(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<Protection> {
-    let level = header(r, t, "level");
-    let level_read = query(r, t, "level-read");
-    let armed = t.has("switch-on") || t.has("switch-read");
-    let switch_on = if armed { command(r, t, "switch-on") } else { None };
-    let switch_read = if armed { query(r, t, "switch-read") } else { None };
-    let tripped = query(r, t, "tripped");
-    let clear = command(r, t, "clear");
-    if armed && (switch_on.is_none() || switch_read.is_none()) {
-        return None;
-    }
+fn protection(t: &Table<'_>) -> Option<Protection> {
+    let level = header(t, "level");
+    let level_read = query(t, "level-read");
+    let armed = ["switch-on", "switch-read"].map(|key| {
+        let _ = t.may(key);
+        t.has(key)
+    });
+    let switch = armed.contains(&true).then(|| command(t, "switch-on").zip(query(t, "switch-read")));
+    let tripped = query(t, "tripped");
+    let clear = command(t, "clear");
+    let (switch_on, switch_read) = match switch {
+        None => (None, None),
+        Some(pair) => {
+            let (on, read) = pair?;
+            (Some(on), Some(read))
+        }
+    };
     Some(Protection {
         level: level?,
         level_read: level_read?,
@@ -237,83 +205,72 @@ fn protection(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<Protection> {
     })
 }
 
-fn regulation(r: &mut Reader<'_>, t: &mut Table<'_, '_>) -> Option<RegulationBits> {
-    let read = query(r, t, "read");
-    let current = r.bit(t, "constant-current-bit");
-    let voltage = r.bit(t, "constant-voltage-bit");
-    let hot = if t.has("over-temperature-bit") { Some(r.bit(t, "over-temperature-bit")?) } else { None };
-    let ((current, _), (voltage, at)) = (current?, voltage?);
+fn regulation(t: &Table<'_>) -> Option<RegulationBits> {
+    let bit = |field: Field<'_>| field.integer(0..=15).and_then(|bit| u8::try_from(bit).ok());
+    let read = query(t, "read");
+    let current = bit(t.need("constant-current-bit"));
+    let voltage = bit(t.need("constant-voltage-bit"));
+    let hot = t.may("over-temperature-bit");
+    let hot = if t.has("over-temperature-bit") { bit(hot).map(Some) } else { Some(None) };
+    let (current, voltage, hot) = (current?, voltage?, hot?);
     if current == voltage {
-        r.wrong(t, "constant-voltage-bit", at, "is the same bit as constant-current-bit");
+        t.problem("constant-voltage-bit", "is the same bit as constant-current-bit", "write another");
         return None;
     }
-    if let Some((bit, at)) = hot
-        && (bit == current || bit == voltage)
-    {
-        r.wrong(t, "over-temperature-bit", at, "is the same bit as one for regulation");
+    if hot == Some(current) || hot == Some(voltage) {
+        t.problem("over-temperature-bit", "is the same bit as one for regulation", "write another");
         return None;
     }
     Some(RegulationBits {
         read: read?,
         constant_current: current,
         constant_voltage: voltage,
-        over_temperature: hot.map(|(bit, _)| bit),
+        over_temperature: hot,
     })
 }
 
-fn line_end(r: &mut Reader<'_>, t: &mut Table<'_, '_>, key: &'static str) -> Option<Vec<u8>> {
-    let (text, span) = r.spanned(t, key)?;
-    if !matches!(text.as_str(), "\n" | "\r" | "\r\n") {
-        r.wrong(t, key, span.start, r#"is not a line end; write "\n", "\r" or "\r\n""#);
-        return None;
-    }
-    Some(text.into_bytes())
+fn line_end(field: Field<'_>) -> Option<Vec<u8>> {
+    let end: &[u8] = field.choice(&[("lf", b"\n" as &[u8]), ("cr", b"\r"), ("crlf", b"\r\n")])?;
+    Some(end.into())
 }
 
 /// What every line must be: printable, one command, not empty.
-fn plain(r: &mut Reader<'_>, t: &mut Table<'_, '_>, key: &'static str) -> Option<(String, usize)> {
-    let (text, span) = r.spanned(t, key)?;
-    let at = span.start;
-    if text.trim() != text || text.is_empty() || !text.bytes().all(|b| matches!(b, b' '..=b'~')) {
-        r.wrong(
-            t,
-            key,
-            at,
-            format!("{text:?} is not a command; write printable ASCII without blanks around it"),
-        );
-        return None;
+fn plain(t: &Table<'_>, key: &'static str) -> Option<String> {
+    let field = t.need(key);
+    let text = field.text()?;
+    if text.trim() != text || !text.bytes().all(|b| matches!(b, b' '..=b'~')) {
+        return field
+            .bad(format!("{text:?} is not a command"), "write printable ASCII without blanks around it");
     }
     if text.contains(';') {
-        r.wrong(t, key, at, format!("{text:?} is more than one command; write one"));
-        return None;
+        return field.bad(format!("{text:?} is more than one command"), "write one");
     }
-    Some((text, at))
+    Some(text)
 }
 
-fn query(r: &mut Reader<'_>, t: &mut Table<'_, '_>, key: &'static str) -> Option<String> {
-    let (text, at) = plain(r, t, key)?;
+fn query(t: &Table<'_>, key: &'static str) -> Option<String> {
+    let text = plain(t, key)?;
     if !text.split(' ').next().is_some_and(|header| header.ends_with('?')) {
-        r.wrong(t, key, at, format!("{text:?} asks nothing; a query's header ends in \"?\""));
+        t.problem(key, format!("{text:?} asks nothing"), "end the query's header in \"?\"");
         return None;
     }
     Some(text)
 }
 
-fn command(r: &mut Reader<'_>, t: &mut Table<'_, '_>, key: &'static str) -> Option<String> {
-    let (text, at) = plain(r, t, key)?;
+fn command(t: &Table<'_>, key: &'static str) -> Option<String> {
+    let text = plain(t, key)?;
     if text.contains('?') {
-        r.wrong(t, key, at, format!("{text:?} asks instead of setting; drop the \"?\""));
+        t.problem(key, format!("{text:?} asks instead of setting"), "drop the \"?\"");
         return None;
     }
     Some(text)
 }
 
 /// A command that a value is put behind.
-fn header(r: &mut Reader<'_>, t: &mut Table<'_, '_>, key: &'static str) -> Option<String> {
-    let at = r.spanned_at(t, key);
-    let text = command(r, t, key)?;
+fn header(t: &Table<'_>, key: &'static str) -> Option<String> {
+    let text = command(t, key)?;
     if text.contains(' ') {
-        r.wrong(t, key, at, format!("{text:?} already has a value; write the header alone"));
+        t.problem(key, format!("{text:?} already has a value"), "write the header alone");
         return None;
     }
     Some(text)
