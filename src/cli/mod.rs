@@ -5,10 +5,13 @@
 
 mod args;
 mod client;
+mod daemon;
 mod failure;
 mod follow;
 mod mimic;
 mod off;
+mod order;
+mod plan;
 mod probe;
 mod say;
 mod setup;
@@ -70,6 +73,7 @@ fn run(cli: Cli) -> Done {
                 context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
+        Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Mimic(args) => return mimic::mimic(args),
         Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
         _ => {}
@@ -77,6 +81,11 @@ fn run(cli: Cli) -> Done {
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
+        Verb::Plan(args) => plan::plan(&client, common, args, units),
+        Verb::Rehearse { order, seed, faults } => {
+            plan::rehearsal(common, order, *seed, faults.as_deref(), units)
+        }
+        Verb::Start(args) => plan::start(&client, args, &operator(common), json),
         Verb::Hold(at) => command(&client, "hold", at, common),
         Verb::Resume(at) => command(&client, "resume", at, common),
         Verb::Stop(at) => command(&client, "stop", at, common),
