@@ -190,7 +190,7 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                 Command::Stop => "stop",
                 Command::Abort => "abort",
                 Command::Answer(_) => "answer",
-                Command::Acknowledge { .. } => "ack",
+                Command::Alarm { .. } => "ack",
             };
             log.lock().unwrap().push(format!("{} {word}", envelope.by));
             let verdict = match (&envelope.command, running) {
@@ -199,7 +199,7 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                     running = true;
                     Ok("started".into())
                 }
-                (Command::Acknowledge { .. }, _) => Ok("acknowledged".into()),
+                (Command::Alarm { .. }, _) => Ok("acknowledged".into()),
                 (_, false) => Err(Refusal("no run is on".into())),
                 (Command::Stop | Command::Abort, true) => {
                     running = false;
