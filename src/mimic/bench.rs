@@ -136,6 +136,9 @@ pub struct Bench {
     now: Mono,
     first_on: Option<Mono>,
     coulombs: f64,
+    on_seconds: f64,
+    last_on: Option<Mono>,
+    last_off: Option<Mono>,
     burnt_at: Option<Mono>,
     contact_until: Mono,
     contact_ohms: f64,
@@ -166,6 +169,9 @@ impl Bench {
             now: start,
             first_on: None,
             coulombs: 0.0,
+            on_seconds: 0.0,
+            last_on: None,
+            last_off: None,
             burnt_at: None,
             contact_until: start,
             contact_ohms: 0.0,
@@ -196,10 +202,15 @@ impl Bench {
     fn step(&mut self, next: Mono) {
         let seconds = next.since(self.now).as_secs_f64();
         let before = self.supply.amps();
+        let was_on = self.supply.output();
         let (amps, volts) = self.supply.advance(seconds, &self.cell);
         self.coulombs += 0.5 * (before + amps) * seconds;
         self.cell.advance(seconds, amps, volts);
         self.now = next;
+        if was_on {
+            self.on_seconds += seconds;
+        }
+        self.note_switch(was_on);
         if self.cell.burnt() && self.burnt_at.is_none() {
             self.burnt_at = Some(next);
         }
@@ -252,7 +263,22 @@ impl Bench {
         self.apply(self.now, false);
     }
 
+    /// Keeps when the output last changed.
+    fn note_switch(&mut self, was_on: bool) {
+        match (was_on, self.supply.output()) {
+            (false, true) => self.last_on = Some(self.now),
+            (true, false) => self.last_off = Some(self.now),
+            _ => {}
+        }
+    }
+
     fn begin(&mut self, fault: Fault, lasts: Option<Duration>, now: Mono) {
+        let was_on = self.supply.output();
+        self.begin_unnoted(fault, lasts, now);
+        self.note_switch(was_on);
+    }
+
+    fn begin_unnoted(&mut self, fault: Fault, lasts: Option<Duration>, now: Mono) {
         match fault {
             Fault::SupplyTrips => {
                 self.supply.otp = true;
@@ -382,7 +408,9 @@ impl Bench {
         if on && !self.mains {
             return false;
         }
+        let was_on = self.supply.output();
         let done = self.supply.switch(on);
+        self.note_switch(was_on);
         if done && on && self.first_on.is_none() {
             self.first_on = Some(self.now);
             self.faults_at(self.now);
@@ -472,6 +500,27 @@ impl Bench {
     /// Where the bench's clock stands.
     pub fn now(&self) -> Mono {
         self.now
+    }
+
+    /// Seconds with the output on since the start.
+    pub fn output_seconds(&self) -> f64 {
+        self.on_seconds
+    }
+
+    /// When the output last went on, by whatever hand.
+    pub fn last_on(&self) -> Option<Mono> {
+        self.last_on
+    }
+
+    /// When the output last went off, by whatever hand.
+    pub fn last_off(&self) -> Option<Mono> {
+        self.last_off
+    }
+
+    /// Settings back to how they are at power-up: output off, both setpoints at zero.
+    pub fn reset(&mut self, now: Mono) {
+        self.output(now, false);
+        self.supply.reset();
     }
 
     /// The supply, for those who speak its language.

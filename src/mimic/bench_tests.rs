@@ -343,3 +343,127 @@ fn forty_minutes_of_readings_keep_the_charge() {
     let t = bench.truth();
     assert!((t.charge.get() / (2.8 * 2400.0) - 1.0).abs() < 1e-3);
 }
+
+#[test]
+fn every_shipped_bath_gives_a_cell_that_plates_at_its_usual_density_without_burning() {
+    for bath in crate::bath::shipped() {
+        if bath.is_dip() {
+            continue;
+        }
+        let chemistry = Chemistry::of(&bath);
+        let usual = bath.density.typical.get();
+        let setup = CellSetup {
+            area: 0.01,
+            edge_factor: 1.5,
+            agitation: Agitation::Air,
+            temperature: bath.temperature.typical.get(),
+        };
+        let mut cell = Cell::new(chemistry, setup);
+        let amps = usual * 0.01;
+        let volts = cell.volts_at(amps);
+        println!(
+            "{}: {:?} {usual} A/m2 {volts:.2} V, usual {:?}, limit {:.0}",
+            bath.name,
+            chemistry.kind,
+            bath.volts.map(|v| (v.low.get(), v.typical.get(), v.high.get())),
+            cell.edge_limit()
+        );
+        assert!((0.2..15.0).contains(&volts), "{}: {volts}", bath.name);
+        for _ in 0..1200 {
+            cell.advance(0.1, amps, volts);
+        }
+        assert!(!cell.burnt(), "{}: edge film {}", bath.name, cell.edge_film());
+        assert_eq!(cell.thickness() > 0.0, bath.metal.is_some(), "{}", bath.name);
+    }
+}
+
+#[test]
+fn a_new_setpoint_is_approached_at_the_slew_rate_and_meters_show_whole_counts() {
+    let rating = Rating { amps_slew: 2.0, amps_step: 0.01, volts_step: 0.01, ..Rating::default() };
+    let mut bench = Bench::new(Setup { rating, ..Setup::default() }, Mono::ZERO);
+    bench.set_volts(Mono::ZERO, Volts::new(8.0)).unwrap();
+    bench.set_amps(Mono::ZERO, Amps::new(2.0)).unwrap();
+    bench.output(Mono::ZERO, true);
+    let half_way = truth_at(&mut bench, 0.5).amps.get();
+    assert!((half_way - 1.0).abs() < 0.02, "{half_way}");
+    for i in 0..50 {
+        let r = bench.read(sec(2.0 + 0.1 * f64::from(i)));
+        let counts = r.amps.get() / 0.01;
+        assert!((counts - counts.round()).abs() < 1e-6, "{counts}");
+        assert!((r.amps.get() - 2.0).abs() < 0.05);
+    }
+}
+
+proptest::proptest! {
+    #[test]
+    fn volts_and_amperes_stay_inverse_whatever_the_cell_went_through(
+        area in 1e-5..2.0f64,
+        edge in 1.0..4.5f64,
+        degrees in 5.0..80.0f64,
+        history in proptest::collection::vec((0.0..3000.0f64, 0.01..60.0f64), 0..8),
+        left in 0.01..1.0f64,
+        ohms in 0.0..3.0f64,
+        passivates: bool,
+        short: bool,
+        density in 0.1..5000.0f64,
+    ) {
+        let chemistry = Chemistry::new(Kind::Nickel);
+        let setup = CellSetup { area, edge_factor: edge, agitation: Agitation::Still, temperature: degrees };
+        let mut cell = Cell::new(chemistry, setup);
+        cell.flaws = Flaws { part_left: left, contact_ohms: ohms, anode_passivates: passivates, ..Flaws::default() };
+        for (density, seconds) in history {
+            let amps = density * area;
+            let volts = cell.volts_at(amps);
+            cell.advance(seconds, amps, volts);
+            proptest::prop_assert!((0.0..=1.0).contains(&cell.edge_film()));
+        }
+        cell.flaws.short = short;
+        let amps = density * area;
+        let volts = cell.volts_at(amps);
+        proptest::prop_assert!(volts.is_finite() && volts > 0.0);
+        proptest::prop_assert!(cell.volts_at(amps * 1.01) > volts);
+        let back = cell.current_at(volts);
+        proptest::prop_assert!((back - amps).abs() <= 1e-6 * amps + 1e-9, "{} {}", back, amps);
+    }
+
+    #[test]
+    fn no_setpoint_is_exceeded_and_no_charge_is_taken_back_whatever_happens(
+        seed: u64,
+        events in proptest::collection::vec((0usize..20, 0.0..12.0f64, 0.0..10.0f64, 1u64..4000), 1..40),
+    ) {
+        let mut bench = Bench::new(Setup { seed, ..Setup::default() }, Mono::ZERO);
+        let (mut now, mut charge) = (Mono::ZERO, 0.0);
+        // While a setpoint falls, the output may still be on its way from the one before.
+        let (mut most_volts, mut most_amps) = (0.0f64, 0.0f64);
+        for (what, volts, amps, wait) in events {
+            match what {
+                0..5 => { bench.output(now, what != 0); }
+                5..9 => bench.set_volts(now, Volts::new(volts)).unwrap(),
+                9..13 => bench.set_amps(now, Amps::new(amps)).unwrap(),
+                _ => {
+                    let (name, _) = Fault::NAMES[(seed as usize).wrapping_add(what) % Fault::NAMES.len()];
+                    let value = match name {
+                        "part-off" => " 30 %",
+                        "front-panel-current" => " 1 A",
+                        "front-panel-voltage" => " 2 V",
+                        _ => "",
+                    };
+                    let (fault, _) = parse_fault(&format!("{name}{value}")).unwrap();
+                    let lasts = (!fault.is_instant()).then_some(Duration::from_secs(1));
+                    bench.fault(now, fault, lasts);
+                }
+            }
+            most_volts = most_volts.max(bench.supply().volts_setpoint());
+            most_amps = most_amps.max(bench.supply().amps_setpoint());
+            now = now + Duration::from_millis(wait);
+            let r = bench.read(now);
+            let t = bench.truth();
+            proptest::prop_assert!(t.amps.get() <= most_amps + 1e-9);
+            proptest::prop_assert!(t.volts.get() <= most_volts.max(bench.cell().rest_volts()) + 1e-9);
+            proptest::prop_assert!(t.charge.get() >= charge);
+            proptest::prop_assert!(t.output || t.amps == Amps::ZERO);
+            proptest::prop_assert_eq!(r.output, Some(t.output));
+            charge = t.charge.get();
+        }
+    }
+}

@@ -176,16 +176,24 @@ impl Chemistry {
         })
     }
 
-    /// From a bath file: its kind by name, its usual temperature and efficiency,
+    /// From a bath file: its kind by name, its metal, its usual temperature and efficiency,
     /// its burn density as the limit, and for kinds that we know nothing of, its usual volts.
     pub fn of(bath: &Bath) -> Self {
-        let mut c = match &bath.metal {
-            None => Chemistry::new(Kind::Cleaner),
-            Some(metal) => match Chemistry::named(&bath.name) {
+        let metal = bath.metal.as_deref().and_then(crate::deposit::metal);
+        let mut c = match (&bath.metal, metal) {
+            (None, _) => Chemistry::new(Kind::Cleaner),
+            (Some(_), None) => Chemistry::named(&bath.name),
+            (Some(_), Some(metal)) => match Chemistry::named(metal.name) {
                 known if known.kind != Kind::Other => known,
-                _ => Chemistry::named(metal),
+                // Its name may hold a word that means a cleaner; it plates, so it is none.
+                _ => Chemistry::new(Kind::Other),
             },
         };
+        if let Some(metal) = metal {
+            c.electrons = f64::from(metal.valence);
+            c.molar_mass = metal.molar_mass;
+            c.metal_density = metal.density * 1e6;
+        }
         if c.kind == Kind::Cleaner {
             c.efficiency = 0.0;
         } else if let Some(efficiency) = bath.efficiency {

@@ -11,12 +11,18 @@ mod bench_tests;
 mod cell;
 mod chemistry;
 mod prng;
+pub mod scpi;
 mod script;
+#[cfg(feature = "daemon")]
+#[expect(clippy::disallowed_methods, reason = "the mimic's edge: it writes the truth file")]
+mod server;
 mod supply;
 
 pub use bench::{Bench, Link, Setup, Truth};
 pub use cell::{Cell, CellSetup, Flaws};
 pub use chemistry::{Chemistry, Kind};
 pub use prng::Prng;
-pub use script::{Entry, Fault, From, Script, ScriptError, parse_fault};
+pub use script::{Entry, Fault, Origin, Script, ScriptError, parse_fault};
+#[cfg(feature = "daemon")]
+pub use server::{MimicError, Options, Running, run, start};
 pub use supply::{Guard, Holding, OutOfRange, Rating, SupplyModel};

@@ -126,7 +126,7 @@ impl Fault {
 
 /// From when a fault's time counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum From {
+pub enum Origin {
     /// The first time that the output goes on.
     FirstOutputOn,
     /// The mimic's start.
@@ -137,7 +137,7 @@ pub enum From {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Entry {
     /// Counted from.
-    pub from: From,
+    pub from: Origin,
     /// When.
     pub after: Duration,
     /// What.
@@ -218,11 +218,11 @@ fn parse_line(line: &str) -> Result<Entry, String> {
     let (after, used) = leading::<Span>(&words[1..]).map_err(|why| format!("{why}; {SHAPE}"))?;
     not_negative(after)?;
     let mut rest = &words[1 + used..];
-    let mut from = From::FirstOutputOn;
+    let mut from = Origin::FirstOutputOn;
     if let ["after", which, tail @ ..] = rest {
         from = match *which {
-            "start" => From::Start,
-            "output-on" => From::FirstOutputOn,
+            "start" => Origin::Start,
+            "output-on" => Origin::FirstOutputOn,
             other => return Err(format!("after {:?}? write: after start, or: after output-on", clip(other))),
         };
         rest = tail;
@@ -351,8 +351,8 @@ fn clip(text: &str) -> String {
 /// When an entry begins, once its origin is known.
 pub(super) fn begins(entry: &Entry, start: Mono, first_on: Option<Mono>) -> Option<Mono> {
     match entry.from {
-        From::Start => Some(start + entry.after),
-        From::FirstOutputOn => first_on.map(|t| t + entry.after),
+        Origin::Start => Some(start + entry.after),
+        Origin::FirstOutputOn => first_on.map(|t| t + entry.after),
     }
 }
 
@@ -382,7 +382,7 @@ mod tests {
         .unwrap();
         assert_eq!(script.entries.len(), 3);
         assert_eq!(script.entries[0].lasts, Some(Duration::from_secs(5)));
-        assert_eq!(script.entries[1].from, From::Start);
+        assert_eq!(script.entries[1].from, Origin::Start);
         assert_eq!(script.entries[1].fault, Fault::LateReply(Span::new(2.5)));
         assert_eq!(script.entries[2].fault, Fault::PartOff(Ratio::new(0.3)));
     }

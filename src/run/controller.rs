@@ -106,8 +106,8 @@ impl Controller {
             Command::Stop => self.stop(by, &mut out)?,
             Command::Abort => self.abort(by, &mut out),
             Command::Answer(answer) => self.answer(by, answer, &mut out)?,
-            Command::Acknowledge { kind, note } => {
-                let change = self.panel.acknowledge(self.now, kind, by, note).map_err(Refusal)?;
+            Command::Alarm { kind, handling } => {
+                let change = self.panel.handle(self.now, kind, by, handling).map_err(Refusal)?;
                 out.push(Action::Alarm(change));
             }
         }

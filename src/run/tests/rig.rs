@@ -6,7 +6,7 @@ use crate::quantity::{
     Amps, Area, CurrentSlope, Faults, Microcoulombs, Mono, Reading, Regulation, VoltageSlope, Volts,
 };
 use crate::run::{Action, Command, Controller, Event, Input, Limits, Outcome, Setup, View};
-use crate::watch::{AlarmState, Kind, Settings};
+use crate::watch::{AlarmState, Handling, Kind, Settings};
 use std::time::Duration;
 
 /// What hangs between the leads.
@@ -223,4 +223,8 @@ impl Rig {
             })
             .collect()
     }
+}
+
+pub fn acknowledge(kind: Kind) -> Command {
+    Command::Alarm { kind, handling: Handling::Acknowledge { note: Some("clip".into()) } }
 }

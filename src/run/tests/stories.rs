@@ -1,4 +1,4 @@
-use super::rig::{Load, Rig, by_volts, order};
+use super::rig::{Load, Rig, acknowledge, by_volts, order};
 use crate::plan::{Goal, Order};
 use crate::process::{Between, Confirm, Entry, Turn};
 use crate::quantity::{Amps, Volts};
@@ -355,9 +355,9 @@ fn alarms_return_and_are_acknowledged() {
     rig.until(8.0, |v| v.state == RunState::Held);
     rig.run_for(5.0);
     assert_eq!(rig.controller.alarms()[0].state, crate::watch::AlarmState::ReturnedUnacknowledged);
-    rig.ask(Command::Acknowledge { kind: Kind::OpenCircuit, note: Some("clip".into()) }).unwrap();
+    rig.ask(acknowledge(Kind::OpenCircuit)).unwrap();
     assert!(rig.controller.alarms().is_empty());
-    assert!(rig.ask(Command::Acknowledge { kind: Kind::OpenCircuit, note: None }).is_err());
+    assert!(rig.ask(acknowledge(Kind::OpenCircuit)).is_err());
 }
 
 #[test]

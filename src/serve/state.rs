@@ -1,0 +1,118 @@
+//! What every route is given.
+
+use super::history::History;
+use super::look::Watched;
+use super::metrics::Metrics;
+use super::problem::Problem;
+use crate::plan::Order;
+use crate::quantity::Units;
+use serde_json::Value;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use tokio_util::sync::CancellationToken;
+
+/// A tank as configured, for people.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct TankFacts {
+    /// Its name.
+    pub tank: String,
+    /// Its bath's name.
+    pub bath: String,
+    /// How much solution.
+    pub volume_liters: Option<f64>,
+}
+
+/// What does not change while the daemon runs.
+#[derive(Clone, Debug)]
+pub struct Facts {
+    /// The address it was told to listen on.
+    pub listen: SocketAddr,
+    /// Asked of every request but the page and the health checks, when there is one.
+    pub token: Option<String>,
+    /// Units for people.
+    pub units: Units,
+    /// Of the config's text.
+    pub config_hash: String,
+    /// Tanks in file order.
+    pub tanks: Vec<TankFacts>,
+}
+
+/// A request that can be carried out.
+#[derive(Clone, Debug)]
+pub struct Planned {
+    /// The worksheet, as JSON.
+    pub worksheet: Value,
+    /// Ready to run.
+    pub order: Order,
+}
+
+/// The seam to `plan`: it knows the config, this room does not.
+pub trait Planner: Send + Sync + 'static {
+    /// Works out a request, as it came, for that station (`None`: the only one).
+    ///
+    /// # Errors
+    /// `bad-json` when it is no request, `not-possible` with every reason.
+    fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
+}
+
+/// What every route is given; cheap to clone.
+#[derive(Clone)]
+pub struct AppState {
+    pub(super) stations: Arc<[Watched]>,
+    pub(super) history: Arc<dyn History>,
+    pub(super) planner: Arc<dyn Planner>,
+    pub(super) facts: Arc<Facts>,
+    pub(super) metrics: Arc<Metrics>,
+    /// Ends the streams.
+    pub(super) shutdown: CancellationToken,
+}
+
+impl AppState {
+    /// Joins the parts and begins to watch the stations. Must be called within a
+    /// tokio runtime: one small task per station notes when it last spoke.
+    pub fn new(
+        stations: Vec<Watched>,
+        history: Arc<dyn History>,
+        planner: Arc<dyn Planner>,
+        facts: Facts,
+        metrics: Metrics,
+        shutdown: CancellationToken,
+    ) -> AppState {
+        for watched in &stations {
+            tokio::spawn(watched.clone().follow(metrics.poll_seconds(watched.handle.name())));
+        }
+        AppState {
+            stations: stations.into(),
+            history,
+            planner,
+            facts: Arc::new(facts),
+            metrics: Arc::new(metrics),
+            shutdown,
+        }
+    }
+
+    /// The station of that name.
+    pub(super) fn station(&self, name: &str) -> Result<&Watched, Problem> {
+        self.stations.iter().find(|w| w.handle.name() == name).ok_or_else(|| {
+            let names: Vec<_> = self.stations.iter().map(|w| w.handle.name()).collect();
+            Problem::not_found(format!("there is no station {name:?}; there is: {}", names.join(", ")))
+        })
+    }
+
+    /// Reads from the ledger on the blocking pool.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        what: impl FnOnce(&dyn History) -> Result<T, super::history::HistoryError> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let history = self.history.clone();
+        match tokio::task::spawn_blocking(move || what(history.as_ref())).await {
+            Ok(Ok(value)) => Ok(value),
+            Ok(Err(e)) => Err(Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "ledger",
+                format!("the ledger cannot be read: {e}"),
+            )),
+            Err(e) => Err(Problem::bug(e.to_string())),
+        }
+    }
+}
