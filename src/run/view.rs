@@ -113,7 +113,7 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
             view.charge_target_coulombs = Some(target.get());
             // In a ramp, a turn or a hold the present current says nothing of the time left.
             let amps = match order.control {
-                Control::Current { setpoint, .. } => setpoint.get(),
+                Control::Current { .. } => run.setpoint.get(),
                 Control::Voltage { .. } => amps,
             };
             let flows = amps > 0.0 && (view.output_commanded || run.holds_current());
