@@ -169,6 +169,7 @@ impl Work<'_> {
                 edge_factor: edge,
                 agitation: self.tank.agitation,
                 by_agitation: self.bath.burn,
+                // A bath file's burn densities hold at its typical temperature.
                 temperature: Some(self.bath.temperature.typical),
                 own_panel: false,
             }),
