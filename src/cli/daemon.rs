@@ -2,6 +2,7 @@
 
 use super::failure::{Done, Failure};
 use super::setup::{self, Setup};
+use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
 use crate::serve::{AppState, Facts, Listening, Metrics, TankFacts, Watched, listen};
 use crate::station::{self, Control, Pulse, Settings};
@@ -234,6 +235,10 @@ fn app(
                 tank: t.name.clone(),
                 bath: t.bath.clone(),
                 volume_liters: t.volume.map(|v| v.get()),
+                thermometer: match &t.temperature {
+                    Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
+                    _ => None,
+                },
             })
             .collect(),
     };
