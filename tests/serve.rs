@@ -126,6 +126,7 @@ fn order() -> Order {
         goal: Goal::Charge(Microcoulombs(120_000_000)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
     }
 }
 
@@ -196,7 +197,7 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                 Command::Hold => "hold",
                 Command::Resume => "resume",
                 Command::Stop => "stop",
-                Command::Abort => "abort",
+                Command::Abort | Command::Quit => "abort",
                 Command::Answer(_) => "answer",
                 Command::Alarm { .. } => "ack",
             };

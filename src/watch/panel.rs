@@ -66,6 +66,15 @@ impl Panel {
         self.evidence.margin
     }
 
+    /// What the volts have to say against more current, if anything: a drift or a step.
+    pub fn against_more(&self) -> Option<String> {
+        if let Some((_, size)) = self.evidence.step.filter(|(_, size)| *size > 0.0) {
+            return Some(format!("the volts stepped up by {:.0} %", size * 100.0));
+        }
+        let drift = self.evidence.finding.drift.filter(|d| *d > self.settings.drift.0);
+        drift.map(|d| format!("the volts have crept up by {:.1} %", d * 100.0))
+    }
+
     /// The line this load drew in its ramp.
     pub fn line(&self) -> Option<FittedLine> {
         self.evidence.fitted()
