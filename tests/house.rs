@@ -61,22 +61,8 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
-const SHELL: &[&str] = &[
-    "cli",
-    "ledger",
-    "serve",
-    "mimic/server",
-    "station/handle",
-    "station/work",
-    "supply/clock",
-    "supply/device",
-    "supply/line",
-    "supply/minder",
-    "supply/off",
-    "supply/open",
-    "supply/probe",
-    "supply/talk",
-];
+const SHELL: &[&str] =
+    &["cli", "ledger", "serve", "mimic/server", "station/handle", "station/work", "supply/link"];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[

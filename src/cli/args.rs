@@ -72,7 +72,16 @@ pub(crate) enum Verb {
     #[command(
         after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
     )]
-    Rehearse(OrderArgs),
+    Rehearse {
+        #[command(flatten)]
+        order: OrderArgs,
+        /// Seed of noise and faults: the same seed, the same story
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// A fault script: "at 12 s open-circuit for 5 s", one fault a line
+        #[arg(long, value_name = "SCRIPT")]
+        faults: Option<PathBuf>,
+    },
     /// Begins a run
     #[command(
         after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\""
@@ -214,6 +223,9 @@ pub(crate) struct MimicArgs {
     /// Serial number in its identity
     #[arg(long, default_value = "0001")]
     pub serial: String,
+    /// End when the process that started it ends
+    #[arg(long, hide = true)]
+    pub with_parent: bool,
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,

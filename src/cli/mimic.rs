@@ -5,9 +5,14 @@ use super::failure::{Done, Failure};
 use super::setup;
 use crate::bath::{self, Agitation};
 use crate::mimic::{self, Chemistry, Options, Script, Setup};
+use std::path::Path;
 
 pub(crate) fn mimic(args: &MimicArgs) -> Done {
     let options = options(args)?;
+    if args.with_parent {
+        use nix::sys::{prctl::set_pdeathsig, signal::Signal};
+        set_pdeathsig(Signal::SIGTERM).map_err(|e| Failure::bug(e.to_string()))?;
+    }
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -35,11 +40,7 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
         other => return Err(Failure::usage(format!("--agitation {other:?}: still, rod, air or vigorous"))),
     };
     if let Some(path) = &args.faults {
-        let text = setup::read(path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
-        setup.script = Script::parse(&text).map_err(|problems| {
-            let lines: Vec<_> = problems.iter().map(|p| format!("{}:{p}", path.display())).collect();
-            Failure::config(lines.join("\n"))
-        })?;
+        setup.script = script(path)?;
     }
     Ok(Options {
         setup,
@@ -51,5 +52,14 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
         baud: Some(args.baud),
         truth: args.truth.clone(),
         ..Options::default()
+    })
+}
+
+/// A fault script, or everything wrong with it.
+pub(crate) fn script(path: &Path) -> Result<Script, Failure> {
+    let text = setup::read(path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
+    Script::parse(&text).map_err(|problems| {
+        let lines: Vec<_> = problems.iter().map(|p| format!("{}: {p}", path.display())).collect();
+        Failure::config(lines.join("\n"))
     })
 }

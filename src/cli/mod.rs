@@ -5,10 +5,14 @@
 
 mod args;
 mod client;
+mod daemon;
+mod demo;
 mod failure;
 mod follow;
 mod mimic;
 mod off;
+mod order;
+mod plan;
 mod probe;
 mod say;
 mod setup;
@@ -70,6 +74,8 @@ fn run(cli: Cli) -> Done {
                 context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
+        Verb::Serve => return daemon::serve(&setup::good(common)?),
+        Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
         Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
         _ => {}
@@ -77,6 +83,11 @@ fn run(cli: Cli) -> Done {
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
+        Verb::Plan(args) => plan::plan(&client, common, args, units),
+        Verb::Rehearse { order, seed, faults } => {
+            plan::rehearsal(common, order, *seed, faults.as_deref(), units)
+        }
+        Verb::Start(args) => plan::start(&client, args, &operator(common), json),
         Verb::Hold(at) => command(&client, "hold", at, common),
         Verb::Resume(at) => command(&client, "resume", at, common),
         Verb::Stop(at) => command(&client, "stop", at, common),
@@ -102,7 +113,13 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks => show::tanks(&client, units, json),
         Verb::Runs { limit } => show::runs(&client, *limit, units, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
-        _ => Err(Failure::bug("this verb is not wired yet")),
+        Verb::Serve
+        | Verb::Check
+        | Verb::Off { .. }
+        | Verb::Probe { .. }
+        | Verb::Mimic(_)
+        | Verb::Demo { .. }
+        | Verb::Minder => Err(Failure::bug("a verb that needs no daemon was not taken first")),
     }
 }
 

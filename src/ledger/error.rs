@@ -90,7 +90,7 @@ impl fmt::Display for LedgerError {
             LedgerError::Full => {
                 f.write_str("ledger: the disk is too slow for what is to be written; rows are being lost")
             }
-            LedgerError::Closed => f.write_str("ledger: is closed"),
+            LedgerError::Closed => f.write_str("ledger: is closed; restart the daemon"),
         }
     }
 }

@@ -93,16 +93,20 @@ impl Ledger {
         if let Row::Charge { run, charge, unobserved, .. } = &row {
             self.accounts().charge(run, *charge, *unobserved);
         }
-        if let Err(TrySendError::Full(_)) = self.queue.try_send(Message::Row(Box::new(row))) {
-            self.feed.refused.fetch_add(1, Ordering::Relaxed);
-            self.feed.health.send_if_modified(|health| {
-                let first = *health == Health::Good;
-                if first {
-                    *health = Health::Failing(LedgerError::Full.to_string());
-                }
-                first
-            });
-        }
+        let error = match self.queue.try_send(Message::Row(Box::new(row))) {
+            Ok(()) => return,
+            Err(TrySendError::Full(_)) => LedgerError::Full,
+            // Closed, or its thread is dead: never to be passed over in silence.
+            Err(TrySendError::Disconnected(_)) => LedgerError::Closed,
+        };
+        self.feed.refused.fetch_add(1, Ordering::Relaxed);
+        self.feed.health.send_if_modified(|health| {
+            let first = *health == Health::Good;
+            if first {
+                *health = Health::Failing(error.to_string());
+            }
+            first
+        });
     }
 
     /// Returns when everything recorded so far is on disk.

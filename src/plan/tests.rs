@@ -265,6 +265,12 @@ fn a_held_voltage_gets_a_current_ceiling_and_says_that_time_is_a_guess() {
     assert_eq!((setpoint, slope), (Volts::new(5.0), "0.25 V/s".parse().unwrap()));
     near(ceiling.get(), (worksheet.fastest * order.area).get());
     assert!(worksheet.warnings.iter().any(|w| w.contains("is a guess, and so is the time")));
+    let eager = made(&Request { ceiling_amps: Some(Amps::new(9.5)), ..request.clone() });
+    assert!(
+        eager.worksheet.warnings.iter().any(|w| w.starts_with("The ceiling of 9.5 A lets the density rise"))
+    );
+    let short = made(&Request { end: End::Time(Span::new(15.0)), ..request.clone() });
+    assert!(short.worksheet.warnings.iter().any(|w| w.starts_with("It ends before the ramp of 20 s")));
     let live = made(&Request { entry: Entry::OnContact, ..request });
     assert_eq!((live.order.entry, live.order.entry_volts), (Entry::OnContact, Volts::new(2.0)));
     assert!(live.order.entry_amps < ceiling);
@@ -416,5 +422,46 @@ proptest! {
             }
             Err(no) => prop_assert!(!no.is_empty() && no.iter().all(|o| !o.wrong.is_empty() && !o.remedy.is_empty())),
         }
+    }
+}
+
+#[test]
+fn the_example_tells_of_every_key_and_none_that_is_refused() {
+    let all: String = ORDER
+        .lines()
+        .map(|line| match line.strip_prefix("# ") {
+            Some(key)
+                if key.starts_with('[') || key.split_once(" = ").is_some_and(|(k, _)| !k.contains(' ')) =>
+            {
+                format!("{key}\n")
+            }
+            _ => format!("{line}\n"),
+        })
+        .collect();
+    // With everything uncommented at once only the choices are in each other's way.
+    let said = Request::from_toml(&all, "keycups.toml").unwrap_err();
+    let choices: Vec<_> = said.iter().filter(|p| p.wrong.starts_with("more than one of")).collect();
+    assert_eq!(choices.len(), said.len(), "{said:#?}");
+    assert_eq!(choices.len(), 4, "end, hold, ramp, rack: {said:#?}");
+    let known = serde_json::to_value(Request {
+        title: Some("t".into()),
+        base: Some("b".into()),
+        hold: Some(Hold::Current(Amps::new(1.0))),
+        entry_volts: Some(Volts::new(1.0)),
+        ramp: Some(Ramp::Time(Span::new(1.0))),
+        turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
+        ceiling: Some(Volts::new(1.0)),
+        ceiling_amps: Some(Amps::new(1.0)),
+        time_limit: Some(Span::new(1.0)),
+        ..nickel("sphere 1 mm", 1.0)
+    })
+    .unwrap();
+    for key in known.as_object().unwrap().keys() {
+        let there = all.lines().any(|line| {
+            line.starts_with(&format!("{key} ="))
+                || line == format!("[{key}]")
+                || line == format!("[[{key}]]")
+        });
+        assert!(there, "{key} is not in the example");
     }
 }

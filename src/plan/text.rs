@@ -14,7 +14,17 @@ impl Worksheet {
         let units = self.units;
         let mut page = Page(String::new());
         page.line(&format!("WORKSHEET  {}", self.title));
-        page.row("tank", &format!("{} ({}), {}", self.tank, self.bath, warn::agitation(self.agitation)));
+        page.row(
+            "tank",
+            &format!(
+                "{} ({}), {} to {}, {}",
+                self.tank,
+                self.bath,
+                self.temperature.0.show(units),
+                self.temperature.1.show(units),
+                warn::agitation(self.agitation)
+            ),
+        );
         page.head("Area");
         for part in &self.parts {
             // The exact short form reads back as a shape; shown rounded.
@@ -184,8 +194,11 @@ impl Page {
 
 fn is_unit(word: &str) -> bool {
     let word = word.trim_end_matches([',', ';', '.', ':', ')']);
-    ["A", "V", "s", "min", "h", "%", "g", "mg", "L", "gal", "mm", "µm", "in", "µin", "mA", "J", "Wh"]
-        .contains(&word)
+    [
+        "A", "V", "s", "min", "h", "%", "g", "mg", "L", "gal", "mm", "µm", "in", "µin", "°C", "°F", "mA",
+        "J", "Wh",
+    ]
+    .contains(&word)
         || word.contains('²')
         || word.contains('/')
         || word.contains('·')

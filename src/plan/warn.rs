@@ -155,6 +155,30 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
             if by_time { "and so is the thickness" } else { "and so is the time" }
         ));
     }
+    if let Some(most) = work.request.ceiling_amps.filter(|most| *most > sheet.fastest * sheet.area) {
+        all.push(format!(
+            "The ceiling of {} lets the density rise to {}, above the fastest safe {}.",
+            most.show(u),
+            (most / sheet.area).show(u),
+            sheet.fastest.show(u)
+        ));
+    }
+    if sheet.time / f64::from(sheet.faces) <= sheet.ramp {
+        all.push(format!(
+            "It ends before the ramp of {} has reached the setpoint: a shorter ramp, or a lower setpoint.",
+            sheet.ramp.show(u)
+        ));
+    }
+    if let Some(usual) =
+        work.bath.treat_time.filter(|usual| sheet.time < usual.low || sheet.time > usual.high)
+    {
+        all.push(format!(
+            "{} is outside this bath's usual {} to {}.",
+            sheet.time.show(u),
+            usual.low.show(u),
+            usual.high.show(u)
+        ));
+    }
     if sheet.load_count > 1 {
         let last = sheet.loads.last().map_or(sheet.current, |row| row.current);
         if last < sheet.current {

@@ -169,6 +169,7 @@ impl Work<'_> {
                 edge_factor: edge,
                 agitation: self.tank.agitation,
                 by_agitation: self.bath.burn,
+                // A bath file's burn densities hold at its typical temperature.
                 temperature: Some(self.bath.temperature.typical),
                 own_panel: false,
             }),
@@ -186,6 +187,7 @@ impl Work<'_> {
             units: u,
             tank: request.tank.clone(),
             bath: self.bath.title.clone(),
+            temperature: (self.bath.temperature.low, self.bath.temperature.high),
             agitation: self.tank.agitation,
             parts: all.parts().iter().map(part_row).collect(),
             rack: first.rack_area(),
@@ -250,7 +252,8 @@ impl Work<'_> {
         (
             safe,
             format!(
-                "edges carry {edge} times the mean and burn at {} {moved}; a fifth kept in hand",
+                "edges carry {} times the mean and burn at {} {moved}; a fifth kept in hand",
+                (edge * 100.0).round() / 100.0,
                 burn.show(u)
             ),
         )

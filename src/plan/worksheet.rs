@@ -1,7 +1,9 @@
 //! The worksheet: every number of a plan with its reason, as data.
 
 use crate::bath::Agitation;
-use crate::quantity::{Amps, Area, Charge, Density, Energy, Length, Mass, Ratio, Span, Units, Volts};
+use crate::quantity::{
+    Amps, Area, Charge, Density, Energy, Length, Mass, Ratio, Span, Temperature, Units, Volts,
+};
 use serde::Serialize;
 
 /// One kind of part.
@@ -106,6 +108,8 @@ pub struct Worksheet {
     pub tank: String,
     /// The bath, for people.
     pub bath: String,
+    /// Least and most of the bath's temperature window.
+    pub temperature: (Temperature, Temperature),
     /// The tank's agitation.
     pub agitation: Agitation,
     /// Every kind of part asked for.

@@ -179,7 +179,9 @@ pub(super) async fn plan(
     let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
-    Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "order": planned.order })))
+    Ok(Json(
+        serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text, "order": planned.order }),
+    ))
 }
 
 async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {

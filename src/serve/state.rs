@@ -42,6 +42,8 @@ pub struct Facts {
 pub struct Planned {
     /// The worksheet, as JSON.
     pub worksheet: Value,
+    /// The same for people.
+    pub text: String,
     /// Ready to run.
     pub order: Order,
 }

@@ -480,14 +480,14 @@ fn taken(command: &Command) -> String {
         Command::Abort => "off was sent".into(),
         Command::Answer(_) => "the answer was taken".into(),
         Command::Alarm { kind, handling } => {
-            let what = match handling {
-                Handling::Acknowledge { .. } => "is acknowledged",
-                Handling::Shelve { .. } => "is shelved",
-                Handling::Unshelve => "is off the shelf",
-                Handling::OutOfService { .. } => "is out of service",
-                Handling::InService => "is back in service",
+            let done = match handling {
+                Handling::Acknowledge { .. } => "acknowledged",
+                Handling::Shelve { .. } => "shelved",
+                Handling::Unshelve => "off the shelf",
+                Handling::OutOfService { .. } => "out of service",
+                Handling::InService => "in service again",
             };
-            format!("alarm {} {what}", kind.name())
+            format!("alarm {} is {done}", kind.name())
         }
     }
 }

@@ -307,6 +307,19 @@ async fn watchdog_is_fed_by_finished_rounds_only() {
 }
 
 #[tokio::test]
+async fn run_is_held_with_the_output_off_when_the_ledger_fails_under_it() {
+    let hall = hall(&["bench"]);
+    let handle = hall.control.handles()[0].clone();
+    begin(&handle, "a", 1_000.0).await;
+    until(&handle, "flowing", |s| s.run.charge_coulombs > 0.5).await;
+    hall.ledger.clone().close().await.unwrap();
+    let s = until(&handle, "held", |s| s.run.state == RunState::Held).await;
+    assert!(s.run.cause.as_ref().unwrap().contains("ledger"), "{:?}", s.run.cause);
+    assert!(!hall.rigs[0].output());
+    assert!(handle.command("test", Command::Resume).await.is_err());
+}
+
+#[tokio::test]
 async fn no_run_starts_without_its_intent_on_disk() {
     let hall = hall(&["bench"]);
     let handle = hall.control.handles()[0].clone();

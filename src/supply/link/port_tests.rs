@@ -1,6 +1,6 @@
 //! Real ptys, real processes, real time: what only the kernel can show.
 
-use super::tests::{Shared, bench, dialect, serve_on, spec};
+use super::fake::{Shared, bench, dialect, serve_on, spec};
 use super::*;
 use std::io::{BufRead, BufReader};
 use std::os::unix::fs::PermissionsExt;
@@ -47,7 +47,7 @@ fn at(path: &Path, identity: Option<&str>) -> Spec {
 fn again(role: &str, path: &Path) -> Command {
     let build = |role: &str, as_nobody: bool| {
         let mut command = Command::new(std::env::current_exe().unwrap());
-        command.args(["--exact", "supply::port_tests::role", "--nocapture"]);
+        command.args(["--exact", "supply::link::port_tests::role", "--nocapture"]);
         command.env("TANKSIDE_TEST_ROLE", role).env("TANKSIDE_TEST_PORT", path);
         command.stdin(Stdio::null()).stdout(Stdio::piped());
         if as_nobody {
@@ -78,7 +78,7 @@ fn role() {
             device.connect().await.unwrap();
             let command = || {
                 let mut command = tokio::process::Command::new("/proc/self/exe");
-                command.args(["--exact", "supply::port_tests::role", "--nocapture"]);
+                command.args(["--exact", "supply::link::port_tests::role", "--nocapture"]);
                 command.env("TANKSIDE_TEST_ROLE", "minder");
                 command
             };
