@@ -392,6 +392,29 @@ fn sigterm_in_the_middle_of_a_run_switches_off_and_ends_with_0() {
 }
 
 #[test]
+fn service_manager_hears_ready_then_a_pulse_then_the_end() {
+    let shop = Shop::new();
+    let ear = std::os::unix::net::UnixDatagram::bind(shop.path().join("notify")).unwrap();
+    ear.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
+    let hear = || {
+        let mut said = [0; 512];
+        let length = ear.recv(&mut said).unwrap();
+        String::from_utf8_lossy(&said[..length]).into_owned()
+    };
+    let mut command = Command::new(BINARY);
+    command.args(["serve", "--config", &shop.config()]).stderr(Stdio::null());
+    command.env("NOTIFY_SOCKET", shop.path().join("notify")).env("WATCHDOG_USEC", "1000000");
+    let mut daemon = Process(command.spawn().unwrap());
+    assert!(hear().contains("READY=1"));
+    for _ in 0..3 {
+        assert!(hear().contains("WATCHDOG=1"));
+    }
+    daemon.signal(nix::sys::signal::Signal::SIGTERM);
+    until("STOPPING", || hear().contains("STOPPING=1").then_some(()));
+    assert!(until("the end", || daemon.0.try_wait().unwrap()).success());
+}
+
+#[test]
 fn off_works_without_daemon_config_or_good_config() {
     let shop = Shop::new();
     let daemon = shop.serve();
