@@ -304,6 +304,7 @@ fn run_is_started_held_resumed_and_switched_off_by_its_operators() {
     assert_eq!(code(&answer), 1, "nothing is asked: {}", out(&answer));
     let started = daemon.start_cups();
     assert_eq!(code(&started), 0, "{}", err(&started));
+    assert!(out(&started).contains("- Thickness is the mean"), "warnings stay in: {}", out(&started));
     let second = daemon.start_cups();
     assert_eq!(code(&second), 1);
     assert!(err(&second).contains("already"), "{}", err(&second));
