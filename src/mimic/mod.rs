@@ -10,6 +10,7 @@ mod bench;
 mod bench_tests;
 mod cell;
 mod chemistry;
+pub mod modbus;
 mod prng;
 pub mod scpi;
 mod script;
@@ -24,5 +25,5 @@ pub use chemistry::{Chemistry, Kind};
 pub use prng::Prng;
 pub use script::{Entry, Fault, Origin, Script, ScriptError, parse_fault};
 #[cfg(feature = "daemon")]
-pub use server::{MimicError, Options, Running, run, start};
+pub use server::{MimicError, Options, Protocol, Running, run, start};
 pub use supply::{Guard, Holding, OutOfRange, Rating, SupplyModel};
