@@ -11,5 +11,5 @@ mod rehearse;
 mod snapshot;
 #[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
-pub use rehearse::{Rehearsal, rehearse};
+pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
