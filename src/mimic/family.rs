@@ -111,6 +111,13 @@ pub fn draw(family: Family, habit: Habit, seed: u64) -> Drawn {
     // The film that makes the edge use that share of its limit.
     c.film *= c.limit(agitation, c.temperature) / (density * edge_factor / used);
 
+    // No film of a bath that is moved is thicker than this; then it is the metal that is little.
+    let thickest = 250e-6 / c.film_thickness(agitation);
+    if thickest < 1.0 {
+        c.film *= thickest;
+        c.bulk *= thickest;
+    }
+
     let most = if d.unit() < 0.5 { 5.0 } else { 10.0 };
     let area = (log_between(d, 0.8, most * 0.9) / density).max(15e-4);
     let amps = (density * area).min(most * 0.95);
@@ -132,18 +139,17 @@ pub fn draw(family: Family, habit: Habit, seed: u64) -> Drawn {
         band: between(d, 0.05, 0.15),
         below: 0.0,
         salt: match family {
-            Family::Nickel => between(d, 0.3, 0.7),
+            Family::Nickel => between(d, 0.15, 0.6),
             // In acid copper the acid carries the current; the copper hardly matters.
             Family::Copper => between(d, 0.0, 0.2),
         },
         settling: (between(d, -0.015, 0.010), between(d, 20.0, 150.0)),
+        wander: (between(d, 0.0, 0.012), between(d, 600.0, 2400.0), between(d, 0.0, 6.28)),
         ..Life::default()
     };
     life.heat = (c.temperature - room) / life.loss * between(d, 1.6, 3.5);
-    let heater = |life: &mut Life, d: &mut Prng| life.band = between(d, 0.2, 0.6);
-    let rod = |d: &mut Prng| {
-        Some(Sway { period: between(d, 2.0, 6.0), share: between(d, 0.002, 0.012) })
-    };
+    let heater = |life: &mut Life, d: &mut Prng| life.band = between(d, 0.2, 1.0);
+    let rod = |d: &mut Prng| Some(Sway { period: between(d, 2.0, 6.0), share: between(d, 0.002, 0.012) });
     match habit {
         Habit::Quiet | Habit::Lifts => {}
         Habit::Heater => heater(&mut life, d),
@@ -168,7 +174,8 @@ pub fn draw(family: Family, habit: Habit, seed: u64) -> Drawn {
         script: Script::default(),
     };
     let kinetic = |(b, i0): (f64, f64)| b * (density / (2.0 * i0)).asinh();
-    let usual = c.open_volts + kinetic(c.cathode) + kinetic(c.anode) + amps * (c.resistance / area + life.leads);
+    let usual =
+        c.open_volts + kinetic(c.cathode) + kinetic(c.anode) + amps * (c.resistance / area + life.leads);
     let ceiling = (usual * between(d, 1.8, 2.4) + 0.5).min(14.0);
     let ramp = between(d, 10.0, 40.0);
     let poll = Duration::from_millis(pick(d, &[100, 200, 250, 500]));

@@ -46,6 +46,8 @@ pub struct Life {
     pub growth: f64,
     /// Electrodes settle: by this share of the solution's resistance, with this time constant, s.
     pub settling: (f64, f64),
+    /// The path wanders (level, gas, anodes): by what share, with what period in s, from what phase.
+    pub wander: (f64, f64, f64),
     /// Hands at the work.
     pub hands: Vec<Hand>,
     /// How fast a hot contact, or a bag that clogs, comes to its full size, s.
@@ -66,6 +68,7 @@ impl Default for Life {
             sway: None,
             growth: 0.0,
             settling: (0.0, 60.0),
+            wander: (0.0, 1200.0, 0.0),
             hands: Vec::new(),
             slow_fault: 300.0,
         }
@@ -77,6 +80,8 @@ impl Life {
     pub(super) fn path(&self, t: f64) -> f64 {
         let (share, tau) = self.settling;
         let mut path = 1.0 + share * (1.0 - (-t / tau).exp());
+        let (share, period, phase) = self.wander;
+        path *= 1.0 + share * ((std::f64::consts::TAU * t / period + phase).sin() - phase.sin());
         if let Some(sway) = self.sway {
             path *= 1.0 + sway.share * (std::f64::consts::TAU * t / sway.period).sin();
         }

@@ -3,10 +3,10 @@
 use crate::mimic::{Bench, Link, Truth};
 use crate::plan::Order;
 use crate::quantity::{Mono, Reading};
+use crate::run::BathNews;
 use crate::run::{
     Action, Answer, Command, Controller, Event, Input, Outcome, Question, RunState, Setup, View,
 };
-use crate::run::BathNews;
 use crate::watch::{Alarm, AlarmState};
 use std::time::Duration;
 
@@ -113,7 +113,14 @@ pub fn rehearse_with(
         hall.work_hands(&mut bench, &mut hands);
     }
     let truth = bench.truth();
-    Rehearsal { story: hall.story, readings: Vec::new(), alarms: hall.alarms, outcome: hall.outcome, view: hall.controller.view(), truth }
+    Rehearsal {
+        story: hall.story,
+        readings: Vec::new(),
+        alarms: hall.alarms,
+        outcome: hall.outcome,
+        view: hall.controller.view(),
+        truth,
+    }
 }
 
 struct Hall {

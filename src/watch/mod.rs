@@ -9,13 +9,16 @@
 
 mod alarm;
 mod causes;
+mod contact;
 mod drift;
 mod evidence;
 mod kind;
 mod line;
 mod margin;
+mod meter;
 mod panel;
 mod rules;
+mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;

@@ -13,7 +13,8 @@ fn main() {
     let hours = numbers.first().copied().unwrap_or(200);
     let seed = numbers.get(1).copied().unwrap_or(REPORTING);
     let faults = (hours / 2).clamp(8, 200);
-    let only: Vec<String> = std::env::args().skip(1).filter(|a| a.parse::<u64>().is_err() && !a.starts_with('-')).collect();
+    let only: Vec<String> =
+        std::env::args().skip(1).filter(|a| a.parse::<u64>().is_err() && !a.starts_with('-')).collect();
     let wants = |what: &str| only.is_empty() || only.iter().any(|o| o == what);
     println!("simulated cells only; real baths will differ. Seeds from {seed} (tuned on: from {TUNING}).");
     for (family, base) in [(Family::Nickel, seed), (Family::Copper, seed + 500_000)] {
@@ -74,7 +75,13 @@ fn false_alarms(family: Family, hours: u64, base: u64) {
     if std::env::var_os("FIGURES_LIST").is_some() {
         for t in all.iter().filter(|t| !t.alarms.is_empty()) {
             for ((at, kind), text) in t.alarms.iter().zip(&t.texts) {
-                println!("      seed {} therm {} {at:.0} s {}: {}", t.seed, t.thermometer, kind.name(), text.split(". Likely").next().unwrap_or(""));
+                println!(
+                    "      seed {} therm {} {at:.0} s {}: {}",
+                    t.seed,
+                    t.thermometer,
+                    kind.name(),
+                    text.split(". Likely").next().unwrap_or("")
+                );
             }
         }
     }
@@ -96,6 +103,20 @@ fn seen(family: Family, n: u64, base: u64) {
             trials.len(),
             trials::median(&mut delays)
         );
+    };
+    let list = |trials: &[Trial], ok: &dyn Fn(&Trial) -> bool| {
+        for t in trials.iter().filter(|t| !ok(t) && std::env::var_os("FIGURES_LIST").is_some()) {
+            println!(
+                "      seed {} therm {} fault {:.0} s onset {:?} {:?}",
+                t.seed, t.thermometer, t.fault_at, t.onset, t.alarms
+            );
+        }
+    };
+    let row = |name: &str, trials: &[Trial], ok: &dyn Fn(&Trial) -> bool, figure: Option<f64>| {
+        row(name, trials, ok, figure);
+        if figure.is_some() {
+            list(trials, ok);
+        }
     };
     let play = |fault: Creep, k: u64| many(n, |j| creep(family, fault, base + k * 10_000 + j));
     let burns = |all: Vec<Trial>| all.into_iter().filter(|t| t.onset.is_some()).collect::<Vec<_>>();
@@ -167,9 +188,17 @@ fn confusion(family: Family, n: u64, base: u64) {
         }
         let right = if class == Class::AnodeLead { Class::PartOff } else { class };
         let hit = share(&trials, |t| t.class().0 == right);
-        let mut delays: Vec<f64> =
-            trials.iter().filter(|t| t.class().0 == right).filter_map(|t| t.class().1.map(|at| at - t.fault_at)).collect();
-        println!("   {:>5.1} s {:>6.1} %{}", trials::median(&mut delays), hit * 100.0, verdict(hit >= figure));
+        let mut delays: Vec<f64> = trials
+            .iter()
+            .filter(|t| t.class().0 == right)
+            .filter_map(|t| t.class().1.map(|at| at - t.fault_at))
+            .collect();
+        println!(
+            "   {:>5.1} s {:>6.1} %{}",
+            trials::median(&mut delays),
+            hit * 100.0,
+            verdict(hit >= figure)
+        );
         if std::env::var_os("FIGURES_LIST").is_some() {
             for t in trials.iter().filter(|t| t.class().0 != right) {
                 println!("      seed {} fault {:.0} s {:?}", t.seed, t.fault_at, t.alarms);

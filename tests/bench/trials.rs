@@ -268,7 +268,7 @@ pub fn creep(family: Family, fault: Creep, seed: u64) -> Trial {
     let seconds = |d: &mut _, low: f64, high: f64| between(d, low * 60.0, high * 60.0);
     let (text, minutes) = match fault {
         Creep::Cooling => {
-            drawn.life.room = drawn.life.room.min(drawn.setup.temperature.get() - 12.0);
+            drawn.life.room = drawn.life.room.min(drawn.setup.temperature.get() - 18.0);
             (format!("heater-fails {:.0} s", seconds(&mut d, 15.0, 60.0)), 90.0)
         }
         Creep::Depletion => (format!("metal-low {:.0} s", seconds(&mut d, 10.0, 60.0)), 90.0),
@@ -355,7 +355,8 @@ pub fn share(of: &[Trial], holds: impl Fn(&Trial) -> bool) -> f64 {
 }
 
 /// Kinds by which a creeping fault counts as seen.
-pub const SEEN: [Kind; 5] = [Kind::DriftNotice, Kind::Drift, Kind::PartOff, Kind::VoltageLimit, Kind::BurnMargin];
+pub const SEEN: [Kind; 5] =
+    [Kind::DriftNotice, Kind::Drift, Kind::PartOff, Kind::VoltageLimit, Kind::BurnMargin];
 
 /// The middle one; not a number where there is none.
 pub fn median(xs: &mut [f64]) -> f64 {
