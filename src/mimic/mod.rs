@@ -10,6 +10,8 @@ mod bench;
 mod bench_tests;
 mod cell;
 mod chemistry;
+pub mod family;
+mod life;
 pub mod modbus;
 mod prng;
 pub mod scpi;
@@ -22,6 +24,7 @@ mod supply;
 pub use bench::{Bench, Link, Setup, Truth};
 pub use cell::{Cell, CellSetup, Flaws};
 pub use chemistry::{Chemistry, Kind};
+pub use life::{Hand, Life, Slow, Sway};
 pub use prng::Prng;
 pub use script::{Entry, Fault, Origin, Script, ScriptError, parse_fault};
 #[cfg(feature = "daemon")]

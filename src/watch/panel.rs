@@ -89,6 +89,14 @@ impl Panel {
         if let Some(why) = self.evidence.cannot_judge_volts(cx) {
             all.extend([Kind::Drift, Kind::PartOff, Kind::Touch, Kind::BadContact].map(|k| (k, why)));
         }
+        if self.evidence.coarse(&self.settings) {
+            let why = "the voltmeter shows steps of more than 50 mV: small changes are not seen";
+            all.extend([Kind::Drift, Kind::DriftNotice].map(|k| (k, why)));
+        }
+        if self.evidence.distrusts_thermometer() {
+            let why = "the thermometer's value jumped as no bath does; the margin goes without it";
+            all.push((Kind::BurnMargin, why));
+        }
         if cx.basis.is_none() || cx.bath.is_none() {
             all.push((Kind::BurnMargin, "neither the bath file nor a Hull panel says where this bath burns"));
         }
