@@ -163,7 +163,6 @@ pub fn order(drawn: &Drawn, minutes: f64) -> Order {
         time_limit: Duration::from_secs_f64(minutes * 90.0),
         turn: None,
         seek: None,
-        seek: None,
     }
 }
 
