@@ -3,7 +3,208 @@
 //! What the room is for: the verbs people type. What it may not do: decide
 //! anything about a run; a verb calls the room that knows.
 
+mod args;
+mod client;
+mod daemon;
+mod demo;
+mod failure;
+mod follow;
+mod mimic;
+mod off;
+mod order;
+mod plan;
+mod probe;
+mod say;
+mod setup;
+mod show;
+
+use crate::quantity::Units;
+use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
+use clap::Parser;
+use client::Client;
+use failure::{Done, Failure};
+use serde_json::json;
+use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::process::ExitCode;
+use std::time::Duration;
+
+/// How long a verb waits for the daemon.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// `follow` asks again twice a second, so it does not wait long for one answer.
+const GLANCE: Duration = Duration::from_millis(1500);
+/// `off` goes to the ports itself if the daemon has not confirmed by then.
+const OFF_PATIENCE: Duration = Duration::from_secs(5);
+const ADDRESS: &str = "127.0.0.1:8093";
+
 /// Runs the program.
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version are no errors. Nothing is left to do if even this cannot be printed.
+            e.print().ok();
+            return if e.use_stderr() { ExitCode::from(64) } else { ExitCode::SUCCESS };
+        }
+    };
+    if matches!(cli.verb, Verb::Minder) {
+        // Its exit code is its own: nobody but the service manager reads it.
+        return crate::supply::minder::child_main();
+    }
+    match std::panic::catch_unwind(|| run(cli)) {
+        Ok(Ok(())) => ExitCode::SUCCESS,
+        Ok(Err(failure)) => {
+            eprintln!("tankside: {}", failure.text);
+            ExitCode::from(failure.code)
+        }
+        Err(_) => {
+            eprintln!("tankside: a slip of ours; please report the lines above");
+            ExitCode::from(70)
+        }
+    }
+}
+
+fn run(cli: Cli) -> Done {
+    let common = &cli.common;
+    let json = common.json;
+    match &cli.verb {
+        Verb::Check => return check(common),
+        Verb::Off { ports, at } => {
+            // Off never waits for a good config.
+            let client =
+                context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
+            return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
+        }
+        Verb::Serve => return daemon::serve(&setup::good(common)?),
+        Verb::Demo { once } => return demo::demo(common, *once),
+        Verb::Mimic(args) => return mimic::mimic(args),
+        Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
+        _ => {}
+    }
+    let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
+    let Context { client, units } = context(common, patience)?;
+    match &cli.verb {
+        Verb::Plan(args) => plan::plan(&client, common, args, units),
+        Verb::Rehearse { order, seed, faults } => {
+            plan::rehearsal(common, order, *seed, faults.as_deref(), units)
+        }
+        Verb::Start(args) => plan::start(&client, args, &operator(common), json),
+        Verb::Hold(at) => command(&client, "hold", at, common),
+        Verb::Resume(at) => command(&client, "resume", at, common),
+        Verb::Stop(at) => command(&client, "stop", at, common),
+        Verb::Abort(at) => command(&client, "abort", at, common),
+        Verb::Answer { answer, at } => {
+            let word = match answer {
+                AnswerArg::Done => "done",
+                AnswerArg::No => "no",
+            };
+            let body = json!({ "by": operator(common), "answer": word });
+            show::told(&client, "answer", at.station.as_deref(), body, json)
+        }
+        Verb::Status(at) => show::status(&client, at.station.as_deref(), units, json),
+        Verb::Follow(at) => {
+            let station = client.station(at.station.as_deref())?;
+            follow::follow(&client, &station, units)
+        }
+        Verb::Alarms { ack: Some(watch), note, at } => {
+            let body = json!({ "by": operator(common), "watch": watch, "note": note });
+            show::told(&client, "ack", at.station.as_deref(), body, json)
+        }
+        Verb::Alarms { .. } => show::alarms(&client, json),
+        Verb::Tanks => show::tanks(&client, units, json),
+        Verb::Runs { limit } => show::runs(&client, *limit, units, json),
+        Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
+        Verb::Serve
+        | Verb::Check
+        | Verb::Off { .. }
+        | Verb::Probe { .. }
+        | Verb::Mimic(_)
+        | Verb::Demo { .. }
+        | Verb::Minder => Err(Failure::bug("a verb that needs no daemon was not taken first")),
+    }
+}
+
+/// Every problem, or what was understood.
+fn check(common: &Common) -> Done {
+    let setup = match setup::load(common)? {
+        Ok(setup) => setup,
+        Err(problems) => {
+            problems.iter().for_each(say::line);
+            let count = match problems.len() {
+                1 => "1 problem".into(),
+                n => format!("{n} problems"),
+            };
+            return Err(Failure::config(format!("{count}; nothing of this config is used until mended")));
+        }
+    };
+    say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
+    for dialect in &setup.dialects {
+        say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
+    }
+    Ok(())
+}
+
+fn command(client: &Client, verb: &str, at: &args::StationArg, common: &Common) -> Done {
+    show::command(client, verb, at.station.as_deref(), &operator(common), common.json)
+}
+
+/// Who gives the command.
+fn operator(common: &Common) -> String {
+    let named = |name: &str| std::env::var(name).ok().filter(|v| !v.trim().is_empty());
+    common
+        .operator
+        .clone()
+        .or_else(|| named("USER"))
+        .or_else(|| named("LOGNAME"))
+        .unwrap_or_else(|| "unnamed".into())
+}
+
+/// What verbs that ask the daemon need.
+struct Context {
+    client: Client,
+    units: Units,
+}
+
+impl Context {
+    /// By flags and environment alone.
+    fn plain(common: &Common, patience: Duration) -> Context {
+        let address = common.address.as_deref().unwrap_or(ADDRESS);
+        let units = if matches!(common.units, Some(UnitsArg::Us)) { Units::Us } else { Units::Metric };
+        Context { client: Client::new(address, token(), patience), units }
+    }
+}
+
+/// Flags first, then the config where there is one. A config that was named
+/// must be good; the default one may be out of this user's reach.
+fn context(common: &Common, patience: Duration) -> Result<Context, Failure> {
+    let mut context = Context::plain(common, patience);
+    if !setup::is_there(common) {
+        return Ok(context);
+    }
+    let config = match setup::good(common) {
+        Ok(setup) => setup.config,
+        Err(_) if common.config.is_none() => return Ok(context),
+        Err(failure) => return Err(failure),
+    };
+    let address = common.address.clone().unwrap_or_else(|| reach(config.daemon.listen).to_string());
+    context.client = Client::new(&address, token().or(config.daemon.token), patience);
+    if common.units.is_none() {
+        context.units = config.daemon.units;
+    }
+    Ok(context)
+}
+
+/// Where a daemon that listens there is reached from this machine.
+fn reach(listen: SocketAddr) -> SocketAddr {
+    let mut address = listen;
+    if listen.ip().is_unspecified() {
+        address.set_ip(match listen {
+            SocketAddr::V4(_) => Ipv4Addr::LOCALHOST.into(),
+            SocketAddr::V6(_) => Ipv6Addr::LOCALHOST.into(),
+        });
+    }
+    address
+}
+
+fn token() -> Option<String> {
+    std::env::var("TANKSIDE_TOKEN").ok().filter(|t| !t.is_empty())
 }

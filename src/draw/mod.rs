@@ -2,3 +2,6 @@
 //!
 //! What the room is for: numbers in, picture out. What it may not know: where
 //! the numbers come from.
+
+mod trend;
+pub use trend::trend;

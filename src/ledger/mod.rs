@@ -3,6 +3,36 @@
 //! What the room is for: one SQLite file (WAL, synchronous FULL) that a person
 //! can read with the stock shell, written by one thread. Durable before
 //! dangerous. What it may not know: how decisions are made.
+//!
+//! What is kept and when: [`Ledger::begin`], [`Ledger::finish`] and
+//! [`Ledger::sync`] return after the disk has it. [`Ledger::record`] returns at
+//! once; what it was given is on disk at most [`COMMIT_EVERY`] and one commit
+//! later. A tank's account is the sum, in whole microcoulombs, of what its runs
+//! passed; there is no second copy that could differ.
+//!
+//! What was not tested: a real power cut, and storage that says "written" when
+//! it is not. synchronous=FULL is what the database offers against the first;
+//! nothing in software helps against the second.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "the ledger is at the edge: its thread opens files, paces commits and stamps them"
+)]
+
+mod account;
+mod backlog;
+mod error;
+mod handle;
+mod reader;
 mod rows;
-pub use rows::{AlarmRow, EventRow, ReadingRow, RunRow, TankRow};
+mod schema;
+mod writer;
+
+#[cfg(test)]
+mod tests;
+
+pub use error::LedgerError;
+pub use handle::{Ledger, Recovery};
+pub use reader::Reader;
+pub use rows::{AlarmRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow};
+pub use writer::{COMMIT_EVERY, Health};

@@ -1,6 +1,110 @@
-//! Rows as they are read back, in plain numbers with the unit in the name.
+//! Rows as they go in and as they are read back, in plain numbers with the unit in the name.
 
+use crate::quantity::{Amps, Microcoulombs, Volts};
 use serde::Serialize;
+use std::time::Duration;
+
+/// A run about to begin: the intent that is on disk before the output goes on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunStart {
+    /// UUIDv7.
+    pub id: String,
+    /// Station.
+    pub station: String,
+    /// Tank whose account gets the charge.
+    pub tank: String,
+    /// Title of the order.
+    pub title: String,
+    /// Who started it.
+    pub started_by: String,
+    /// RFC 3339 UTC.
+    pub started: String,
+    /// Charge to reach, where the run ends by charge.
+    pub target: Option<Microcoulombs>,
+    /// Everything that takes current.
+    pub area_square_meters: f64,
+    /// Parts.
+    pub parts: u32,
+    /// Metal id, where one is deposited.
+    pub metal: Option<String>,
+    /// Predicted mean thickness on this load for each coulomb.
+    pub thickness_meters_per_coulomb: Option<f64>,
+    /// The run whose remainder this is.
+    pub continues: Option<String>,
+    /// The whole order as JSON.
+    pub order_json: String,
+}
+
+/// How a run ended.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunEnd {
+    /// Which run.
+    pub id: String,
+    /// RFC 3339 UTC.
+    pub ended: String,
+    /// `complete`, `stopped` or `aborted`.
+    pub state: &'static str,
+    /// The first cause.
+    pub cause: String,
+    /// All the charge that passed.
+    pub charge: Microcoulombs,
+    /// Time under current that was not observed.
+    pub unobserved: Duration,
+    /// Time worked.
+    pub worked: Duration,
+}
+
+/// What [`super::Ledger::record`] takes.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Row {
+    /// One reading of a run.
+    Reading {
+        /// Which run.
+        run: String,
+        /// Since the run's start.
+        since_start: Duration,
+        /// Terminal voltage; kept to the millivolt.
+        volts: Volts,
+        /// Current; kept to the tenth of a milliampere.
+        amps: Amps,
+        /// Current setpoint in force; kept to the tenth of a milliampere.
+        setpoint: Amps,
+    },
+    /// All the charge of a run so far (a total, not a step: the last one counts).
+    Charge {
+        /// Which run.
+        run: String,
+        /// Its charge so far.
+        charge: Microcoulombs,
+        /// Time under current that was not observed, so far.
+        unobserved: Duration,
+        /// Time worked so far.
+        worked: Duration,
+    },
+    /// The state or phase of a run changed.
+    Phase(PhaseRow),
+    /// Something happened.
+    Event(EventRow),
+    /// An alarm changed.
+    Alarm(AlarmRow),
+}
+
+/// A change of state or phase.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PhaseRow {
+    /// Which run.
+    pub run: String,
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Since the run's start.
+    pub since_start: Duration,
+    /// New state.
+    pub state: &'static str,
+    /// New phase.
+    pub phase: &'static str,
+    /// Why, where there is a why.
+    pub why: Option<String>,
+}
 
 /// One run.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -37,8 +141,10 @@ pub struct RunRow {
     pub parts: u32,
     /// Metal id, where one is deposited.
     pub metal: Option<String>,
-    /// Predicted mean thickness.
+    /// Predicted mean thickness for the charge that passed.
     pub thickness_meters: Option<f64>,
+    /// The run whose remainder this is.
+    pub continues: Option<String>,
     /// The whole order as JSON.
     pub order_json: String,
 }
@@ -50,6 +156,8 @@ pub struct TankRow {
     pub tank: String,
     /// All charge ever.
     pub charge_coulombs: f64,
+    /// The same, exact.
+    pub charge_microcoulombs: i64,
     /// Unobserved time under current.
     pub unobserved_seconds: f64,
     /// Runs counted.
@@ -74,6 +182,8 @@ pub struct ReadingRow {
 pub struct AlarmRow {
     /// RFC 3339 UTC.
     pub at: String,
+    /// The daemon's monotonic clock, which no one can set.
+    pub monotonic_milliseconds: i64,
     /// Station.
     pub station: String,
     /// Run, if one was on.
@@ -99,11 +209,14 @@ pub struct AlarmRow {
 pub struct EventRow {
     /// RFC 3339 UTC.
     pub at: String,
+    /// The daemon's monotonic clock, which no one can set.
+    pub monotonic_milliseconds: i64,
     /// Station.
     pub station: String,
     /// Run, if one was on.
     pub run: Option<String>,
-    /// Kind in a word: `phase`, `asked`, `answered`, `command`, `note`, `link`, `clock`.
+    /// Kind in a word: `started`, `phase`, `asked`, `answered`, `command`, `ended`, `note`, `link`,
+    /// `clock`, `ledger`.
     pub kind: String,
     /// A sentence.
     pub text: String,

@@ -12,6 +12,7 @@ mod cell;
 mod chemistry;
 pub mod family;
 mod life;
+pub mod modbus;
 mod prng;
 pub mod scpi;
 mod script;
@@ -27,5 +28,5 @@ pub use life::{Hand, Life, Slow, Sway};
 pub use prng::Prng;
 pub use script::{Entry, Fault, Origin, Script, ScriptError, parse_fault};
 #[cfg(feature = "daemon")]
-pub use server::{MimicError, Options, Running, run, start};
+pub use server::{MimicError, Options, Protocol, Running, run, start};
 pub use supply::{Guard, Holding, OutOfRange, Rating, SupplyModel};

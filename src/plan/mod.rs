@@ -2,6 +2,41 @@
 //!
 //! What the room is for: every number is worked out here, before any current
 //! flows. What it may not know: readings, the clock, the ledger.
+//!
+//! ```
+//! use tankside::plan::{Request, SupplyLimits, TankFacts, plan};
+//! use tankside::process::End;
+//! use tankside::bath::{self, Agitation};
+//! use tankside::quantity::Units;
+//!
+//! let nickel = bath::shipped().into_iter().find(|b| b.name == "watts-nickel").unwrap();
+//! let cups = "6 key cups: disc 34 mm x 1 mm".parse().unwrap();
+//! let request = Request::new("nickel", vec![cups], End::Thickness("8 um".parse().unwrap()));
+//! let tank = TankFacts {
+//!     volume: Some("20 L".parse().unwrap()),
+//!     anode_area: Some("6 dm2".parse().unwrap()),
+//!     agitation: Agitation::Air,
+//!     max_load: None,
+//! };
+//! let supply = SupplyLimits { max_amps: "10 A".parse().unwrap(), max_volts: "12 V".parse().unwrap() };
+//! let made = plan(&request, &nickel, &tank, &supply, Units::Metric).unwrap();
+//! assert_eq!(made.order.control.max_amps().to_string(), "4.845 A");
+//! ```
 
+mod check;
+mod loads;
 mod order;
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
+mod read;
+mod request;
+mod text;
+mod warn;
+mod work;
+mod worksheet;
+
+#[cfg(test)]
+mod tests;
+
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
+pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use work::plan;
+pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};

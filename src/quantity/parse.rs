@@ -77,7 +77,7 @@ impl QuantityError {
         }
     }
 
-    /// What would be right: "write a number and one of A, mA".
+    /// What would be right: "write a number and one of A or mA".
     pub fn remedy(&self) -> String {
         match self {
             QuantityError::Comma { wanted, .. } => {

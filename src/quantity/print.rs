@@ -103,23 +103,23 @@ pub(super) fn pretty(symbol: &str) -> String {
     }
 }
 
-/// The shortest text that parses back to the same bits, looked for in the
-/// display units (metric before US) and the base unit, which always has one.
+/// A text that parses back to the same bits: the shortest in a metric display
+/// unit, unless a US one gives a round figure where metric does not ("40 A/ft2");
+/// in the base unit where that is much shorter, and where no other has one.
 pub(super) fn exact(base: f64, table: &Table) -> String {
-    let shown = table.metric.iter().chain(table.us).map(|(symbol, _)| table.unit(symbol));
-    let mut best: Option<(String, &str)> = None;
-    for unit in shown {
-        if let Some(text) = shortest(base, *unit)
-            && best.as_ref().is_none_or(|(other, _)| text.len() < other.len())
-        {
-            best = Some((text, unit.symbol));
-        }
+    let best = |names: &[(&str, f64)]| {
+        let all =
+            names.iter().filter_map(|(symbol, _)| Some((shortest(base, *table.unit(symbol))?, *symbol)));
+        all.min_by_key(|(text, _)| text.len()).map(|(text, symbol)| (text, symbol.to_owned()))
+    };
+    let plain = (short_form(base), table.units[0].symbol.to_owned());
+    let metric = best(table.metric).filter(|(text, _)| text.len() <= plain.0.len() + 4);
+    let us = best(table.us).filter(|(text, _)| text.len() <= 6);
+    let mut chosen = metric.unwrap_or(plain);
+    if let Some(us) = us.filter(|us| us.0.len() < chosen.0.len()) {
+        chosen = us;
     }
-    let plain = short_form(base);
-    match best {
-        Some((text, symbol)) if text.len() <= plain.len() + 4 => format!("{text} {symbol}"),
-        _ => format!("{plain} {}", table.units[0].symbol),
-    }
+    format!("{} {}", chosen.0, chosen.1)
 }
 
 /// The shortest decimal that, in this unit, gives exactly these bits.

@@ -124,7 +124,11 @@ pub(super) fn find_symbol(units: &'static [Unit], symbol: &str) -> &'static Unit
 impl Unit {
     /// A number of these in the base unit.
     pub(super) fn to_base(self, value: f64) -> f64 {
-        let scaled = value * self.factor;
+        // A percent is a hundredth: dividing by 100 rounds once, as the decimal
+        // would (95.5 % is 0.955), multiplying by 0.01 rounds twice.
+        let inverse = (1.0 / self.factor).round();
+        let whole = self.factor < 1.0 && (inverse * self.factor - 1.0).abs() < 1e-15;
+        let scaled = if whole { value / inverse } else { value * self.factor };
         // Adding a zero offset would turn -0 into 0 and break the round trip.
         if self.offset == 0.0 { scaled } else { scaled + self.offset }
     }

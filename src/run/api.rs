@@ -3,7 +3,7 @@
 use crate::bath::Agitation;
 use crate::plan::Order;
 use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Temperature, Volts};
-use crate::watch::{AlarmChange, Kind};
+use crate::watch::{AlarmChange, Handling, Kind};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -115,14 +115,16 @@ pub enum Command {
     Stop,
     /// Output off at once.
     Abort,
+    /// Output off at once, because the daemon ends.
+    Quit,
     /// Answer the question that stands.
     Answer(Answer),
-    /// Acknowledge an alarm.
-    Acknowledge {
+    /// Acknowledge an alarm, shelve it, take it out of service or back.
+    Alarm {
         /// Which.
         kind: Kind,
-        /// What the operator notes.
-        note: Option<String>,
+        /// What is done to it.
+        handling: Handling,
     },
 }
 

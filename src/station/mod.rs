@@ -10,6 +10,10 @@ mod handle;
 mod rehearse;
 mod snapshot;
 #[cfg(feature = "daemon")]
+mod work;
+#[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
 pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
+#[cfg(feature = "daemon")]
+pub use work::{Control, Farewell, Pulse, Settings, spawn};

@@ -266,6 +266,7 @@ mod tests {
             goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
             time_limit: Duration::from_secs(7200),
             turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
+            seek: None,
         }
     }
 

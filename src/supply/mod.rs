@@ -4,6 +4,21 @@
 //! pty), the rules of trust after a time-out, and off. What it may not know:
 //! runs, tanks, the ledger. A reply that does not fit its request is an error
 //! with the bytes in hex, never a value.
+//!
+//! Dialects, replies and troubles are pure; everything that touches a port
+//! lies in `link` and needs the `daemon` feature.
 
+pub mod dialect;
+mod help;
+#[cfg(feature = "daemon")]
+mod link;
+pub mod reply;
 mod spec;
+mod trouble;
+
+pub use dialect::Dialect;
+pub use help::{Holder, OpenHelp};
+#[cfg(feature = "daemon")]
+pub use link::{Clock, Device, Found, Identity, Minder, OffReport, ProbeReport, minder, off_at_port, probe};
 pub use spec::{Parity, Port, Spec};
+pub use trouble::{Bytes, Trouble};

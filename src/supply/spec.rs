@@ -1,9 +1,10 @@
 //! How to reach a supply and what it should say it is.
 
+use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
 /// Where it is.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Port {
     /// A serial port or pty.
     Serial(PathBuf),
@@ -21,7 +22,7 @@ impl std::fmt::Display for Port {
 }
 
 /// Parity of a serial line.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Parity {
     /// None.
     #[default]
@@ -33,7 +34,7 @@ pub enum Parity {
 }
 
 /// One supply as the config describes it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Spec {
     /// Name of the dialect file.
     pub dialect: String,

@@ -46,6 +46,16 @@ pub struct Alarm {
     pub response: Response,
     /// What was seen, with numbers, in the operator's words. Empty in `Normal`.
     pub text: String,
+    /// When it last changed; `None` if it never did.
+    #[serde(skip)]
+    pub since: Option<Mono>,
+    /// Its place in the order in which the alarms that stand together came: 1 is the first out.
+    pub first_out: Option<u32>,
+    /// Raised three times or more within the last minute.
+    pub chattering: bool,
+    /// Shelved until then at the latest.
+    #[serde(skip)]
+    pub shelved_until: Option<Mono>,
 }
 
 /// An alarm changed state: a row for the journal.

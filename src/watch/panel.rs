@@ -3,42 +3,27 @@
 use super::alarm::{Alarm, AlarmChange, AlarmState};
 use super::evidence::Evidence;
 use super::kind::{Kind, Response};
+use super::life::Life;
 use super::line::FittedLine;
 use super::margin::Margin;
-use super::rules::{Context, Settings, Verdict, judge};
+use super::rules::{Context, Settings, judge};
 use crate::quantity::Mono;
 
 /// The watches of one station. Show it every step with [`Panel::update`].
 #[derive(Clone, Debug)]
 pub struct Panel {
     settings: Settings,
-    watches: Vec<Watch>,
+    watches: Vec<Life>,
+    /// How many alarms of the group that stands have come.
+    came: u32,
     evidence: Evidence,
-}
-
-#[derive(Clone, Debug)]
-struct Watch {
-    kind: Kind,
-    state: AlarmState,
-    text: String,
-    bad_since: Option<Mono>,
-    good_since: Option<Mono>,
 }
 
 impl Panel {
     /// All watches, all normal.
     pub fn new(settings: Settings) -> Self {
-        let watches = Kind::ALL
-            .into_iter()
-            .map(|kind| Watch {
-                kind,
-                state: AlarmState::Normal,
-                text: String::new(),
-                bad_since: None,
-                good_since: None,
-            })
-            .collect();
-        Panel { settings, watches, evidence: Evidence::default() }
+        let watches = Kind::ALL.into_iter().map(Life::new).collect();
+        Panel { settings, watches, came: 0, evidence: Evidence::default() }
     }
 
     /// Its settings.
@@ -57,17 +42,21 @@ impl Panel {
     pub fn update(&mut self, now: Mono, cx: &Context) -> Vec<AlarmChange> {
         self.evidence.take(now, cx, &self.settings);
         let mut changes = Vec::new();
+        if !self.watches.iter().any(Life::active) {
+            self.came = 0;
+        }
         for watch in &mut self.watches {
-            let verdict = judge(watch.kind, cx, &self.settings, &self.evidence, watch.state.active());
-            if let Some(from) = watch.turn(now, verdict, &self.settings) {
-                changes.push(AlarmChange {
-                    at: now,
-                    from,
-                    alarm: watch.alarm(&self.settings),
-                    by: None,
-                    note: None,
-                });
+            let verdict = judge(watch.kind, cx, &self.settings, &self.evidence, watch.active());
+            let tuning = self.settings.tuning(watch.kind);
+            let stood = watch.active();
+            let Some(from) = watch.turn(now, verdict, tuning) else { continue };
+            if watch.active() && !stood {
+                self.came += 1;
+                watch.first_out = Some(self.came);
+            } else if !watch.active() {
+                watch.first_out = None;
             }
+            changes.push(AlarmChange { at: now, from, alarm: watch.alarm(tuning), by: None, note: None });
         }
         changes
     }
@@ -75,6 +64,15 @@ impl Panel {
     /// The burn margin at the last reading, where it can be told.
     pub fn margin(&self) -> Option<Margin> {
         self.evidence.margin
+    }
+
+    /// What the volts have to say against more current, if anything: a drift or a step.
+    pub fn against_more(&self) -> Option<String> {
+        if let Some((_, size)) = self.evidence.step.filter(|(_, size)| *size > 0.0) {
+            return Some(format!("the volts stepped up by {:.0} %", size * 100.0));
+        }
+        let drift = self.evidence.finding.drift.filter(|d| *d > self.settings.drift.0);
+        drift.map(|d| format!("the volts have crept up by {:.1} %", d * 100.0))
     }
 
     /// The line this load drew in its ramp.
@@ -105,27 +103,25 @@ impl Panel {
         all
     }
 
-    /// Acknowledges an alarm.
+    /// Does to one alarm what a person asks.
     ///
     /// # Errors
-    /// A sentence, if nothing is there to acknowledge.
-    pub fn acknowledge(
-        &mut self,
-        now: Mono,
-        kind: Kind,
-        by: &str,
-        note: Option<String>,
-    ) -> Result<AlarmChange, String> {
-        let settings = &self.settings;
+    /// A sentence, if that cannot be done to it as it stands.
+    pub fn handle(&mut self, now: Mono, kind: Kind, by: &str, what: Handling) -> Result<AlarmChange, String> {
+        let tuning = *self.settings.tuning(kind);
         let watch = self.watches.iter_mut().find(|w| w.kind == kind);
         let Some(watch) = watch else { return Err(format!("no watch is called {:?}", kind.name())) };
-        let from = watch.state;
-        watch.state = match from {
-            AlarmState::Unacknowledged => AlarmState::Acknowledged,
-            AlarmState::ReturnedUnacknowledged => AlarmState::Normal,
-            _ => return Err(format!("{} has no alarm waiting to be acknowledged", kind.name())),
-        };
-        Ok(AlarmChange { at: now, from, alarm: watch.alarm(settings), by: Some(by.into()), note })
+        let from = watch.state();
+        let note = match what {
+            Handling::Acknowledge { note } => watch.acknowledge(now).map(|()| note),
+            Handling::Shelve { time, note } => watch.shelve(now, time, &tuning).map(|()| note),
+            Handling::Unshelve => watch.unshelve(now).map(|()| None),
+            Handling::OutOfService { reason } => {
+                watch.service(now, Some(reason.clone()), &tuning).map(|()| Some(reason))
+            }
+            Handling::InService => watch.service(now, None, &tuning).map(|()| None),
+        }?;
+        Ok(AlarmChange { at: now, from, alarm: watch.alarm(&tuning), by: Some(by.into()), note })
     }
 
     /// Every alarm that is not normal, most urgent first.
@@ -133,8 +129,8 @@ impl Panel {
         let mut all: Vec<_> = self
             .watches
             .iter()
-            .filter(|w| w.state != AlarmState::Normal)
-            .map(|w| w.alarm(&self.settings))
+            .map(|w| w.alarm(self.settings.tuning(w.kind)))
+            .filter(|a| a.state != AlarmState::Normal && a.state != AlarmState::Suppressed)
             .collect();
         all.sort_by(|a, b| b.state.active().cmp(&a.state.active()).then(b.priority.cmp(&a.priority)));
         all
@@ -145,63 +141,34 @@ impl Panel {
     pub fn strongest(changes: &[AlarmChange]) -> Option<(Response, Kind, &str)> {
         let raised = changes
             .iter()
-            .filter(|c| c.alarm.state == AlarmState::Unacknowledged)
+            .filter(|c| c.alarm.state == AlarmState::Unacknowledged && c.by.is_none())
             .map(|c| (c.alarm.response, c.alarm.kind, c.alarm.text.as_str()));
         raised.reduce(|best, next| if next.0 > best.0 { next } else { best })
     }
 }
 
-impl Watch {
-    fn alarm(&self, settings: &Settings) -> Alarm {
-        let tuning = settings.tuning(self.kind);
-        Alarm {
-            kind: self.kind,
-            state: self.state,
-            priority: tuning.priority,
-            response: tuning.response,
-            text: self.text.clone(),
-        }
-    }
-
-    /// Moves on with one verdict; the old state, if it changed.
-    fn turn(&mut self, now: Mono, verdict: Verdict, settings: &Settings) -> Option<AlarmState> {
-        let tuning = settings.tuning(self.kind);
-        match verdict {
-            Verdict::Bad(text) => {
-                self.good_since = None;
-                self.bad_since.get_or_insert(now);
-                if !self.state.active() {
-                    self.text = text;
-                }
-            }
-            Verdict::Good => {
-                self.bad_since = None;
-                self.good_since.get_or_insert(now);
-            }
-            Verdict::Suppressed => {
-                // By design no alarm in this phase: a delay that was running starts anew,
-                // an alarm that stands goes on standing.
-                self.bad_since = None;
-                if !self.state.active() {
-                    self.good_since = None;
-                }
-                return None;
-            }
-            // Neither raised nor cleared on an old reading; silence is `stale-link`'s business.
-            Verdict::NoData => return None,
-        }
-        let from = self.state;
-        if !from.active() && self.bad_since.is_some_and(|t| now.since(t) >= tuning.on_delay) {
-            self.state = AlarmState::Unacknowledged;
-            return Some(from);
-        }
-        if from.active() && self.good_since.is_some_and(|t| now.since(t) >= tuning.off_delay) {
-            self.state = match from {
-                AlarmState::Unacknowledged => AlarmState::ReturnedUnacknowledged,
-                _ => AlarmState::Normal,
-            };
-            return Some(from);
-        }
-        None
-    }
+/// What a person does to an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Handling {
+    /// Knows of it.
+    Acknowledge {
+        /// What they note.
+        note: Option<String>,
+    },
+    /// Puts it aside.
+    Shelve {
+        /// For so long; `None`: until its condition next goes. At most eight hours either way.
+        time: Option<std::time::Duration>,
+        /// Why.
+        note: Option<String>,
+    },
+    /// Takes it off the shelf.
+    Unshelve,
+    /// Takes the watch out of service.
+    OutOfService {
+        /// Why; may not be empty.
+        reason: String,
+    },
+    /// Puts it back.
+    InService,
 }

@@ -24,6 +24,10 @@ pub struct Tuning {
     pub priority: Priority,
     /// What it does beside telling.
     pub response: Response,
+    /// Acknowledged, it stands until it is acknowledged again after its condition has gone.
+    pub latch: bool,
+    /// Acknowledged and still bad after this long, it is raised again.
+    pub re_alarm: Option<Duration>,
 }
 
 /// Settings of all watches of a station.
@@ -99,6 +103,8 @@ fn default_tuning(kind: Kind) -> Tuning {
         deadband: 0.02,
         priority,
         response,
+        latch: false,
+        re_alarm: None,
     }
 }
 

@@ -162,6 +162,7 @@ pub fn order(drawn: &Drawn, minutes: f64) -> Order {
         goal: Goal::Time(Duration::from_secs_f64(minutes * 60.0)),
         time_limit: Duration::from_secs_f64(minutes * 90.0),
         turn: None,
+        seek: None,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Whatever happens in whatever order.
 
-use super::rig::{Load, Rig, by_volts, order, setup};
+use super::rig::{Load, Rig, acknowledge, by_volts, order, setup};
 use crate::plan::Order;
 use crate::process::{Between, Confirm, Entry, Turn};
 use crate::quantity::{Amps, Faults, Mono, Reading, Volts};
@@ -68,7 +68,7 @@ fn apply(rig: &mut Rig, order: &Order, what: &Happening) {
                 4 => Command::Stop,
                 5 => Command::Abort,
                 6 => Command::Answer(Answer::Done),
-                _ => Command::Acknowledge { kind: Kind::OpenCircuit, note: None },
+                _ => acknowledge(Kind::OpenCircuit),
             };
             // A refusal is a fine answer; it must only leave everything as it was.
             let _refused = rig.ask(command);

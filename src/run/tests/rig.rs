@@ -6,7 +6,7 @@ use crate::quantity::{
     Amps, Area, CurrentSlope, Faults, Microcoulombs, Mono, Reading, Regulation, VoltageSlope, Volts,
 };
 use crate::run::{Action, Command, Controller, Event, Input, Limits, Outcome, Setup, View};
-use crate::watch::{AlarmState, Kind, Settings};
+use crate::watch::{AlarmState, Handling, Kind, Settings};
 use std::time::Duration;
 
 /// What hangs between the leads.
@@ -67,6 +67,7 @@ pub fn order() -> Order {
         goal: Goal::Charge(Microcoulombs(60_000_000)),
         time_limit: Duration::from_secs(120),
         turn: None,
+        seek: None,
     }
 }
 
@@ -223,4 +224,8 @@ impl Rig {
             })
             .collect()
     }
+}
+
+pub fn acknowledge(kind: Kind) -> Command {
+    Command::Alarm { kind, handling: Handling::Acknowledge { note: Some("clip".into()) } }
 }

@@ -1,0 +1,278 @@
+//! What people type.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+const CODES: &str = "\
+Exit codes:
+   0  done
+   1  refused: the daemon, the plan or the station says no, and why
+  64  the command line is wrong
+  69  no daemon, or no supply, answers
+  70  a slip of ours: please report it
+  73  the ledger cannot be read or written
+  77  not permitted: port, file or token
+  78  the config or an order file is wrong
+
+Quantities carry their unit: \"4 A/dm2\", \"40 ASF\", \"8 um\", \"100 uin\", \"20 s\", \"10 A.min\".
+
+This software is not the safety interlock. Set the limits of the supply itself,
+and stay within reach of its switch.";
+
+/// Runs a small-parts plating station.
+#[derive(Debug, Parser)]
+#[command(name = "tankside", version, after_help = CODES, max_term_width = 100)]
+pub(crate) struct Cli {
+    #[command(flatten)]
+    pub common: Common,
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Common {
+    /// The config [default: /etc/tankside/tankside.toml]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Units to show [default: the config's, else metric]
+    #[arg(long, global = true, value_enum)]
+    pub units: Option<UnitsArg>,
+    /// JSON instead of text, where a verb has both
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Where the daemon listens [default: the config's, else 127.0.0.1:8093]
+    #[arg(long, global = true, value_name = "HOST:PORT")]
+    pub address: Option<String>,
+    /// Who gives the command, for the ledger [default: $USER]
+    #[arg(long = "as", global = true, value_name = "NAME")]
+    pub operator: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum UnitsArg {
+    Metric,
+    Us,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Verb {
+    /// The daemon: works the stations and answers on HTTP
+    #[command(after_help = "Example: tankside serve --config /etc/tankside/tankside.toml")]
+    Serve,
+    /// Reads the config and everything it names; prints every problem
+    #[command(after_help = "Example: tankside check --config config/tankside.toml")]
+    Check,
+    /// A worksheet: area, current, ceiling, time, charge, metal; or why it cannot be done
+    #[command(
+        after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\""
+    )]
+    Plan(OrderArgs),
+    /// The order against the mimic in virtual time, told line by line
+    #[command(
+        after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
+    )]
+    Rehearse {
+        #[command(flatten)]
+        order: OrderArgs,
+        /// Seed of noise and faults: the same seed, the same story
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// A fault script: "at 12 s open-circuit for 5 s", one fault a line
+        #[arg(long, value_name = "SCRIPT")]
+        faults: Option<PathBuf>,
+    },
+    /// Begins a run
+    #[command(
+        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\""
+    )]
+    Start(OrderArgs),
+    /// Ramps down, switches off and waits
+    #[command(after_help = "Example: tankside hold --station bench")]
+    Hold(StationArg),
+    /// Goes on after a hold, with a new ramp
+    #[command(after_help = "Example: tankside resume")]
+    Resume(StationArg),
+    /// Ends the run in good order
+    #[command(after_help = "Example: tankside stop")]
+    Stop(StationArg),
+    /// Output off at once; the run is aborted
+    #[command(after_help = "Example: tankside abort")]
+    Abort(StationArg),
+    /// Answers the question that stands: done, or no (then the run is held)
+    #[command(after_help = "Example: tankside answer done")]
+    Answer {
+        #[arg(value_enum, default_value = "done")]
+        answer: AnswerArg,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// Every station, once
+    #[command(after_help = "Example: tankside status --json")]
+    Status(StationArg),
+    /// One station, live, until Ctrl-C
+    #[command(after_help = "Example: tankside follow --station bench")]
+    Follow(StationArg),
+    /// Alarms now and their journal; acknowledges one
+    #[command(after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"")]
+    Alarms {
+        /// Acknowledge this watch's alarm
+        #[arg(long, value_name = "WATCH")]
+        ack: Option<String>,
+        /// What was found
+        #[arg(long, requires = "ack", value_name = "TEXT")]
+        note: Option<String>,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// Charge accounts of the tanks
+    #[command(after_help = "Example: tankside tanks")]
+    Tanks,
+    /// The last runs, newest first
+    #[command(after_help = "Example: tankside runs --limit 20")]
+    Runs {
+        /// How many
+        #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        limit: u32,
+    },
+    /// One run: its record, or its readings as CSV
+    #[command(after_help = "Example: tankside report --csv 0190a5e0-… > run.csv")]
+    Report {
+        /// The run's id, or "last"
+        #[arg(default_value = "last")]
+        run: String,
+        /// The readings as CSV
+        #[arg(long, conflicts_with = "json")]
+        csv: bool,
+    },
+    /// Output off: through the daemon, else directly at the ports; never refused
+    #[command(after_help = "Example: tankside off\n         tankside off /dev/ttyUSB0")]
+    Off {
+        /// Ports to switch off directly, config or no config: a path, or tcp:host:port
+        #[arg(value_name = "PORT", conflicts_with = "station")]
+        ports: Vec<String>,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// Tries a port with the known dialects; never switches an output on
+    #[command(after_help = "Example: tankside probe /dev/ttyUSB0")]
+    Probe {
+        /// A serial port, or tcp:host:port
+        port: String,
+        /// Only this baud rate [default: the usual ones, fastest first]
+        #[arg(long)]
+        baud: Option<u32>,
+    },
+    /// A simulated supply with a plating cell behind it
+    #[command(after_help = "Example: tankside mimic --link /tmp/mimic --seed 7")]
+    Mimic(MimicArgs),
+    /// A mimic, the daemon and a first run in a temporary folder
+    #[command(after_help = "Example: tankside demo --once")]
+    Demo {
+        /// End after the summary
+        #[arg(long)]
+        once: bool,
+    },
+    /// Switches off if the daemon dies; the daemon starts it
+    #[command(hide = true)]
+    Minder,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct StationArg {
+    /// Which station [default: the only one]
+    #[arg(long, value_name = "NAME")]
+    pub station: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum AnswerArg {
+    Done,
+    No,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct MimicArgs {
+    /// Make this symbolic link to the pty, also after an unplug and replug
+    #[arg(long, value_name = "PATH")]
+    pub link: Option<PathBuf>,
+    /// Listen here instead of opening a pty (port 0: any that is free)
+    #[arg(long, value_name = "IP:PORT", conflicts_with = "link")]
+    pub tcp: Option<SocketAddr>,
+    /// Listen here for faults by hand: "fault open-circuit for 5 s", "help"
+    #[arg(long, value_name = "IP:PORT")]
+    pub control: Option<SocketAddr>,
+    /// Speed of the pty, ten bits a byte
+    #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
+    pub baud: u32,
+    /// Seed of noise and faults: the same seed, the same story
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// The bath in the cell
+    #[arg(long, default_value = "watts-nickel")]
+    pub bath: String,
+    /// Wetted area of the work
+    #[arg(long, default_value = "77.42 cm2")]
+    pub area: String,
+    /// How the solution is moved: still, rod, air, vigorous
+    #[arg(long, default_value = "still")]
+    pub agitation: String,
+    /// A fault script
+    #[arg(long, value_name = "FILE")]
+    pub faults: Option<PathBuf>,
+    /// Serial number in its identity
+    #[arg(long, default_value = "0001")]
+    pub serial: String,
+    /// End when the process that started it ends
+    #[arg(long, hide = true)]
+    pub with_parent: bool,
+    /// Write here, ten times a second, what is really so (JSON lines)
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct OrderArgs {
+    /// An order file (TOML); or say it with the flags below
+    #[arg(value_name = "FILE", conflicts_with_all = ["tank", "part", "thickness", "density", "current", "volts", "charge", "time"])]
+    pub file: Option<PathBuf>,
+    /// Which tank
+    #[arg(long)]
+    pub tank: Option<String>,
+    /// What hangs: "disc 34 mm x 1 mm", or "area 2.5 dm2"
+    #[arg(long, value_name = "SHAPE")]
+    pub part: Vec<String>,
+    /// How many of it
+    #[arg(long)]
+    pub count: Option<u32>,
+    /// End by mean thickness
+    #[arg(long, group = "end")]
+    pub thickness: Option<String>,
+    /// End by charge
+    #[arg(long, group = "end")]
+    pub charge: Option<String>,
+    /// End by time
+    #[arg(long, group = "end")]
+    pub time: Option<String>,
+    /// Hold a current density [default: the bath's typical]
+    #[arg(long, group = "holds")]
+    pub density: Option<String>,
+    /// Hold a current
+    #[arg(long, group = "holds")]
+    pub current: Option<String>,
+    /// Hold a voltage under a current ceiling
+    #[arg(long, group = "holds")]
+    pub volts: Option<String>,
+    /// How the part meets the tank: dead, live, on-contact
+    #[arg(long)]
+    pub entry: Option<String>,
+    /// Turn the part over so many faces
+    #[arg(long, value_name = "FACES")]
+    pub turn: Option<u8>,
+    /// Time from nothing to the setpoint
+    #[arg(long)]
+    pub ramp: Option<String>,
+    /// Which station [default: the only one]
+    #[arg(long, value_name = "NAME")]
+    pub station: Option<String>,
+}

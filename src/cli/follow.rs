@@ -1,0 +1,463 @@
+//! One station, live in a terminal: is it well, what do I do now, how long.
+
+use super::client::Client;
+use super::failure::{Done, Failure};
+use super::say::{say, seconds, wrap};
+use crate::draw::trend;
+use crate::quantity::{Charge, Density, Length, Units};
+use serde_json::Value;
+use std::io::IsTerminal;
+use std::time::Duration;
+
+/// The view fits a small terminal.
+const WIDTH: usize = 80;
+const HEIGHT: usize = 23;
+/// How often the daemon is asked.
+const PERIOD: Duration = Duration::from_millis(500);
+
+/// The picture of one station (JSON of `/api/v1/stations/{station}`), in lines
+/// of at most `width` characters and fewer than 24 of them. Lines that ask for
+/// somebody's hands begin with `!`.
+pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
+    let run = &look["run"];
+    let mut lines = vec![heading(look)];
+    lines.push("─".repeat(width));
+    let well = well(look);
+    let mark = if well.is_ok() { " " } else { "!" };
+    lines.extend(wrap(&format!("{mark} well?     {}", well.unwrap_or_else(|no| no)), 12, width));
+    for line in now(look) {
+        lines.extend(wrap(&line, 12, width));
+    }
+    lines.push(format!("  how long? {}", how_long(run)));
+    lines.push(String::new());
+
+    lines.push(charge_line(run, width));
+    if let Some(metres) = run["thickness_meters"].as_f64() {
+        lines.push(format!("  deposit   {} mean, by charge", Length::new(metres).show(units)));
+    }
+    let set = run["setpoint_amperes"].as_f64().unwrap_or(0.0);
+    let ceiling = run["ceiling_volts"].as_f64().unwrap_or(0.0);
+    let density = run["density_amperes_per_square_meter"].as_f64().filter(|_| has_reading(look));
+    lines.push(format!(
+        "  current   {:<12}set {set:.3} A    density {}",
+        figure(look, "amperes", 3, "A"),
+        density.filter(|d| *d > 0.0).map_or("-".into(), |d| Density::new(d).show(units)),
+    ));
+    let mut volts = format!("  volts     {:<12}ceiling {ceiling:.2} V", figure(look, "volts", 2, "V"));
+    if let Some(margin) = run["burn_margin_ratio"].as_f64() {
+        volts.push_str(&format!("   burn margin {:.0} %", margin * 100.0));
+    }
+    if let Some(level) = run["burn_level_volts"].as_f64() {
+        volts.push_str(&format!(", burns at {level:.2} V"));
+    }
+    lines.push(volts);
+    lines.push(String::new());
+    lines.extend(trends(look, width));
+    if let Some(name) = look["tank"]["name"].as_str() {
+        let charge = Charge::new(look["tank"]["charge_coulombs"].as_f64().unwrap_or(0.0));
+        lines.push(format!("  tank      {name}, {} so far", charge.show_in("A.h")));
+    }
+    lines.push(link_line(look));
+    lines.truncate(HEIGHT);
+    lines.iter().map(|line| cut(line, width) + "\n").collect()
+}
+
+fn heading(look: &Value) -> String {
+    let run = &look["run"];
+    let state = text(&run["state"]);
+    let mut line = format!("{}: {state}", text(&look["station"]));
+    if state == "running" {
+        line.push_str(&format!(", {}", text(&run["phase"])));
+    }
+    if let (Some(face), Some(faces)) = (run["face"][0].as_u64(), run["face"][1].as_u64()) {
+        line.push_str(&format!(", face {face} of {faces}"));
+    }
+    line.push_str(match look["output_on"].as_bool() {
+        Some(true) => ", output ON",
+        Some(false) => ", output off",
+        None => ", output NOT KNOWN",
+    });
+    if let Some(title) = run["title"].as_str() {
+        line.push_str(&format!(" | {title}"));
+    }
+    line
+}
+
+/// Whether it is well; `Err` is no.
+fn well(look: &Value) -> Result<String, String> {
+    let age = look["age_seconds"].as_f64().unwrap_or(f64::INFINITY);
+    let trouble = look["link"]["trouble"].as_str().map(|t| format!(": {t}")).unwrap_or_default();
+    let active = active_alarms(look).count();
+    if !look["output_known"].as_bool().unwrap_or(false) {
+        Err(format!("NOT KNOWN; the output may be on, go to the supply{trouble}"))
+    } else if look["stale"].as_bool().unwrap_or(true) {
+        Err(format!("NOT KNOWN; the last good reading is {} old{trouble}", seconds(age)))
+    } else if active > 0 {
+        Err(format!("NO, {active} alarm{}", if active == 1 { "" } else { "s" }))
+    } else if let ("held" | "aborted", Some(cause)) =
+        (text(&look["run"]["state"]).as_str(), look["run"]["cause"].as_str())
+    {
+        Err(cause.to_owned())
+    } else {
+        Ok(format!("yes, reading {} old", seconds(age)))
+    }
+}
+
+fn active_alarms(look: &Value) -> impl Iterator<Item = &Value> {
+    look["alarms"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .filter(|a| matches!(a["state"].as_str(), Some("unacknowledged" | "acknowledged")))
+}
+
+/// What to do: alarms first, each with its remedy, then the question that stands.
+fn now(look: &Value) -> Vec<String> {
+    let mut lines = Vec::new();
+    let alarms = look["alarms"].as_array().map_or(&[][..], Vec::as_slice);
+    for alarm in alarms.iter().take(2) {
+        lines.push(format!(
+            "! alarm     {} ({}): {}",
+            text(&alarm["watch"]),
+            text(&alarm["state"]).replace('-', " "),
+            text(&alarm["text"])
+        ));
+        lines.push(format!("! do        {}", text(&alarm["remedy"])));
+    }
+    if alarms.len() > 2 {
+        lines.push(format!("! alarm     and {} more: tankside alarms", alarms.len() - 2));
+    }
+    let run = &look["run"];
+    if let Some(ask) = question(run) {
+        lines.push(format!("! do        {ask}"));
+    } else if alarms.is_empty() {
+        let idle = match text(&run["state"]).as_str() {
+            "running" => "nothing; the run ends by itself",
+            "complete" | "stopped" | "aborted" => "output is off: take the work out; then start the next run",
+            _ => "nothing; no run is on",
+        };
+        lines.push(format!("  do        {idle}"));
+    }
+    lines
+}
+
+/// The question that stands, as a thing to do.
+pub(super) fn question(run: &Value) -> Option<String> {
+    let question = &run["question"];
+    if let Some(turn) = question.get("turn-part") {
+        return Some(format!(
+            "turn the part: face {} of {} to the anode, then \"tankside answer\"",
+            turn["next"], turn["faces"]
+        ));
+    }
+    match question.as_str()? {
+        "hang-part" => Some("hang the part, then \"tankside answer\"".into()),
+        "held" => Some("it is held: \"tankside resume\" or \"tankside stop\"".into()),
+        other => Some(format!("answer: {other}")),
+    }
+}
+
+fn how_long(run: &Value) -> String {
+    match (run["state"].as_str(), run["left_seconds"].as_f64()) {
+        (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
+        (Some("running" | "held"), None) => "not to be told while no current flows".into(),
+        _ => match run["worked_seconds"].as_f64() {
+            Some(worked) if worked > 0.0 => format!("it took {}", seconds(worked)),
+            _ => "-".into(),
+        },
+    }
+}
+
+fn charge_line(run: &Value, width: usize) -> String {
+    let charge = run["charge_coulombs"].as_f64().unwrap_or(0.0);
+    let Some(target) = run["charge_target_coulombs"].as_f64().filter(|t| *t > 0.0) else {
+        return format!("  charge    {}", minutes(charge));
+    };
+    let share = (charge / target).clamp(0.0, 1.0);
+    // Rounded down: 100 % is said when it is there.
+    let tail = format!(" {:>3.0} %  {} of {}", (share * 100.0).floor(), minutes(charge), minutes(target));
+    let room = width.saturating_sub(12 + tail.chars().count()).min(36);
+    let full = (share * room as f64) as usize;
+    format!("  charge    {}{}{tail}", "█".repeat(full), "░".repeat(room - full))
+}
+
+fn minutes(coulombs: f64) -> String {
+    Charge::new(coulombs).show_in("A.min")
+}
+
+fn trends(look: &Value, width: usize) -> Vec<String> {
+    let points = look["trend"].as_array().map_or(&[][..], Vec::as_slice);
+    let Some(oldest) = points.first().and_then(|p| p[0].as_f64()).filter(|_| points.len() > 1) else {
+        return Vec::new();
+    };
+    let line = |name: &str, index: usize, unit: &str| {
+        let values: Vec<_> = points.iter().map(|p| p[index].as_f64().unwrap_or(f64::NAN)).collect();
+        let top = values.iter().copied().fold(0.0, f64::max);
+        let tail = format!(" 0 to {top:.2} {unit}");
+        let room = width.saturating_sub(12 + tail.chars().count()).min(48);
+        format!("  {name:<10}{}{tail}", trend(&values, top, room))
+    };
+    vec![line("amperes", 2, "A"), line("volts", 1, "V"), format!("  {:<10}the last {}", "", seconds(oldest))]
+}
+
+fn link_line(look: &Value) -> String {
+    let link = &look["link"];
+    let port = text(&link["port"]);
+    if link["up"].as_bool().unwrap_or(false) {
+        let rate = link["polls_per_second"].as_f64().unwrap_or(0.0);
+        format!("  link      up, {port}, {rate:.1} readings a second")
+    } else {
+        format!("! link      DOWN, {port}")
+    }
+}
+
+fn has_reading(look: &Value) -> bool {
+    look["measured"].is_object()
+}
+
+/// A measured figure, or that there is none.
+fn figure(look: &Value, key: &str, digits: usize, unit: &str) -> String {
+    look["measured"][key].as_f64().map_or("?".into(), |v| format!("{v:.digits$} {unit}"))
+}
+
+pub(super) fn text(value: &Value) -> String {
+    value.as_str().unwrap_or("?").to_owned()
+}
+
+fn cut(line: &str, width: usize) -> String {
+    if line.chars().count() <= width {
+        return line.to_owned();
+    }
+    line.chars().take(width.saturating_sub(1)).chain(['…']).collect()
+}
+
+/// One line for logs and pipes.
+fn plain_line(look: &Value, units: Units) -> String {
+    let run = &look["run"];
+    let mut line = format!(
+        "{} {} {} | {} {}",
+        text(&look["station"]),
+        text(&run["state"]),
+        text(&run["phase"]),
+        figure(look, "amperes", 3, "A"),
+        figure(look, "volts", 2, "V"),
+    );
+    if let Some(target) = run["charge_target_coulombs"].as_f64().filter(|t| *t > 0.0) {
+        let charge = run["charge_coulombs"].as_f64().unwrap_or(0.0);
+        line.push_str(&format!(" | {:.0} %", (100.0 * charge / target).floor()));
+    }
+    if let Some(metres) = run["thickness_meters"].as_f64() {
+        line.push_str(&format!(" | {}", Length::new(metres).show(units)));
+    }
+    if let Some(left) = run["left_seconds"].as_f64() {
+        line.push_str(&format!(" | {} left", seconds(left)));
+    }
+    if let Err(no) = well(look) {
+        line.push_str(&format!(" | {no}"));
+    }
+    for ask in now(look).iter().filter(|l| l.starts_with('!')) {
+        line.push_str(&format!(" | {}", ask.trim_start_matches('!').trim_start()));
+    }
+    line
+}
+
+/// Follows until Ctrl-C.
+pub(crate) fn follow(client: &Client, station: &str, units: Units) -> Done {
+    let live = std::io::stdout().is_terminal()
+        && std::env::var_os("NO_COLOR").is_none()
+        && std::env::var("TERM").is_ok_and(|term| term != "dumb");
+    let path = format!("/api/v1/stations/{station}");
+    // The first answer decides whether there is anything to follow.
+    let mut last = client.get(&path)?;
+    let mut heard = clock();
+    let mut lost: Option<Failure> = None;
+    let mut said = String::new();
+    if live {
+        say("\x1b[2J");
+    }
+    loop {
+        let now = clock();
+        if live {
+            say(&frame(&last, lost.as_ref(), now - heard, units));
+        } else {
+            let line = match &lost {
+                None => plain_line(&last, units),
+                Some(failure) => {
+                    format!("LOST for {}: {}", seconds((now - heard).as_secs_f64()), failure.text)
+                }
+            };
+            if line != said {
+                say(&format!("{line}\n"));
+                said = line;
+            }
+        }
+        pause(PERIOD);
+        match client.get(&path) {
+            Ok(look) => {
+                last = look;
+                heard = clock();
+                lost = None;
+            }
+            Err(failure) => lost = Some(failure),
+        }
+    }
+}
+
+/// A frame drawn over the one before.
+fn frame(look: &Value, lost: Option<&Failure>, since: Duration, units: Units) -> String {
+    let mut picture = String::new();
+    if let Some(failure) = lost {
+        let age = seconds(since.as_secs_f64());
+        let words = format!("! LOST: this picture is {age} old, the output may be on. {}", failure.text);
+        for line in wrap(&words, 2, WIDTH) {
+            picture.push_str(&format!("! {}\n", line.trim_start_matches(['!', ' '])));
+        }
+    }
+    picture.push_str(&follow_text(look, units, WIDTH));
+    let mut out = String::from("\x1b[H");
+    for line in picture.lines().take(HEIGHT) {
+        let (on, off) = match (line.starts_with('!'), lost.is_some()) {
+            (true, _) => ("\x1b[1;31m", "\x1b[0m"),
+            (false, true) => ("\x1b[2m", "\x1b[0m"),
+            _ => ("", ""),
+        };
+        out.push_str(&format!("{on}{line}{off}\x1b[K\n"));
+    }
+    out.push_str("\x1b[J");
+    out
+}
+
+#[expect(clippy::disallowed_methods, reason = "how old the picture on the terminal is")]
+fn clock() -> std::time::Instant {
+    std::time::Instant::now()
+}
+
+#[expect(clippy::disallowed_methods, reason = "the terminal is redrawn twice a second, whatever happens")]
+fn pause(period: Duration) {
+    std::thread::sleep(period);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn look() -> Value {
+        json!({
+            "station": "bench", "stale": false, "age_seconds": 0.2, "output_known": true, "output_on": true,
+            "link": {"up": true, "port": "/dev/ttyUSB0", "trouble": null, "polls_per_second": 5.0},
+            "measured": {"volts": 3.25, "amperes": 4.5, "regulation": "current"},
+            "alarms": [],
+            "tank": {"name": "nickel", "charge_coulombs": 44650.8},
+            "trend": (0..300).map(|i| json!([300 - i, 3.0, f64::from(i) / 66.0])).collect::<Vec<_>>(),
+            "run": {
+                "state": "running", "phase": "steady", "title": "6 key cups, nickel 8 µm", "face": [1, 2],
+                "setpoint_amperes": 4.5, "ceiling_volts": 6.0, "density_amperes_per_square_meter": 400.0,
+                "charge_coulombs": 307.0, "charge_target_coulombs": 744.0, "thickness_meters": 3.31e-6,
+                "left_seconds": 200.0, "worked_seconds": 130.0, "question": null, "cause": null,
+                "burn_margin_ratio": 0.62, "burn_level_volts": 4.75
+            }
+        })
+    }
+
+    fn check(text: &str) {
+        assert!(text.lines().count() < 24, "{text}");
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+    }
+
+    #[test]
+    fn a_plater_reads_well_now_and_how_long_at_the_top() {
+        let text = follow_text(&look(), Units::Metric, 80);
+        check(&text);
+        let lines: Vec<_> = text.lines().collect();
+        assert_eq!(lines[0], "bench: running, steady, face 1 of 2, output ON | 6 key cups, nickel 8 µm");
+        assert_eq!(lines[2], "  well?     yes, reading 0.2 s old");
+        assert_eq!(lines[3], "  do        nothing; the run ends by itself");
+        assert_eq!(lines[4], "  how long? 3 min 20 s left at the setpoint");
+        assert!(text.contains(" 41 %  5.117 A·min of 12.4 A·min"), "{text}");
+        assert!(text.contains("density 4 A/dm²"), "{text}");
+        assert!(text.contains("deposit   3.31 µm"), "{text}");
+        assert!(text.contains("nickel, 12.4 A·h"), "{text}");
+        assert!(!text.contains('!'), "{text}");
+    }
+
+    #[test]
+    fn us_units_are_shown_when_asked_for() {
+        let text = follow_text(&look(), Units::Us, 80);
+        assert!(text.contains("37.16 A/ft²") && text.contains("130.3 µin"), "{text}");
+    }
+
+    #[test]
+    fn remedy_stands_beside_its_alarm_and_the_question_is_not_lost() {
+        let mut look = look();
+        look["alarms"] = json!([{
+            "watch": "over-voltage", "state": "unacknowledged", "priority": "high",
+            "text": "6.2 V stood over 6 V for 2 s",
+            "remedy": "Look for a loose or dirty clip, a part that fell off, a passive or bagged-up anode, a cold bath."
+        }]);
+        look["run"]["question"] = json!({"turn-part": {"next": 2, "faces": 2}});
+        let text = follow_text(&look, Units::Metric, 80);
+        check(&text);
+        let alarm = text.find("6.2 V stood").unwrap();
+        let remedy = text.find("loose or dirty clip").unwrap();
+        let turn = text.find("face 2 of 2 to the anode").unwrap();
+        assert!(alarm < remedy && remedy < turn, "{text}");
+        assert!(text.contains("! well?     NO, 1 alarm"), "{text}");
+    }
+
+    #[test]
+    fn stale_picture_shows_no_figures_and_says_how_old_it_is() {
+        let mut look = look();
+        look["stale"] = json!(true);
+        look["age_seconds"] = json!(95.0);
+        look["measured"] = Value::Null;
+        look["output_known"] = json!(false);
+        look["output_on"] = Value::Null;
+        look["link"] = json!({"up": false, "port": "/dev/ttyUSB0", "trouble": "unplugged"});
+        let text = follow_text(&look, Units::Metric, 80);
+        check(&text);
+        assert!(text.contains("output NOT KNOWN") && text.contains("go to the supply: unplugged"), "{text}");
+        assert!(!text.contains("4.500 A\n") && text.contains("current   ?"), "{text}");
+        assert!(!text.contains("density 4"), "{text}");
+        look["output_known"] = json!(true);
+        assert!(follow_text(&look, Units::Metric, 80).contains("the last good reading is 1 min 35 s old"));
+    }
+
+    #[test]
+    fn hundred_percent_is_not_said_before_it_is_reached() {
+        let mut look = look();
+        look["run"]["charge_coulombs"] = json!(743.9);
+        assert!(follow_text(&look, Units::Metric, 80).contains(" 99 %"));
+        look["run"]["charge_coulombs"] = json!(744.0);
+        assert!(follow_text(&look, Units::Metric, 80).contains("100 %"));
+    }
+
+    #[test]
+    fn worst_case_and_an_empty_answer_still_fit_the_terminal() {
+        let mut look = look();
+        let long = "word ".repeat(60);
+        let alarm =
+            json!({"watch": "read-back", "state": "returned-unacknowledged", "text": long, "remedy": long});
+        look["alarms"] = json!([alarm, alarm, alarm, alarm]);
+        look["run"]["title"] = json!("x".repeat(300));
+        check(&follow_text(&look, Units::Metric, 80));
+        check(&follow_text(&json!({}), Units::Metric, 80));
+        check(&follow_text(&Value::Null, Units::Metric, 80));
+    }
+
+    #[test]
+    fn lost_daemon_is_the_first_thing_on_the_screen() {
+        let failure = Failure::unreachable("no daemon answers at 127.0.0.1:8093");
+        let frame = frame(&look(), Some(&failure), Duration::from_secs(3), Units::Metric);
+        let first = frame.lines().next().unwrap();
+        assert!(first.contains("LOST: this picture is 3 s old"), "{first}");
+    }
+
+    #[test]
+    fn plain_line_says_the_same_for_pipes() {
+        let line = plain_line(&look(), Units::Metric);
+        assert_eq!(line, "bench running steady | 4.500 A 3.25 V | 41 % | 3.31 µm | 3 min 20 s left");
+    }
+}

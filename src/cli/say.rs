@@ -1,0 +1,116 @@
+//! Text for people: out, and into shape.
+
+use std::io::Write;
+
+/// Writes to stdout. A reader who has gone (`| head`) is no error.
+pub(crate) fn say(text: &str) {
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes()).and_then(|()| out.flush()).ok();
+}
+
+/// One line to stdout.
+pub(crate) fn line(text: impl AsRef<str>) {
+    say(&format!("{}\n", text.as_ref()));
+}
+
+/// A time as people say it: `0.2 s`, `45 s`, `3 min 20 s`, `2 h 5 min`.
+pub(crate) fn seconds(seconds: f64) -> String {
+    if !seconds.is_finite() {
+        return "ever so long".into();
+    }
+    let seconds = seconds.max(0.0);
+    if seconds < 9.95 {
+        let text = format!("{seconds:.1} s");
+        return text.replace(".0 s", " s");
+    }
+    let whole = seconds.round() as u64;
+    match whole {
+        0..90 => format!("{whole} s"),
+        90..5400 => format!("{} min {} s", whole / 60, whole % 60),
+        _ => format!("{} h {} min", whole / 3600, whole % 3600 / 60),
+    }
+}
+
+/// Lines of at most `width` characters; those after the first begin with `indent` spaces.
+pub(crate) fn wrap(text: &str, indent: usize, width: usize) -> Vec<String> {
+    let lead = text.chars().take_while(|c| *c == ' ').count();
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    let mut start = true;
+    // The spaces of the first words are kept: they make the columns.
+    for word in text[lead..].split_inclusive(' ') {
+        let length = line.chars().count() + word.trim_end().chars().count();
+        let begun = if lines.is_empty() { lead } else { indent };
+        if start {
+            line = " ".repeat(begun);
+            start = false;
+        } else if length > width {
+            lines.push(line.trim_end().to_owned());
+            line = " ".repeat(indent);
+        }
+        line.push_str(word);
+    }
+    if !line.trim().is_empty() {
+        lines.push(line.trim_end().to_owned());
+    }
+    lines
+}
+
+/// Rows in columns, as wide as their widest cell; the last column is ragged.
+pub(crate) fn table(rows: &[Vec<String>]) -> String {
+    let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let widths: Vec<_> = (0..columns)
+        .map(|c| rows.iter().filter_map(|r| r.get(c)).map(|cell| cell.chars().count()).max().unwrap_or(0))
+        .collect();
+    let mut out = String::new();
+    for row in rows {
+        let mut line = String::new();
+        for (cell, width) in row.iter().zip(&widths) {
+            line.push_str(cell);
+            line.push_str(&" ".repeat(width - cell.chars().count() + 2));
+        }
+        out.push_str(line.trim_end());
+        out.push('\n');
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_read_as_people_say_them() {
+        for (given, wanted) in [
+            (0.0, "0 s"),
+            (0.24, "0.2 s"),
+            (9.99, "10 s"),
+            (89.6, "1 min 30 s"),
+            (200.0, "3 min 20 s"),
+            (7500.0, "2 h 5 min"),
+            (-1.0, "0 s"),
+        ] {
+            assert_eq!(seconds(given), wanted);
+        }
+    }
+
+    #[test]
+    fn wrapped_lines_keep_to_the_width_and_lose_no_word() {
+        let text = "! do        Look for a loose or dirty clip and a part that fell off";
+        let lines = wrap(text, 12, 40);
+        assert!(lines.iter().all(|l| l.chars().count() <= 40), "{lines:?}");
+        assert!(
+            lines[0].starts_with("! do        Look") && lines[1].starts_with("            "),
+            "{lines:?}"
+        );
+        let words = |t: &str| t.split_whitespace().map(String::from).collect::<Vec<_>>();
+        assert_eq!(words(&lines.join(" ")), words(text));
+        assert!(wrap("", 2, 10).is_empty());
+    }
+
+    #[test]
+    fn table_lines_up_characters_not_bytes() {
+        let rows = [["µm", "x"], ["long", "y"]].map(|r| r.map(String::from).to_vec());
+        assert_eq!(table(&rows), "µm    x\nlong  y\n");
+    }
+}

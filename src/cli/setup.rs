@@ -1,0 +1,176 @@
+//! The config and all it names, read once for every verb that needs it.
+
+use super::args::Common;
+use super::failure::Failure;
+use crate::config::{self, Config, Station};
+use crate::run;
+use crate::supply::{Dialect, dialect};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+const DEFAULT: &str = "/etc/tankside/tankside.toml";
+
+/// A config that was read and found good.
+#[derive(Debug)]
+pub(crate) struct Setup {
+    pub path: PathBuf,
+    pub config: Config,
+    pub dialects: Vec<Arc<Dialect>>,
+    /// Of the config's text, for the log.
+    pub hash: String,
+}
+
+/// Which file is meant.
+pub(crate) fn path(common: &Common) -> PathBuf {
+    common.config.clone().unwrap_or_else(|| DEFAULT.into())
+}
+
+/// Whether there is a config to read at all: the one that was named, or the default if it exists.
+pub(crate) fn is_there(common: &Common) -> bool {
+    common.config.is_some() || Path::new(DEFAULT).exists()
+}
+
+/// Reads a text file.
+#[expect(clippy::disallowed_methods, reason = "the verbs are at the edge: they read what people name")]
+pub(crate) fn read(path: &Path) -> std::io::Result<String> {
+    std::fs::read_to_string(path)
+}
+
+/// The config's text, or why it cannot be read.
+pub(crate) fn text(common: &Common) -> Result<(PathBuf, String), Failure> {
+    let path = path(common);
+    match read(&path) {
+        Ok(text) => Ok((path, text)),
+        Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => {
+            Err(Failure::permission(format!("{}: this user may not read it", path.display())))
+        }
+        Err(e) => {
+            let mut text = format!("{}: {e}", path.display());
+            if common.config.is_none() {
+                text.push_str("; it was tried because --config was not given");
+                // Never used silently: a daemon that works another tank than the one that is meant is dangerous.
+                if Path::new("config/tankside.toml").exists() {
+                    text.push_str("; ./config/tankside.toml is there: if it is meant, say --config config/tankside.toml");
+                }
+            }
+            Err(Failure::config(text))
+        }
+    }
+}
+
+/// Reads the config, the baths and the dialects beside it.
+///
+/// The outer error is a file that cannot be read; the inner one is every problem in them.
+pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failure> {
+    let (path, text) = text(common)?;
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let bath_files = toml_files(&folder.join("baths"))?;
+    let mut problems = Vec::new();
+    let dialects = dialects(folder, &mut problems)?;
+    let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
+    match config::load(&text, &path.display().to_string(), &bath_files, &names) {
+        Ok(config) if problems.is_empty() => {
+            Ok(Ok(Setup { path, config, dialects, hash: fingerprint(&text) }))
+        }
+        Ok(_) => Ok(Err(problems)),
+        Err(found) => {
+            let mut all: Vec<_> = found.iter().map(ToString::to_string).collect();
+            all.extend(problems);
+            Ok(Err(all))
+        }
+    }
+}
+
+/// As [`load`], for verbs that can do nothing with a bad config.
+pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
+    load(common)?.map_err(|problems| {
+        let count = match problems.len() {
+            1 => "1 problem".into(),
+            n => format!("{n} problems"),
+        };
+        Failure::config(format!("{count} in the config\n{}", problems.join("\n")))
+    })
+}
+
+/// The shipped dialects, overridden by the files of a folder beside the config.
+fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
+    let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
+    for (file, text) in toml_files(&folder.join("dialects"))? {
+        let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        match dialect::parse(&text, &file) {
+            Ok(read) => {
+                all.retain(|d| d.name != name);
+                all.push(Arc::new(read));
+            }
+            Err(found) => problems.extend(found.iter().map(ToString::to_string)),
+        }
+    }
+    Ok(all)
+}
+
+/// The `.toml` files of a folder by name, each with its text; none if there is no folder.
+fn toml_files(folder: &Path) -> Result<Vec<(String, String)>, Failure> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Ok(Vec::new()) };
+    let mut paths: Vec<_> =
+        entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
+    paths.sort();
+    paths
+        .into_iter()
+        .map(|path| {
+            let text = read(&path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
+            Ok((path.display().to_string(), text))
+        })
+        .collect()
+}
+
+/// FNV-1a, 64 bits: tells two texts apart in a log; it protects nothing.
+fn fingerprint(text: &str) -> String {
+    let hash = text
+        .bytes()
+        .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3));
+    format!("{hash:016x}")
+}
+
+impl Setup {
+    /// The station that is meant: the named one, else the only one.
+    pub(crate) fn station(&self, named: Option<&str>) -> Result<&Station, Failure> {
+        let stations = &self.config.stations;
+        let names = || stations.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
+        match (named, &stations[..]) {
+            (Some(name), _) => stations.iter().find(|s| s.name == name).ok_or_else(|| {
+                Failure::usage(format!("there is no station {name:?}; there is: {}", names()))
+            }),
+            (None, [one]) => Ok(one),
+            (None, _) => Err(Failure::usage(format!("say which with --station: {}", names()))),
+        }
+    }
+
+    /// The dialect of that name; `config::load` has checked that there is one.
+    pub(crate) fn dialect(&self, name: &str) -> Result<Arc<Dialect>, Failure> {
+        let found = self.dialects.iter().find(|d| d.name == name);
+        found.cloned().ok_or_else(|| Failure::config(format!("there is no dialect {name:?}")))
+    }
+}
+
+/// What the controller of that station is made from.
+pub(crate) fn controller(station: &Station) -> run::Setup {
+    run::Setup {
+        limits: station.limits,
+        watches: station.watches.clone(),
+        max_gap: station.max_gap,
+        stale_after: station.stale_after,
+        hold_on_ledger_failure: station.on_ledger_failure == config::OnLedgerFailure::Hold,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fingerprint_is_fnv_1a() {
+        // From memory: the 64-bit FNV-1a of "a".
+        assert_eq!(fingerprint("a"), "af63dc4c8601ec8c");
+        assert_ne!(fingerprint("max-current = \"10 A\""), fingerprint("max-current = \"11 A\""));
+    }
+}

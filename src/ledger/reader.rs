@@ -1,0 +1,265 @@
+//! Reading, on connections of its own that can never write.
+
+use super::rows::{AlarmRow, EventRow, ReadingRow, RunRow, TankRow};
+use super::{LedgerError, error};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+/// Connections kept for the next question.
+const KEEP: usize = 4;
+
+/// Asks the ledger. Every call blocks while it reads, in a transaction that ends
+/// with it, so that no reader keeps the write-ahead log from being folded in.
+/// Works beside a daemon that writes, and without one.
+#[derive(Clone, Debug)]
+pub struct Reader {
+    path: Arc<PathBuf>,
+    idle: Arc<Mutex<Vec<Connection>>>,
+}
+
+impl Reader {
+    /// A reader of the ledger in that file. Opens nothing yet.
+    pub fn new(path: &Path) -> Self {
+        Reader { path: Arc::new(path.into()), idle: Arc::default() }
+    }
+
+    /// The newest `limit` runs, newest first; with `before`, those older than that run.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{RUN} WHERE (?1 IS NULL OR r.id < ?1) ORDER BY r.id DESC LIMIT ?2"))?
+                .query_map(params![before, limit], run_row)?
+                .collect()
+        })
+    }
+
+    /// One run, or `None` if there is none of that id.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn run(&self, id: &str) -> Result<Option<RunRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{RUN} WHERE r.id = ?1"))?.query_row([id], run_row).optional()
+        })
+    }
+
+    /// All the readings of a run, oldest first; empty if there is no such run.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
+    pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
+        self.with(|db| {
+            let mut chunks = db.prepare_cached(
+                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes
+                 FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
+            )?;
+            let mut rows = chunks.query([id])?;
+            let mut readings = Vec::new();
+            while let Some(row) = rows.next()? {
+                unpack(row, &mut readings)?;
+            }
+            Ok(readings)
+        })
+    }
+
+    /// Every tank that has ever worked, by name.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn tanks(&self) -> Result<Vec<TankRow>, LedgerError> {
+        self.with(tanks)
+    }
+
+    /// The newest `limit` alarm changes, newest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(
+                "SELECT at_utc, monotonic_milliseconds, station, run_id, watch, from_state, to_state, priority,
+                        text, by, note
+                 FROM alarm ORDER BY id DESC LIMIT ?1",
+            )?
+            .query_map([limit], |row| {
+                Ok(AlarmRow {
+                    at: row.get(0)?,
+                    monotonic_milliseconds: row.get(1)?,
+                    station: row.get(2)?,
+                    run: row.get(3)?,
+                    watch: row.get(4)?,
+                    from: row.get(5)?,
+                    to: row.get(6)?,
+                    priority: row.get(7)?,
+                    text: row.get(8)?,
+                    by: row.get(9)?,
+                    note: row.get(10)?,
+                })
+            })?
+            .collect()
+        })
+    }
+
+    /// The newest `limit` events, newest first; with `run`, that run's only.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn events(&self, run: Option<&str>, limit: u32) -> Result<Vec<EventRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(
+                "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
+                 WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id DESC LIMIT ?2",
+            )?
+            .query_map(params![run, limit], |row| {
+                Ok(EventRow {
+                    at: row.get(0)?,
+                    monotonic_milliseconds: row.get(1)?,
+                    station: row.get(2)?,
+                    run: row.get(3)?,
+                    kind: row.get(4)?,
+                    text: row.get(5)?,
+                })
+            })?
+            .collect()
+        })
+    }
+
+    /// Copies the ledger as it stands into `to`, whole or not at all; writing goes on meanwhile.
+    ///
+    /// # Errors
+    /// [`LedgerError::Folder`] if the copy cannot be made there, [`LedgerError::Read`] if the ledger cannot be read.
+    pub fn backup(&self, to: &Path) -> Result<(), LedgerError> {
+        let failed = |why: String| LedgerError::Folder { path: to.into(), why };
+        let mut part = to.as_os_str().to_owned();
+        part.push(".part");
+        let part = PathBuf::from(part);
+        let copied = self.with(|db| {
+            let mut copy = Connection::open(&part)?;
+            let backup = rusqlite::backup::Backup::new(db, &mut copy)?;
+            backup.run_to_completion(1_000, Duration::from_millis(5), None)
+        });
+        let placed = copied.and_then(|()| {
+            std::fs::File::open(&part)
+                .and_then(|f| f.sync_all())
+                .and_then(|()| std::fs::rename(&part, to))
+                .and_then(|()| super::handle::sync_folder(to))
+                .map_err(|e| failed(e.to_string()))
+        });
+        if placed.is_err() {
+            // Best effort: the first error is the one to tell.
+            let _ = std::fs::remove_file(&part);
+        }
+        placed
+    }
+
+    fn with<T>(&self, ask: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, LedgerError> {
+        let read = |e: rusqlite::Error| LedgerError::Read(e.to_string());
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let db = match idle {
+            Some(db) => db,
+            None => {
+                let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+                let db = Connection::open_with_flags(&*self.path, flags).map_err(read)?;
+                db.busy_timeout(Duration::from_secs(1)).map_err(read)?;
+                db
+            }
+        };
+        let answer = ask(&db).map_err(read);
+        let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        if answer.is_ok() && idle.len() < KEEP {
+            idle.push(db);
+        }
+        answer
+    }
+
+    /// Lets go of every idle connection.
+    pub(super) fn close(&self) {
+        self.idle.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+}
+
+/// The accounts, from the one table that holds them.
+pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
+    db.prepare_cached(
+        "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
+         FROM tank_charge GROUP BY tank ORDER BY tank",
+    )?
+    .query_map([], |row| {
+        let charge: i64 = row.get(1)?;
+        let unobserved: i64 = row.get(2)?;
+        Ok(TankRow {
+            tank: row.get(0)?,
+            charge_coulombs: charge as f64 / 1e6,
+            charge_microcoulombs: charge,
+            unobserved_seconds: unobserved as f64 / 1e3,
+            runs: row.get::<_, i64>(3)?.unsigned_abs(),
+        })
+    })?
+    .collect()
+}
+
+const RUN: &str =
+    "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
+       r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
+       c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
+       r.continues, r.order_json
+FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";
+
+fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
+    let coulombs = |micro: i64| micro as f64 / 1e6;
+    let seconds = |millis: i64| millis as f64 / 1e3;
+    let charge = coulombs(row.get(9)?);
+    Ok(RunRow {
+        id: row.get(0)?,
+        station: row.get(1)?,
+        tank: row.get(2)?,
+        title: row.get(3)?,
+        started_by: row.get(4)?,
+        started: row.get(5)?,
+        ended: row.get(6)?,
+        state: row.get(7)?,
+        cause: row.get(8)?,
+        charge_coulombs: charge,
+        target_coulombs: row.get::<_, Option<i64>>(10)?.map(coulombs),
+        unobserved_seconds: seconds(row.get(11)?),
+        worked_seconds: seconds(row.get(12)?),
+        area_square_meters: row.get(13)?,
+        parts: row.get(14)?,
+        metal: row.get(15)?,
+        thickness_meters: row.get::<_, Option<f64>>(16)?.map(|each| each * charge),
+        continues: row.get(17)?,
+        order_json: row.get(18)?,
+    })
+}
+
+fn unpack(row: &Row<'_>, into: &mut Vec<ReadingRow>) -> rusqlite::Result<()> {
+    let format: i64 = row.get(0)?;
+    if format != 1 {
+        return Err(rusqlite::Error::IntegralValueOutOfRange(0, format));
+    }
+    let column = |index: usize| -> rusqlite::Result<Vec<i64>> {
+        serde_json::from_str(row.get_ref(index)?.as_str()?).map_err(|e| {
+            rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, e.into())
+        })
+    };
+    let (times, volts, amps, set) = (column(1)?, column(2)?, column(3)?, column(4)?);
+    for (((t, v), a), s) in times.into_iter().zip(volts).zip(amps).zip(set) {
+        into.push(ReadingRow {
+            seconds: t as f64 / 1e3,
+            volts: v as f64 / 1e3,
+            amperes: a as f64 / 1e4,
+            setpoint_amperes: s as f64 / 1e4,
+        });
+    }
+    Ok(())
+}
+
+/// Whether a read error means that the file itself is bad.
+pub(super) fn damaged(e: &rusqlite::Error) -> Option<String> {
+    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+    matches!(e.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase)).then(|| error::words(e))
+}

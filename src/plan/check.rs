@@ -1,0 +1,191 @@
+//! What is wrong with a request before any load is counted.
+
+use super::{Obstacle, Request, SupplyLimits};
+use crate::bath::{Bath, Window};
+use crate::deposit::{self, Efficiency, Metal};
+use crate::process::{Between, Confirm, End, Hold, Ramp};
+use crate::quantity::{Density, Units};
+
+/// Everything in the way, so far.
+pub(super) struct Obstacles(pub(super) Vec<Obstacle>);
+
+impl Obstacles {
+    pub(super) fn add(&mut self, key: &'static str, wrong: impl Into<String>, remedy: impl Into<String>) {
+        self.0.push(Obstacle { key, wrong: wrong.into(), remedy: remedy.into() });
+    }
+}
+
+/// What is wrong with the request whatever the load.
+pub(super) fn check_request(
+    request: &Request,
+    bath: &Bath,
+    supply: &SupplyLimits,
+    u: Units,
+    no: &mut Obstacles,
+) {
+    if bath.is_dip() {
+        no.add(
+            "tank",
+            format!("{} is a dip without current", bath.title),
+            "there is nothing to run; time it by the clock",
+        );
+    }
+    let positive = |ok: bool, key, value: String, no: &mut Obstacles| {
+        if !ok {
+            no.add(key, format!("{value} is not more than nothing"), "write a value above zero");
+        }
+    };
+    match request.end {
+        End::Thickness(q) => positive(q.is_positive(), "end.thickness", q.show(u), no),
+        End::Charge(q) => positive(q.is_positive(), "end.charge", q.show(u), no),
+        End::Time(q) => positive(q.is_positive(), "end.time", q.show(u), no),
+    }
+    let voltage_held = matches!(request.hold, Some(Hold::Voltage(_)));
+    match request.hold {
+        Some(Hold::Density(q)) => positive(q.is_positive(), "hold.density", q.show(u), no),
+        Some(Hold::Current(q)) => {
+            positive(q.is_positive(), "hold.current", q.show(u), no);
+            if q > supply.max_amps {
+                no.add(
+                    "hold.current",
+                    format!("{} is more than the supply's {}", q.show(u), supply.max_amps.show(u)),
+                    format!("hold at most {}", supply.max_amps.show(u)),
+                );
+            }
+        }
+        Some(Hold::Voltage(q)) => {
+            positive(q.is_positive(), "hold.voltage", q.show(u), no);
+            if q > supply.max_volts {
+                no.add(
+                    "hold.voltage",
+                    format!("{} is more than the supply's {}", q.show(u), supply.max_volts.show(u)),
+                    format!("hold at most {}", supply.max_volts.show(u)),
+                );
+            }
+        }
+        None => {}
+    }
+    match request.ramp {
+        Some(Ramp::Time(t)) if !(t.is_positive() && t.get() <= 3600.0) => {
+            no.add(
+                "ramp.time",
+                format!("{} is no ramp", t.show(u)),
+                "write more than 0 s and at most 1 h; 20 s is usual",
+            );
+        }
+        Some(Ramp::Current(s)) if voltage_held || !s.is_positive() => no.add(
+            "ramp.current",
+            format!("{} cannot be followed", s.show(u)),
+            if voltage_held {
+                "with a voltage held write ramp.voltage or ramp.time"
+            } else {
+                "write a slope above zero"
+            },
+        ),
+        Some(Ramp::Voltage(s)) if !voltage_held || !s.is_positive() => no.add(
+            "ramp.voltage",
+            format!("{} cannot be followed", s.show(u)),
+            if voltage_held {
+                "write a slope above zero"
+            } else {
+                "with a current or density held write ramp.current or ramp.time"
+            },
+        ),
+        _ => {}
+    }
+    if let Some(v) = request.ceiling {
+        positive(v.is_positive(), "ceiling", v.show(u), no);
+        if voltage_held {
+            no.add("ceiling", "a held voltage is its own ceiling", "leave it out, or write ceiling-amps");
+        } else if v > supply.max_volts {
+            no.add(
+                "ceiling",
+                format!("{} is more than the supply's {}", v.show(u), supply.max_volts.show(u)),
+                format!("write at most {}", supply.max_volts.show(u)),
+            );
+        }
+    }
+    if let Some(a) = request.ceiling_amps {
+        positive(a.is_positive(), "ceiling-amps", a.show(u), no);
+        if !voltage_held {
+            no.add("ceiling-amps", "a held current is its own ceiling", "leave it out, or write ceiling");
+        } else if a > supply.max_amps {
+            no.add(
+                "ceiling-amps",
+                format!("{} is more than the supply's {}", a.show(u), supply.max_amps.show(u)),
+                format!("write at most {}", supply.max_amps.show(u)),
+            );
+        }
+    }
+    if let Some(turn) = request.turn {
+        if !(2..=12).contains(&turn.faces) {
+            no.add("turn.faces", format!("{} faces cannot be turned through", turn.faces), "write 2 to 12");
+        }
+        if turn.confirm == Confirm::Contact && turn.between == Between::Off {
+            no.add(
+                "turn.confirm",
+                "with the output off no contact can be seen to break",
+                "write between = \"entry-voltage\", or confirm = \"operator\"",
+            );
+        }
+    }
+}
+
+/// The metal and its efficiency window; the inner `None` is a bath that deposits nothing.
+#[expect(clippy::option_option, reason = "no deposit and no plan are two things")]
+pub(super) fn metal_of(
+    request: &Request,
+    bath: &Bath,
+    no: &mut Obstacles,
+) -> Option<Option<(&'static Metal, Window<Efficiency>)>> {
+    let Some(id) = &bath.metal else {
+        if let End::Thickness(_) = request.end {
+            let wrong = format!("{} deposits nothing, so no thickness can be reached", bath.title);
+            no.add("end.thickness", wrong, "end by time or charge");
+        }
+        return Some(None);
+    };
+    let Some(metal) = deposit::metal(id) else {
+        no.add(
+            "tank",
+            format!("the bath's metal {id:?} is not known"),
+            "mend the bath file: metal = \"Ni\", \"Cu(II)\", …",
+        );
+        return None;
+    };
+    let window = bath.efficiency.and_then(|w| {
+        Some(Window {
+            low: Efficiency::new(w.low).ok()?,
+            typical: Efficiency::new(w.typical).ok()?,
+            high: Efficiency::new(w.high).ok()?,
+        })
+    });
+    match window {
+        Some(window) => Some(Some((metal, window))),
+        None => {
+            let wrong =
+                format!("the bath file gives no efficiency above 0 % and at most 100 % for {}", metal.name);
+            no.add("tank", wrong, "mend the bath file: [efficiency] low, typical, high");
+            None
+        }
+    }
+}
+
+/// The density window, by the parts' own metal where the bath tells metals apart.
+pub(super) fn window_of(request: &Request, bath: &Bath, no: &mut Obstacles) -> Option<Window<Density>> {
+    match &request.base {
+        Some(base) if !bath.density_by_base.is_empty() => {
+            let found = bath.density_by_base.iter().find(|(name, _)| name == base);
+            if found.is_none() {
+                let known: Vec<_> = bath.density_by_base.iter().map(|(name, _)| name.as_str()).collect();
+                no.add(
+                    "base",
+                    format!("{} has no density for {base:?}", bath.title),
+                    format!("write one of {}", known.join(", ")),
+                );
+            }
+            found.map(|(_, window)| *window)
+        }
+        _ => Some(bath.density),
+    }
+}

@@ -1,0 +1,205 @@
+//! The worksheet as text: 80 columns, one page.
+
+use super::worksheet::{AtOnce, Bound, LoadRow, Worksheet};
+use super::{Obstacle, warn};
+use crate::quantity::{Area, Charge, Units};
+
+const WIDTH: usize = 80;
+const LABEL: usize = 16;
+
+impl Worksheet {
+    /// For people: at most 80 columns, areas and thicknesses in both kinds of
+    /// units, everything else in those the plan was made with.
+    pub fn text(&self) -> String {
+        let units = self.units;
+        let mut page = Page(String::new());
+        page.line(&format!("WORKSHEET  {}", self.title));
+        page.row(
+            "tank",
+            &format!(
+                "{} ({}), {} to {}, {}",
+                self.tank,
+                self.bath,
+                self.temperature.0.show(units),
+                self.temperature.1.show(units),
+                warn::agitation(self.agitation)
+            ),
+        );
+        page.head("Area");
+        for part in &self.parts {
+            // The exact short form reads back as a shape; shown rounded.
+            let shape = part.shape.parse::<crate::part::Shape>();
+            let shape = shape.map_or_else(|_| part.shape.clone(), |s| s.describe(units));
+            let name = part.name.as_ref().map_or(String::new(), |name| format!("{name}: "));
+            page.row(
+                &format!("{} x", part.count),
+                &format!("{name}{shape}, {} each, counted: {}", both(part.each), part.counted),
+            );
+        }
+        if self.load_count > 1 {
+            page.row("this load", &load_words(&self.loads[0], units));
+        }
+        page.row("parts", &both(self.parts_area));
+        page.row("rack and tips", &format!("{} ({})", both(self.rack), self.rack_why));
+        page.row("total", &both(self.area));
+
+        page.head("Current");
+        page.row("density", &format!("{} ({})", self.density.show(units), self.density_why));
+        let (low, high) = self.window;
+        page.row("window", &format!("{} to {}", low.show(units), high.show(units)));
+        let burn = match self.burn_density {
+            Some(burn) => format!("burns at about {}", burn.show(units)),
+            None => "where it burns is not known".into(),
+        };
+        page.row("at the edges", &format!("{}; {burn}", self.edge_density.show(units)));
+        page.row("fastest safe", &format!("{}: {}", self.fastest.show(units), self.fastest_why));
+        page.row("hold", &format!("{}, ramp {}", self.held, self.ramp.show(units)));
+
+        page.head("Deposit");
+        let faces = if self.faces > 1 { format!(", split over {} faces", self.faces) } else { String::new() };
+        page.row("charge", &format!("{} = {}{faces}", self.charge.show_in("A.min"), amp_hours(self.charge)));
+        page.row("time", &format!("{} with the ramp; limit {}", self.time, self.time_limit));
+        if let (Some(t), Some(e)) = (self.thickness, self.efficiency) {
+            page.row(
+                "thickness",
+                &format!(
+                    "{} ({}) mean; {} to {} for an efficiency of {} to {}",
+                    t.mean.show(Units::Metric),
+                    t.mean.show(Units::Us),
+                    t.low.show(units),
+                    t.high.show(units),
+                    e.low,
+                    e.high
+                ),
+            );
+        }
+        if let (Some(mass), Some(metal)) = (self.mass, self.metal) {
+            page.row("metal", &format!("{} of {metal}, rack and tips included", mass.show(Units::Metric)));
+        }
+        page.row("energy", &format!("at most {}", self.energy_at_most.show(units)));
+
+        page.head("At once");
+        for row in &self.at_once {
+            page.row(bound(row.bound), &at_once(row, units));
+        }
+        if self.load_count == 1 {
+            page.row("loads", "1: all of it hangs at once");
+        } else {
+            let rows: Vec<_> =
+                self.loads.iter().map(|row| format!("{} of {}", row.loads, load_words(row, units))).collect();
+            page.row(
+                "loads",
+                &format!("{}: {}. The order is for the first.", self.load_count, rows.join("; then ")),
+            );
+        }
+
+        page.head("Warnings");
+        self.warnings.iter().for_each(|w| page.item(w));
+        page.head("Cautions");
+        self.cautions.iter().for_each(|c| page.item(c));
+        page.0
+    }
+}
+
+/// Obstacles for people, one line each.
+impl Obstacle {
+    /// All of them.
+    pub fn text(all: &[Obstacle]) -> String {
+        all.iter().map(|o| format!("{o}\n")).collect()
+    }
+}
+
+fn both(area: Area) -> String {
+    format!("{} ({})", area.show(Units::Metric), area.show(Units::Us))
+}
+
+fn amp_hours(charge: Charge) -> String {
+    charge.show_in("A.h")
+}
+
+fn bound(bound: Bound) -> &'static str {
+    match bound {
+        Bound::Supply => "by the supply",
+        Bound::Solution => "by the solution",
+        Bound::Anodes => "by the anodes",
+    }
+}
+
+fn at_once(row: &AtOnce, units: Units) -> String {
+    match (row.area, row.parts) {
+        (Some(area), Some(parts)) => format!(
+            "{parts} of the largest part, {} in all ({}){}",
+            area.show(units),
+            row.why,
+            if row.limits { "; this limits" } else { "" }
+        ),
+        _ => row.why.clone(),
+    }
+}
+
+fn load_words(row: &LoadRow, units: Units) -> String {
+    let parts: Vec<_> = row.parts.iter().map(|(name, n)| format!("{n} {name}")).collect();
+    format!("{} ({}, {})", parts.join(" + "), row.area.show(units), row.current)
+}
+
+struct Page(String);
+
+impl Page {
+    fn line(&mut self, text: &str) {
+        self.wrap("", "  ", text);
+    }
+    fn head(&mut self, text: &str) {
+        self.0.push_str(text);
+        self.0.push('\n');
+    }
+    fn row(&mut self, label: &str, text: &str) {
+        self.wrap(&format!("  {label:<LABEL$}"), &" ".repeat(LABEL + 2), text);
+    }
+    fn item(&mut self, text: &str) {
+        self.wrap("  - ", "    ", text);
+    }
+    /// Breaks between words so that no line is wider than the page; a number
+    /// stays with its unit.
+    fn wrap(&mut self, first: &str, next: &str, text: &str) {
+        let mut line = first.to_owned();
+        let mut bare = true;
+        let words: Vec<&str> = text.split(' ').collect();
+        let mut i = 0;
+        while i < words.len() {
+            let mut word = words[i].to_owned();
+            let number = word.trim_start_matches('(').starts_with(|c: char| c.is_ascii_digit());
+            let unit = words.get(i + 1).is_some_and(|w| w.chars().count() <= 7 && is_unit(w));
+            if number && unit {
+                i += 1;
+                word = format!("{word} {}", words[i]);
+            }
+            let room = line.chars().count() + usize::from(!bare) + word.chars().count();
+            if room > WIDTH && !bare {
+                self.0.push_str(line.trim_end());
+                self.0.push('\n');
+                line = next.to_owned();
+                bare = true;
+            }
+            if !bare {
+                line.push(' ');
+            }
+            line.push_str(&word);
+            bare = false;
+            i += 1;
+        }
+        self.0.push_str(line.trim_end());
+        self.0.push('\n');
+    }
+}
+
+fn is_unit(word: &str) -> bool {
+    let word = word.trim_end_matches([',', ';', '.', ':', ')']);
+    [
+        "A", "V", "s", "min", "h", "%", "g", "mg", "L", "gal", "mm", "µm", "in", "µin", "°C", "°F", "mA",
+        "J", "Wh",
+    ]
+    .contains(&word)
+        || word.contains('²')
+        || word.contains('/')
+        || word.contains('·')
+}

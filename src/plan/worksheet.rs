@@ -1,0 +1,175 @@
+//! The worksheet: every number of a plan with its reason, as data.
+
+use crate::bath::Agitation;
+use crate::quantity::{
+    Amps, Area, Charge, Density, Energy, Length, Mass, Ratio, Span, Temperature, Units, Volts,
+};
+use serde::Serialize;
+
+/// One kind of part.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct PartRow {
+    /// What the operator calls it.
+    pub name: Option<String>,
+    /// The short form of its shape, exact.
+    pub shape: String,
+    /// Which surface was counted.
+    pub counted: &'static str,
+    /// How many in all.
+    pub count: u32,
+    /// What takes current on one.
+    pub each: Area,
+    /// What takes current on all.
+    pub area: Area,
+    /// Edge density over mean density.
+    pub edge_factor: f64,
+    /// Whether somebody gave the edge factor, or it is the shape's usual one.
+    pub edge_factor_given: bool,
+}
+
+/// So many loads that are the same.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct LoadRow {
+    /// How many loads.
+    pub loads: u32,
+    /// What hangs in each: what it is called, how many.
+    pub parts: Vec<(String, u32)>,
+    /// Parts, rack and tips of each.
+    pub area: Area,
+    /// The current of each.
+    pub current: Amps,
+}
+
+/// What bounds how much hangs at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Bound {
+    /// The supply's current.
+    Supply,
+    /// Amperes per litre of solution.
+    Solution,
+    /// Anode area.
+    Anodes,
+}
+
+/// How much hangs at once by one bound.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct AtOnce {
+    /// Which bound.
+    pub bound: Bound,
+    /// Parts, rack and tips together; `None` where it cannot be judged.
+    pub area: Option<Area>,
+    /// How many of the largest part.
+    pub parts: Option<u32>,
+    /// The figures it comes from, or what is missing.
+    pub why: String,
+    /// Whether this is the bound that holds.
+    pub limits: bool,
+}
+
+/// The share of the charge that deposits metal.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Efficiencies {
+    /// Least of the bath's window.
+    pub low: Ratio,
+    /// Used for the charge.
+    pub used: Ratio,
+    /// Most of the bath's window.
+    pub high: Ratio,
+}
+
+/// The deposit to be expected.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Thickness {
+    /// The mean at the efficiency used.
+    pub mean: Length,
+    /// The mean at the least efficiency.
+    pub low: Length,
+    /// The mean at the most efficiency.
+    pub high: Length,
+    /// At the edges, by the edge factor.
+    pub edge: Length,
+}
+
+/// Every number of a plan, each with its unit; lines for people where a reason is due.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Worksheet {
+    /// What it is.
+    pub title: String,
+    /// The units of the sentences; every value carries its own.
+    pub units: Units,
+    /// The tank's name.
+    pub tank: String,
+    /// The bath, for people.
+    pub bath: String,
+    /// Least and most of the bath's temperature window.
+    pub temperature: (Temperature, Temperature),
+    /// The tank's agitation.
+    pub agitation: Agitation,
+    /// Every kind of part asked for.
+    pub parts: Vec<PartRow>,
+    /// What rack and tips of the first load take.
+    pub rack: Area,
+    /// Where that figure comes from.
+    pub rack_why: String,
+    /// Parts of the first load, without the rack.
+    pub parts_area: Area,
+    /// Everything in the first load that takes current.
+    pub area: Area,
+    /// All loads that the count asked for makes; the order is the first.
+    pub loads: Vec<LoadRow>,
+    /// How many loads in all.
+    pub load_count: u32,
+    /// How much hangs at once, by each bound.
+    pub at_once: Vec<AtOnce>,
+    /// Mean density.
+    pub density: Density,
+    /// Why this density.
+    pub density_why: String,
+    /// Least and most of the bath's window.
+    pub window: (Density, Density),
+    /// Density at the edges, by the edge factor of the sharpest part.
+    pub edge_density: Density,
+    /// Where the bath burns with this agitation, if known.
+    pub burn_density: Option<Density>,
+    /// The highest mean density that is safe, and the reason.
+    pub fastest: Density,
+    /// Why no faster.
+    pub fastest_why: String,
+    /// Setpoint in current control, expected current in voltage control.
+    pub current: Amps,
+    /// Ceiling in current control, setpoint in voltage control.
+    pub volts: Volts,
+    /// What is held and what bounds it.
+    pub held: String,
+    /// Time from nothing to the setpoint.
+    pub ramp: Span,
+    /// Over how many faces the charge is split.
+    pub faces: u8,
+    /// Charge of the first load.
+    pub charge: Charge,
+    /// Expected time with the output on, ramps included, turns not.
+    pub time: Span,
+    /// The backstop.
+    pub time_limit: Span,
+    /// Energy at the ceiling: the most it can be.
+    pub energy_at_most: Energy,
+    /// Metal deposited, rack included.
+    pub mass: Option<Mass>,
+    /// Its name.
+    pub metal: Option<&'static str>,
+    /// The efficiency window.
+    pub efficiency: Option<Efficiencies>,
+    /// Predicted thickness.
+    pub thickness: Option<Thickness>,
+    /// What the operator should know of this plan.
+    pub warnings: Vec<String>,
+    /// What can hurt; never left out.
+    pub cautions: Vec<String>,
+}

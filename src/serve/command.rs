@@ -1,0 +1,212 @@
+//! Commands: POST only, one at a time per station, answered by the station itself.
+
+use super::body::Body;
+use super::problem::Problem;
+use super::state::AppState;
+use crate::run::{Answer, Command};
+use crate::watch::{Handling, Kind};
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::time::Duration;
+
+/// A station answers within one step; longer means that it does not step.
+const ANSWER_TIME: Duration = Duration::from_secs(5);
+/// How long the output may take to be seen off.
+const OFF_TIME: Duration = Duration::from_secs(3);
+
+/// The body of the commands that need nothing else.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Plain {
+    by: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Start {
+    by: String,
+    request: Value,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Answered {
+    by: String,
+    answer: Answer,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Acknowledge {
+    by: String,
+    watch: String,
+    #[serde(default)]
+    note: Option<String>,
+}
+
+/// What a command that was taken answers.
+#[derive(Serialize)]
+pub(super) struct Taken {
+    station: String,
+    said: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    run: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    worksheet: Option<Value>,
+}
+
+type Reply = Result<Json<Taken>, Problem>;
+
+pub(super) async fn start(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Start>,
+) -> Reply {
+    let name = app.station(&station)?.handle.name().to_owned();
+    let planner = app.planner.clone();
+    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
+        .await
+        .map_err(|e| Problem::bug(e.to_string()))??;
+    let id = uuid::Uuid::now_v7().to_string();
+    let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
+    let Json(mut taken) = send(&app, &station, &body.by, command).await?;
+    taken.run = Some(id);
+    taken.worksheet = Some(planned.worksheet);
+    Ok(Json(taken))
+}
+
+macro_rules! plain {
+    ($($name:ident => $command:ident),+) => {$(
+        pub(super) async fn $name(
+            State(app): State<AppState>,
+            Path(station): Path<String>,
+            Body(body): Body<Plain>,
+        ) -> Reply {
+            send(&app, &station, &body.by, Command::$command).await
+        }
+    )+};
+}
+plain!(hold => Hold, resume => Resume, stop => Stop, abort => Abort);
+
+pub(super) async fn answer(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Answered>,
+) -> Reply {
+    send(&app, &station, &body.by, Command::Answer(body.answer)).await
+}
+
+pub(super) async fn acknowledge(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Acknowledge>,
+) -> Reply {
+    let kind = Kind::named(&body.watch).ok_or_else(|| {
+        let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
+        Problem::new(
+            StatusCode::BAD_REQUEST,
+            "bad-json",
+            format!("there is no watch {:?}; there is: {}", body.watch, names.join(", ")),
+        )
+    })?;
+    let note = body.note.map(|note| text("note", &note, 500)).transpose()?;
+    send(&app, &station, &body.by, Command::Alarm { kind, handling: Handling::Acknowledge { note } }).await
+}
+
+/// Off is answered only when a reading taken afterwards shows the output off. A
+/// station without a run refuses to abort; then the reading alone decides.
+pub(super) async fn off(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Plain>,
+) -> Reply {
+    let watched = app.station(&station)?;
+    let before = watched.look().snapshot.seq;
+    let said = match send(&app, &station, &body.by, Command::Abort).await {
+        Ok(Json(taken)) => taken.said,
+        Err(problem) if problem.code == "refused" => "no run was on".into(),
+        Err(problem) => return Err(problem),
+    };
+    let mut publications = watched.handle.subscribe();
+    let confirmed = tokio::time::timeout(OFF_TIME, async {
+        loop {
+            let look = watched.look();
+            let newer = look.snapshot.seq > before && !look.stale;
+            if newer && look.snapshot.output_known && look.snapshot.output_on == Some(false) {
+                return true;
+            }
+            if publications.changed().await.is_err() {
+                return false;
+            }
+        }
+    });
+    if confirmed.await.unwrap_or(false) {
+        Ok(Json(Taken {
+            station,
+            said: format!("output off, confirmed ({said})"),
+            run: None,
+            worksheet: None,
+        }))
+    } else {
+        Err(Problem::new(
+            StatusCode::GATEWAY_TIMEOUT,
+            "not-confirmed",
+            "the output was not seen to go off: go to the supply and switch it off by hand",
+        ))
+    }
+}
+
+/// Works a request out without starting it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Plan {
+    #[serde(default)]
+    station: Option<String>,
+    request: Value,
+}
+
+pub(super) async fn plan(
+    State(app): State<AppState>,
+    Body(body): Body<Plan>,
+) -> Result<Json<Value>, Problem> {
+    if let Some(name) = &body.station {
+        app.station(name)?;
+    }
+    let planner = app.planner.clone();
+    let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
+        .await
+        .map_err(|e| Problem::bug(e.to_string()))??;
+    Ok(Json(
+        serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text, "order": planned.order }),
+    ))
+}
+
+async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {
+    let by = text("by", by, 80)?;
+    let watched = app.station(station)?;
+    match tokio::time::timeout(ANSWER_TIME, watched.handle.command(&by, command)).await {
+        Ok(Ok(said)) => Ok(Json(Taken { station: station.into(), said, run: None, worksheet: None })),
+        Ok(Err(refusal)) => Err(Problem::refused(refusal.0)),
+        Err(_) => Err(Problem::new(
+            StatusCode::GATEWAY_TIMEOUT,
+            "not-confirmed",
+            "the station did not answer; the command may or may not have been taken: look before sending it again",
+        )),
+    }
+}
+
+/// A line of text from a person: not empty, not long, nothing that could forge a log line.
+fn text(key: &str, value: &str, longest: usize) -> Result<String, Problem> {
+    let value = value.trim();
+    if value.is_empty() || value.chars().count() > longest || value.chars().any(char::is_control) {
+        return Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            "bad-json",
+            format!("{key}: one line of 1 to {longest} characters"),
+        ));
+    }
+    Ok(value.into())
+}

@@ -1,0 +1,96 @@
+//! The seam to the ledger: what serving reads from it.
+
+use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, TankRow};
+use std::fmt;
+
+/// The ledger could not be read; the reason in the operator's words.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HistoryError(pub String);
+
+impl fmt::Display for HistoryError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+impl std::error::Error for HistoryError {}
+
+/// Readers of the ledger. The calls may block on the disk: the routes call them
+/// on the blocking pool, never on the threads that answer requests.
+pub trait History: Send + Sync + 'static {
+    /// Runs, newest first; `before` is a run's id.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, HistoryError>;
+    /// One run.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn run(&self, id: &str) -> Result<Option<RunRow>, HistoryError>;
+    /// A run's readings, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, HistoryError>;
+    /// Every tank's account.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn tanks(&self) -> Result<Vec<TankRow>, HistoryError>;
+    /// The journal of alarms, newest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError>;
+    /// A run's events, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError>;
+    /// Whether the ledger takes writes.
+    ///
+    /// # Errors
+    /// Why it does not.
+    fn writable(&self) -> Result<(), HistoryError>;
+    /// How long each commit since the last call took, in seconds.
+    fn take_commit_seconds(&self) -> Vec<f64>;
+}
+
+impl From<LedgerError> for HistoryError {
+    fn from(e: LedgerError) -> Self {
+        HistoryError(e.to_string())
+    }
+}
+
+impl History for Ledger {
+    fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, HistoryError> {
+        Ok(self.reader().runs(limit, before)?)
+    }
+    fn run(&self, id: &str) -> Result<Option<RunRow>, HistoryError> {
+        Ok(self.reader().run(id)?)
+    }
+    fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, HistoryError> {
+        Ok(self.reader().readings(id)?)
+    }
+    /// As they stand, ahead of the disk by what is not committed yet.
+    fn tanks(&self) -> Result<Vec<TankRow>, HistoryError> {
+        Ok(self.all_accounts())
+    }
+    fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms(limit)?)
+    }
+    fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError> {
+        let mut events = self.reader().events(Some(run), limit)?;
+        events.reverse();
+        Ok(events)
+    }
+    fn writable(&self) -> Result<(), HistoryError> {
+        match &*self.health().borrow() {
+            Health::Good => Ok(()),
+            Health::Failing(why) => Err(HistoryError(why.clone())),
+        }
+    }
+    fn take_commit_seconds(&self) -> Vec<f64> {
+        Ledger::take_commit_seconds(self)
+    }
+}

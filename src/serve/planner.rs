@@ -1,0 +1,67 @@
+//! Requests into orders, by the config: the seam's real side.
+
+use super::problem::Problem;
+use super::state::{Planned, Planner};
+use crate::config::{Config, Station};
+use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::quantity::Units;
+use axum::http::StatusCode;
+use serde_json::Value;
+
+/// Works out a request on that station with what the config knows of its tank.
+///
+/// # Errors
+/// Every reason why it cannot be done, in the operator's words.
+pub fn plan_for(
+    config: &Config,
+    station: &Station,
+    request: &Request,
+    units: Units,
+) -> Result<Plan, Vec<String>> {
+    let Some(tank) = config.tanks.iter().find(|t| t.name == request.tank) else {
+        let names: Vec<_> = config.tanks.iter().map(|t| t.name.as_str()).collect();
+        return Err(vec![format!(
+            "tank: there is no tank {:?}; there is: {}",
+            request.tank,
+            names.join(", ")
+        )]);
+    };
+    let Some(bath) = config.baths.iter().find(|b| b.name == tank.bath) else {
+        return Err(vec![format!("tank: bath {:?} of tank {:?} is not known", tank.bath, tank.name)]);
+    };
+    let facts = TankFacts {
+        volume: tank.volume,
+        anode_area: tank.anode_area,
+        agitation: tank.agitation,
+        max_load: tank.max_load,
+    };
+    let limits = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
+    plan::plan(request, bath, &facts, &limits, units)
+        .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
+}
+
+impl Planner for Config {
+    fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
+        let request: Request = serde_json::from_value(request.clone())
+            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
+        let station = match (station, &self.stations[..]) {
+            (Some(name), all) => all.iter().find(|s| s.name == name),
+            (None, [one]) => Some(one),
+            (None, _) => None,
+        }
+        .ok_or_else(|| {
+            let names: Vec<_> = self.stations.iter().map(|s| s.name.as_str()).collect();
+            Problem::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                "not-possible",
+                format!("say for which station: {}", names.join(", ")),
+            )
+        })?;
+        let plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
+            Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
+                .with_errors(errors)
+        })?;
+        let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
+        Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
+    }
+}

@@ -1,0 +1,155 @@
+//! What every route is given.
+
+use super::history::History;
+use super::look::Watched;
+use super::metrics::Metrics;
+use super::problem::Problem;
+use crate::plan::Order;
+use crate::quantity::Units;
+use serde_json::Value;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio_util::sync::CancellationToken;
+
+/// A tank as configured, for people.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct TankFacts {
+    /// Its name.
+    pub tank: String,
+    /// Its bath's name.
+    pub bath: String,
+    /// How much solution.
+    pub volume_liters: Option<f64>,
+    /// A file with its temperature and what it is multiplied by to give degC.
+    #[serde(skip)]
+    pub thermometer: Option<(PathBuf, f64)>,
+}
+
+/// What does not change while the daemon runs.
+#[derive(Clone, Debug)]
+pub struct Facts {
+    /// The address it was told to listen on.
+    pub listen: SocketAddr,
+    /// Asked of every request but the page and the health checks, when there is one.
+    pub token: Option<String>,
+    /// Units for people.
+    pub units: Units,
+    /// Of the config's text.
+    pub config_hash: String,
+    /// Tanks in file order.
+    pub tanks: Vec<TankFacts>,
+}
+
+/// A request that can be carried out.
+#[derive(Clone, Debug)]
+pub struct Planned {
+    /// The worksheet, as JSON.
+    pub worksheet: Value,
+    /// The same for people.
+    pub text: String,
+    /// Ready to run.
+    pub order: Order,
+}
+
+/// The seam to `plan`: it knows the config, this room does not.
+pub trait Planner: Send + Sync + 'static {
+    /// Works out a request, as it came, for that station (`None`: the only one).
+    ///
+    /// # Errors
+    /// `bad-json` when it is no request, `not-possible` with every reason.
+    fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
+}
+
+/// What every route is given; cheap to clone.
+#[derive(Clone)]
+pub struct AppState {
+    pub(super) stations: Arc<[Watched]>,
+    pub(super) history: Arc<dyn History>,
+    pub(super) planner: Arc<dyn Planner>,
+    pub(super) facts: Arc<Facts>,
+    pub(super) metrics: Arc<Metrics>,
+    /// Ends the streams.
+    pub(super) shutdown: CancellationToken,
+}
+
+impl AppState {
+    /// Joins the parts and begins to watch the stations. Must be called within a
+    /// tokio runtime: one small task per station notes when it last spoke.
+    pub fn new(
+        stations: Vec<Watched>,
+        history: Arc<dyn History>,
+        planner: Arc<dyn Planner>,
+        facts: Facts,
+        metrics: Metrics,
+        shutdown: CancellationToken,
+    ) -> AppState {
+        for watched in &stations {
+            tokio::spawn(watched.clone().follow(metrics.poll_seconds(watched.handle.name())));
+        }
+        AppState {
+            stations: stations.into(),
+            history,
+            planner,
+            facts: Arc::new(facts),
+            metrics: Arc::new(metrics),
+            shutdown,
+        }
+    }
+
+    /// The station of that name.
+    pub(super) fn station(&self, name: &str) -> Result<&Watched, Problem> {
+        self.stations.iter().find(|w| w.handle.name() == name).ok_or_else(|| {
+            let names: Vec<_> = self.stations.iter().map(|w| w.handle.name()).collect();
+            Problem::not_found(format!("there is no station {name:?}; there is: {}", names.join(", ")))
+        })
+    }
+
+    /// What the thermometers say now, tank by tank; those that do not answer in
+    /// time, or say nonsense, say nothing.
+    pub(super) async fn temperatures(&self) -> Vec<(String, f64)> {
+        let asked: Vec<_> = self
+            .facts
+            .tanks
+            .iter()
+            .filter_map(|t| t.thermometer.clone().map(|(path, scale)| (t.tank.clone(), path, scale)))
+            .map(|(tank, path, scale)| (tank, tokio::task::spawn_blocking(move || thermometer(&path, scale))))
+            .collect();
+        let mut told = Vec::new();
+        for (tank, answer) in asked {
+            if let Ok(Ok(Some(celsius))) = tokio::time::timeout(THERMOMETER, answer).await {
+                told.push((tank, celsius));
+            }
+        }
+        told
+    }
+
+    /// Reads from the ledger on the blocking pool.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        what: impl FnOnce(&dyn History) -> Result<T, super::history::HistoryError> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let history = self.history.clone();
+        match tokio::task::spawn_blocking(move || what(history.as_ref())).await {
+            Ok(Ok(value)) => Ok(value),
+            Ok(Err(e)) => Err(Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "ledger",
+                format!("the ledger cannot be read: {e}"),
+            )),
+            Err(e) => Err(Problem::bug(e.to_string())),
+        }
+    }
+}
+
+/// A 1-wire sensor takes 0.75 s to measure (from memory); twice that and it is not there.
+const THERMOMETER: Duration = Duration::from_millis(1500);
+
+/// The number in that file, as 1-wire and hwmon give it, in degC; `None` if it
+/// is none or no bath could have it.
+#[expect(clippy::disallowed_methods, reason = "a thermometer is a file; this is the edge")]
+fn thermometer(path: &Path, scale: f64) -> Option<f64> {
+    let celsius = std::fs::read_to_string(path).ok()?.trim().parse::<f64>().ok()? * scale;
+    (-50.0..=250.0).contains(&celsius).then_some(celsius)
+}

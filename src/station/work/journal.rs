@@ -1,0 +1,97 @@
+//! Events of the run in the ledger's and the operator's words.
+
+use crate::deposit::{self, Efficiency};
+use crate::ledger::{AlarmRow, RunStart};
+use crate::plan::{Goal, Order};
+use crate::quantity::{Charge, Mono, Ratio};
+use crate::watch::{AlarmChange, AlarmState};
+
+/// The intent of a run.
+pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order) -> RunStart {
+    RunStart {
+        id: id.into(),
+        station: station.into(),
+        tank: order.tank.clone(),
+        title: order.title.clone(),
+        started_by: by.into(),
+        started: at,
+        target: match order.goal {
+            Goal::Charge(target) => Some(target),
+            Goal::Time(_) => None,
+        },
+        area_square_meters: order.area.get(),
+        parts: order.parts,
+        metal: order.deposit.as_ref().map(|d| d.metal.clone()),
+        thickness_meters_per_coulomb: thickness_per_coulomb(order),
+        continues: None,
+        // An order is plain numbers and names; if it could not be written as text, the rest of the row still tells.
+        order_json: serde_json::to_string(order).unwrap_or_default(),
+    }
+}
+
+fn thickness_per_coulomb(order: &Order) -> Option<f64> {
+    let forecast = order.deposit.as_ref()?;
+    let at = Efficiency::new(Ratio::new(forecast.efficiency)).ok()?;
+    Some(deposit::metal(&forecast.metal)?.thickness(Charge::new(1.0), order.area, at).get())
+}
+
+/// A change of an alarm as a row.
+pub(super) fn alarm(
+    station: &str,
+    run: Option<String>,
+    at: String,
+    mono: Mono,
+    change: &AlarmChange,
+) -> AlarmRow {
+    AlarmRow {
+        at,
+        monotonic_milliseconds: millis(mono),
+        station: station.into(),
+        run,
+        watch: change.alarm.kind.name().into(),
+        from: state(change.from).into(),
+        to: state(change.alarm.state).into(),
+        priority: change.alarm.priority.name().into(),
+        text: change.alarm.text.clone(),
+        by: change.by.clone(),
+        note: change.note.clone(),
+    }
+}
+
+/// The name of an alarm's state, as in the API.
+pub(super) fn state(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Normal => "normal",
+        AlarmState::Unacknowledged => "unacknowledged",
+        AlarmState::Acknowledged => "acknowledged",
+        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+        AlarmState::Shelved => "shelved",
+        AlarmState::Suppressed => "suppressed",
+        AlarmState::OutOfService => "out-of-service",
+    }
+}
+
+/// For a column.
+pub(super) fn millis(mono: Mono) -> i64 {
+    i64::try_from(mono.nanos() / 1_000_000).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn alarm_states_have_the_names_that_the_api_gives_them() {
+        for s in [
+            AlarmState::Normal,
+            AlarmState::Unacknowledged,
+            AlarmState::Acknowledged,
+            AlarmState::ReturnedUnacknowledged,
+            AlarmState::Shelved,
+            AlarmState::Suppressed,
+            AlarmState::OutOfService,
+        ] {
+            assert_eq!(serde_json::to_value(s).unwrap(), state(s));
+        }
+    }
+}

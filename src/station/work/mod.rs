@@ -1,0 +1,18 @@
+//! The daemon's half of the room: one thread, one task per station.
+//!
+//! Control has a thread and a runtime of its own, so that nothing that serves
+//! people can keep it waiting. A panic in one station's task is caught there:
+//! its supply is switched off through a fresh connection, and the others go on.
+
+mod crew;
+mod journal;
+mod pace;
+mod picture;
+mod remote;
+mod shell;
+mod skew;
+
+#[cfg(test)]
+mod tests;
+
+pub use crew::{Control, Farewell, Pulse, Settings, spawn};

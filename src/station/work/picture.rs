@@ -1,0 +1,156 @@
+//! The published snapshot, put together from what the task knows.
+
+use super::pace::Trend;
+use crate::ledger::Ledger;
+use crate::quantity::{Mono, Reading, Regulation};
+use crate::run::Controller;
+use crate::station::{AlarmView, LinkView, Measured, Snapshot, TankView};
+use crate::watch::Kind;
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+
+/// Sentences kept for people.
+const SENTENCES: usize = 20;
+/// Polls are counted over this long.
+const RATE: Duration = Duration::from_secs(5);
+
+/// What is shown beside the controller's own view.
+pub(super) struct Picture {
+    pub link: LinkView,
+    station: String,
+    stale_after: Duration,
+    out: watch::Sender<Arc<Snapshot>>,
+    seq: u64,
+    last: Option<Reading>,
+    good: VecDeque<Mono>,
+    trend: Trend,
+    log: VecDeque<String>,
+    since: BTreeMap<Kind, String>,
+    /// The tank in use or last used, and its bath.
+    tank: Option<(String, String)>,
+    polls: Vec<f64>,
+}
+
+impl Picture {
+    pub fn new(
+        station: &str,
+        port: String,
+        stale_after: Duration,
+        out: watch::Sender<Arc<Snapshot>>,
+    ) -> Self {
+        Picture {
+            link: LinkView { port, trouble: Some("not connected yet".into()), ..LinkView::default() },
+            station: station.into(),
+            stale_after,
+            seq: 0,
+            out,
+            last: None,
+            good: VecDeque::new(),
+            trend: Trend::default(),
+            log: VecDeque::new(),
+            since: BTreeMap::new(),
+            tank: None,
+            polls: Vec::new(),
+        }
+    }
+
+    pub fn reading(&mut self, reading: Reading, took: Duration) {
+        self.last = Some(reading);
+        self.good.push_back(reading.at);
+        self.trend.add(reading.at, reading.volts.get(), reading.amps.get());
+        self.polls.push(took.as_secs_f64());
+    }
+
+    /// A sentence worth reading, as of `at` (RFC 3339 UTC).
+    pub fn say(&mut self, at: &str, text: &str) {
+        if self.log.len() == SENTENCES {
+            self.log.pop_front();
+        }
+        self.log.push_back(format!("{at} {text}"));
+    }
+
+    pub fn alarm_changed(&mut self, kind: Kind, at: &str) {
+        self.since.insert(kind, at.into());
+    }
+
+    pub fn uses(&mut self, tank: &str, bath: &str) {
+        self.tank = Some((tank.into(), bath.into()));
+    }
+
+    /// Whether the last reading is young enough to be called the present.
+    fn fresh(&self, now: Mono) -> Option<&Reading> {
+        self.last.as_ref().filter(|r| self.link.up && now.since(r.at) <= self.stale_after)
+    }
+
+    /// Publishes. `taken` is RFC 3339 UTC.
+    pub fn publish(
+        &mut self,
+        now: Mono,
+        taken: String,
+        controller: &Controller,
+        ledger: &Ledger,
+        writes: u64,
+    ) {
+        self.seq += 1;
+        while self.good.front().is_some_and(|at| now.since(*at) > RATE) {
+            self.good.pop_front();
+        }
+        self.link.polls_per_second = match (self.good.front(), self.good.back()) {
+            (Some(first), Some(last)) if last > first => {
+                (self.good.len() - 1) as f64 / last.since(*first).as_secs_f64()
+            }
+            _ => 0.0,
+        };
+        let run = controller.view();
+        let fresh = self.fresh(now).copied();
+        // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
+        let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
+        let snapshot = Snapshot {
+            station: self.station.clone(),
+            seq: self.seq,
+            taken,
+            link: self.link.clone(),
+            measured: fresh.map(|r| Measured {
+                volts: r.volts.get(),
+                amperes: r.amps.get(),
+                regulation: r.regulation.map(|r| match r {
+                    Regulation::ConstantCurrent => "current",
+                    Regulation::ConstantVoltage => "voltage",
+                    Regulation::Neither => "neither",
+                }),
+            }),
+            reading_age_seconds: self.last.map(|r| now.since(r.at).as_secs_f64()),
+            output_known: output_on.is_some(),
+            output_on,
+            run,
+            alarms: controller
+                .alarms()
+                .into_iter()
+                .map(|a| AlarmView {
+                    watch: a.kind.name().into(),
+                    state: a.state,
+                    priority: a.priority,
+                    text: a.text,
+                    remedy: a.kind.remedy().into(),
+                    since: self.since.get(&a.kind).cloned().unwrap_or_default(),
+                })
+                .collect(),
+            log: self.log.iter().cloned().collect(),
+            trend: self.trend.seen_from(now),
+            tank: self.tank.as_ref().map(|(name, bath)| {
+                let account = ledger.account(name);
+                TankView {
+                    name: name.clone(),
+                    bath: bath.clone(),
+                    charge_coulombs: account.charge_coulombs,
+                    unobserved_seconds: account.unobserved_seconds,
+                }
+            }),
+            setpoint_writes: writes,
+            poll_seconds: std::mem::take(&mut self.polls),
+        };
+        self.out.send_replace(Arc::new(snapshot));
+    }
+}

@@ -1,0 +1,82 @@
+//! The seam between a station's task and its supply, so that tests can put another behind it.
+
+use crate::quantity::{Amps, Reading, Volts};
+use crate::run::Protection;
+use crate::supply::{Clock, Device, Dialect, Spec, Trouble};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// A supply as the task uses it. After a [`Trouble`] that is gone, only
+/// [`Remote::open`] and [`Remote::off`] help.
+pub(super) trait Remote {
+    /// Connects, identifies, switches off, confirms; what it says it is.
+    async fn open(&mut self) -> Result<String, Trouble>;
+    /// Lets go of the port.
+    fn close(&mut self);
+    /// Output off, confirmed; opens the port if need be, asks for no identity.
+    async fn off(&mut self) -> Result<(), Trouble>;
+    /// Safe and known: off, protections, ceiling, no current.
+    async fn prepare(&mut self, protection: Protection, ceiling: Volts) -> Result<(), Trouble>;
+    /// Both setpoints.
+    async fn set(&mut self, amps: Amps, volts: Volts) -> Result<(), Trouble>;
+    /// Output on.
+    async fn on(&mut self) -> Result<(), Trouble>;
+    /// One reading.
+    async fn read(&mut self) -> Result<Reading, Trouble>;
+    /// Setpoints written so far.
+    fn writes(&self) -> u64;
+    /// Troubles so far, by kind.
+    fn errors(&self) -> BTreeMap<&'static str, u64>;
+}
+
+/// The real one.
+#[derive(Debug)]
+pub(super) struct Line(Device);
+
+impl Line {
+    pub fn new(spec: Spec, dialect: Arc<Dialect>, clock: Clock) -> Self {
+        Line(Device::new(spec, dialect, clock))
+    }
+}
+
+impl Remote for Line {
+    async fn open(&mut self) -> Result<String, Trouble> {
+        let identity = self.0.connect().await?;
+        self.0.off().await?;
+        for left in &identity.left_in_queue {
+            tracing::warn!(port = %self.0.spec().port, "the supply had an error waiting: {left}");
+        }
+        if !identity.pinned {
+            tracing::warn!(
+                port = %self.0.spec().port,
+                "identity is not pinned, so any supply would be taken; put identity = \"…\" of {:?} into the config",
+                identity.text
+            );
+        }
+        Ok(identity.text)
+    }
+    fn close(&mut self) {
+        self.0.close();
+    }
+    async fn off(&mut self) -> Result<(), Trouble> {
+        self.0.off().await
+    }
+    async fn prepare(&mut self, protection: Protection, ceiling: Volts) -> Result<(), Trouble> {
+        self.0.prepare(protection.over_voltage, protection.over_current, ceiling).await
+    }
+    async fn set(&mut self, amps: Amps, volts: Volts) -> Result<(), Trouble> {
+        self.0.set(amps, volts).await.map(|_| ())
+    }
+    async fn on(&mut self) -> Result<(), Trouble> {
+        self.0.output_on().await
+    }
+    async fn read(&mut self) -> Result<Reading, Trouble> {
+        self.0.read().await
+    }
+    fn writes(&self) -> u64 {
+        self.0.writes()
+    }
+    fn errors(&self) -> BTreeMap<&'static str, u64> {
+        self.0.errors().clone()
+    }
+}

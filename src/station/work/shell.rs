@@ -1,0 +1,506 @@
+//! One station's task: wait, translate, step, carry out, publish.
+
+use super::journal;
+use super::pace::{Backoff, Edges};
+use super::picture::Picture;
+use super::remote::Remote;
+use super::skew::{Clocks, Skew};
+use super::{Farewell, Settings};
+use crate::ledger::{EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
+use crate::quantity::{Microcoulombs, Mono, Reading};
+use crate::run::{Action, Command, Controller, Event, Input, Outcome, Refusal};
+use crate::station::{Envelope, Snapshot};
+use crate::supply::{Clock, Trouble};
+use crate::watch::{AlarmChange, Handling};
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, sleep, timeout};
+use tokio_util::sync::CancellationToken;
+use tracing::Level;
+
+/// A supply that gives no good answer for this long, or three times the stale
+/// time if that is longer, is opened anew.
+const SILENT: Duration = Duration::from_secs(3);
+/// The intent must be on disk within this time, or the run does not start.
+const INTENT: Duration = Duration::from_secs(10);
+/// The end of a run is waited for this long; it is written all the same, later.
+pub(super) const LAST_WORD: Duration = Duration::from_secs(2);
+/// On the way out, off is waited for this long.
+const LEAVE: Duration = Duration::from_secs(8);
+/// No line is faster than this.
+const LEAST_POLL: Duration = Duration::from_millis(1);
+/// With nothing to wait for, look this often.
+const IDLE: Duration = Duration::from_secs(1);
+/// The task's own things.
+pub(super) struct Shell<R> {
+    settings: Settings,
+    remote: R,
+    controller: Controller,
+    ledger: Ledger,
+    clock: Clock,
+    skew: Skew,
+    picture: Picture,
+    beat: Arc<AtomicU64>,
+    /// The run that is being worked, once its intent is on disk.
+    open: Option<OpenRun>,
+    poll_at: Mono,
+    read_now: bool,
+    /// Since when no good answer has come.
+    silent: Option<Mono>,
+    retry_at: Mono,
+    backoff: Backoff,
+    edges: Edges,
+    /// Lines for the log. Whoever reads it may be slow, so they go out after
+    /// the actions, never between a decision and the off that it leads to.
+    untold: Vec<(Level, String)>,
+}
+
+struct OpenRun {
+    id: String,
+    began: Mono,
+}
+
+impl<R: Remote> Shell<R> {
+    pub fn new(
+        settings: Settings,
+        remote: R,
+        ledger: Ledger,
+        clock: Clock,
+        out: watch::Sender<Arc<Snapshot>>,
+        beat: Arc<AtomicU64>,
+        seed: u64,
+    ) -> Self {
+        let picture = Picture::new(&settings.name, settings.port(), settings.setup.stale_after, out);
+        Shell {
+            controller: Controller::new(settings.setup.clone()),
+            settings,
+            remote,
+            ledger,
+            clock,
+            skew: Skew::default(),
+            picture,
+            beat,
+            open: None,
+            poll_at: Mono::ZERO,
+            read_now: false,
+            silent: None,
+            retry_at: Mono::ZERO,
+            backoff: Backoff::new(seed),
+            edges: Edges::default(),
+            untold: Vec::new(),
+        }
+    }
+
+    /// Works until told to quit, then leaves the supply off.
+    pub async fn work(
+        mut self,
+        commands: &mut mpsc::Receiver<Envelope>,
+        quit: &CancellationToken,
+    ) -> Farewell {
+        let mut health = self.ledger.health();
+        health.mark_changed();
+        loop {
+            self.attend_port().await;
+            self.publish();
+            let wait = self.wait();
+            tokio::select! {
+                biased;
+                () = quit.cancelled() => break,
+                Some(envelope) = commands.recv() => self.obey(envelope).await,
+                Ok(()) = health.changed() => {
+                    let input = match &*health.borrow_and_update() {
+                        Health::Good => Input::LedgerBack,
+                        Health::Failing(why) => Input::LedgerFailed(why.clone()),
+                    };
+                    self.drive(input).await;
+                }
+                () = sleep(wait) => {}
+            }
+        }
+        self.leave().await
+    }
+
+    /// Reads, or opens, or lets time pass: whatever is due.
+    async fn attend_port(&mut self) {
+        if let Some(text) = self.skew.check(Clocks::read()) {
+            self.event("clock", &text);
+        }
+        let now = self.now();
+        if !self.picture.link.up {
+            if now >= self.retry_at {
+                return self.open_link().await;
+            }
+        } else if self.read_now || now >= self.poll_at {
+            return self.poll().await;
+        }
+        self.drive(Input::Tick).await;
+    }
+
+    async fn poll(&mut self) {
+        self.read_now = false;
+        let now = self.now();
+        // The next poll keeps its place in time; those that were missed are left out.
+        while self.poll_at <= now {
+            self.poll_at = self.poll_at + self.settings.poll.max(LEAST_POLL);
+        }
+        let began = Instant::now();
+        let input = match self.remote.read().await {
+            Ok(reading) => {
+                self.silent = None;
+                let reading = Reading { at: self.skew.awake(reading.at), ..reading };
+                self.picture.reading(reading, began.elapsed());
+                self.record_reading(&reading);
+                Input::Reading(reading)
+            }
+            Err(trouble) => self.read_failed(&trouble),
+        };
+        self.drive(input).await;
+        self.record_charge();
+    }
+
+    fn read_failed(&mut self, trouble: &Trouble) -> Input {
+        let now = self.now();
+        let since = *self.silent.get_or_insert(now);
+        let limit = SILENT.max(self.settings.setup.stale_after * 3);
+        if trouble.is_gone() || now.since(since) >= limit {
+            self.link_lost(&trouble.to_string())
+        } else {
+            Input::Tick
+        }
+    }
+
+    fn link_lost(&mut self, why: &str) -> Input {
+        // Close before waiting: a port that is held keeps its device from coming back.
+        self.remote.close();
+        self.picture.link.up = false;
+        self.picture.link.trouble = Some(why.into());
+        self.read_now = false;
+        self.silent = None;
+        self.retry_at = self.now();
+        if let Some(line) = self.edges.failed(self.retry_at, why) {
+            self.event("link", &format!("link lost: {line}"));
+        }
+        Input::LinkLost(why.into())
+    }
+
+    async fn open_link(&mut self) {
+        let opened = self.remote.open().await;
+        let now = self.now();
+        let input = match opened {
+            Ok(identity) => {
+                let healed = self.edges.healed(now).map(|h| format!("; {h}")).unwrap_or_default();
+                self.backoff.reset();
+                self.picture.link.up = true;
+                self.picture.link.trouble = None;
+                self.picture.link.identity = Some(identity.clone());
+                self.poll_at = now;
+                self.event(
+                    "link",
+                    &format!("link up, output confirmed off: {}{healed}", identity.escape_debug()),
+                );
+                Input::LinkBack
+            }
+            Err(trouble) => {
+                self.remote.close();
+                self.retry_at = now + self.backoff.wait();
+                self.picture.link.trouble = Some(trouble.to_string());
+                if let Some(line) = self.edges.failed(now, &trouble.to_string()) {
+                    self.event("link", &line);
+                }
+                Input::Tick
+            }
+        };
+        self.drive(input).await;
+    }
+
+    async fn obey(&mut self, envelope: Envelope) {
+        let Envelope { by, command, reply } = envelope;
+        let sentence = taken(&command);
+        let answer = match self.controller.command(self.now(), &by, command) {
+            Ok(actions) => {
+                let follow = self.carry_out(actions).await;
+                let trouble = follow.iter().find_map(why);
+                self.follow_up(follow).await;
+                trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
+            }
+            Err(refusal) => Err(refusal),
+        };
+        self.publish();
+        // Whoever asked may have gone away; the command was carried out all the same.
+        let _ = reply.send(answer);
+    }
+
+    async fn drive(&mut self, input: Input) {
+        self.follow_up(vec![input]).await;
+    }
+
+    /// Steps the controller with each input, and with what comes of its actions.
+    async fn follow_up(&mut self, inputs: Vec<Input>) {
+        let mut inputs = VecDeque::from(inputs);
+        while let Some(input) = inputs.pop_front() {
+            let actions = self.controller.step(self.now(), input);
+            inputs.extend(self.carry_out(actions).await);
+        }
+    }
+
+    /// In order. Once something has failed, only off, records and alarms are
+    /// still carried out: what came after it was meant for a supply that did as told.
+    async fn carry_out(&mut self, actions: Vec<Action>) -> Vec<Input> {
+        let mut inputs: Vec<Input> = Vec::new();
+        for action in actions {
+            let failed = inputs.iter().any(|i| why(i).is_some());
+            let input = match action {
+                Action::Output(false) => Some(self.switch_off().await),
+                Action::Record(event) => self.record(event).await,
+                Action::Alarm(change) => {
+                    self.alarm(&change);
+                    None
+                }
+                _ if failed => None,
+                Action::Prepare { protection, volts } => {
+                    let done = self.remote.prepare(protection, volts).await;
+                    Some(self.outcome(done, Input::Prepared))
+                }
+                Action::Set { amps, volts } => {
+                    let done = self.remote.set(amps, volts).await;
+                    self.read_now = true;
+                    Some(self.outcome(done, Input::Applied))
+                }
+                Action::Output(true) => Some(self.switch_on().await),
+            };
+            inputs.extend(input);
+        }
+        inputs
+    }
+
+    async fn switch_off(&mut self) -> Input {
+        if !self.picture.link.up {
+            // Opening the link begins with off; do it now.
+            self.retry_at = self.now();
+            return Input::Failed("the supply is not connected; go to the supply".into());
+        }
+        let done = self.remote.off().await;
+        self.read_now = true;
+        self.outcome(done, Input::Applied)
+    }
+
+    /// Only after everything that leads to it is on disk.
+    async fn switch_on(&mut self) -> Input {
+        if let Err(e) = within(INTENT, self.ledger.sync()).await {
+            return Input::LedgerFailed(e.to_string());
+        }
+        let done = self.remote.on().await;
+        self.read_now = true;
+        self.outcome(done, Input::Applied)
+    }
+
+    fn outcome(&mut self, done: Result<(), Trouble>, good: Input) -> Input {
+        match done {
+            Ok(()) => good,
+            Err(trouble) if trouble.is_gone() => self.link_lost(&trouble.to_string()),
+            Err(trouble) => Input::Failed(trouble.to_string()),
+        }
+    }
+
+    async fn record(&mut self, event: Event) -> Option<Input> {
+        let (kind, text) = (event.kind(), event.sentence());
+        match event {
+            Event::Started { id, order, by } => {
+                self.picture.uses(&order.tank, &order.bath);
+                let start = journal::start(&id, &self.settings.name, &by, utc(), &order);
+                if let Err(e) = within(INTENT, self.ledger.begin(start)).await {
+                    return Some(Input::LedgerFailed(e.to_string()));
+                }
+                self.open = Some(OpenRun { id, began: self.now() });
+                self.event(kind, &text);
+            }
+            Event::Ended(outcome) => {
+                self.event(kind, &text);
+                self.ended(outcome).await;
+            }
+            Event::Phase { state, phase, why } => {
+                self.event(kind, &text);
+                if let Some(run) = &self.open {
+                    self.ledger.record(Row::Phase(PhaseRow {
+                        run: run.id.clone(),
+                        at: utc(),
+                        since_start: self.now().since(run.began),
+                        state: state.name(),
+                        phase: phase.name(),
+                        why,
+                    }));
+                }
+            }
+            Event::Asked(_) | Event::Answered { .. } | Event::Commanded { .. } | Event::Note(_) => {
+                self.event(kind, &text);
+            }
+        }
+        None
+    }
+
+    async fn ended(&mut self, outcome: Outcome) {
+        let Some(run) = self.open.take() else { return };
+        let Outcome { state, cause, charge, unobserved, worked } = outcome;
+        let end = RunEnd { id: run.id, ended: utc(), state: state.name(), cause, charge, unobserved, worked };
+        if let Err(e) = within(LAST_WORD, self.ledger.finish(end)).await {
+            // Kept by the ledger and written later; its health says so too.
+            self.event("note", &format!("the end of the run is not on disk yet: {e}"));
+        }
+    }
+
+    fn record_reading(&mut self, reading: &Reading) {
+        let Some(run) = &self.open else { return };
+        self.ledger.record(Row::Reading {
+            run: run.id.clone(),
+            since_start: reading.at.since(run.began),
+            volts: reading.volts,
+            amps: reading.amps,
+            setpoint: crate::quantity::Amps::new(self.controller.view().setpoint_amperes),
+        });
+    }
+
+    fn record_charge(&mut self) {
+        let Some(run) = &self.open else { return };
+        let view = self.controller.view();
+        let seconds = |s: f64| Duration::try_from_secs_f64(s).unwrap_or_default();
+        self.ledger.record(Row::Charge {
+            run: run.id.clone(),
+            // The view's coulombs come from whole microcoulombs; rounding gives them back.
+            charge: Microcoulombs((view.charge_coulombs * 1e6).round() as i64),
+            unobserved: seconds(view.unobserved_seconds),
+            worked: seconds(view.worked_seconds),
+        });
+    }
+
+    fn event(&mut self, kind: &str, text: &str) {
+        let at = utc();
+        self.untold.push((Level::INFO, text.into()));
+        self.picture.say(&at, text);
+        self.ledger.record(Row::Event(EventRow {
+            at,
+            monotonic_milliseconds: journal::millis(self.now()),
+            station: self.settings.name.clone(),
+            run: self.open.as_ref().map(|r| r.id.clone()),
+            kind: kind.into(),
+            text: text.into(),
+        }));
+    }
+
+    fn alarm(&mut self, change: &AlarmChange) {
+        let at = utc();
+        let run = self.open.as_ref().map(|r| r.id.clone());
+        let row = journal::alarm(&self.settings.name, run, at.clone(), self.now(), change);
+        let text = format!("alarm {}: {} to {}: {}", row.watch, row.from, row.to, row.text);
+        self.picture.say(&at, &text);
+        self.untold.push((Level::WARN, text));
+        self.picture.alarm_changed(change.alarm.kind, &at);
+        self.ledger.record(Row::Alarm(row));
+    }
+
+    fn publish(&mut self) {
+        let station = &self.settings.name;
+        for (level, text) in self.untold.drain(..) {
+            match level {
+                Level::WARN => tracing::warn!(%station, "{text}"),
+                _ => tracing::info!(%station, "{text}"),
+            }
+        }
+        self.picture.link.errors = self.remote.errors();
+        let writes = self.remote.writes();
+        self.picture.publish(self.now(), utc(), &self.controller, &self.ledger, writes);
+        self.beat.fetch_add(1, Ordering::Relaxed);
+    }
+
+    fn wait(&self) -> Duration {
+        let now = self.now();
+        let port = match self.picture.link.up {
+            _ if self.read_now => now,
+            true => self.poll_at,
+            false => self.retry_at,
+        };
+        let next = self.controller.next_deadline().map_or(port, |d| d.min(port));
+        next.since(now).min(IDLE)
+    }
+
+    fn now(&self) -> Mono {
+        self.skew.awake(self.clock.now())
+    }
+
+    /// Off, confirmed, the run ended, everything on disk.
+    async fn leave(mut self) -> Farewell {
+        let until = self.now() + LEAVE;
+        if let Ok(actions) = self.controller.command(self.now(), "the daemon", Command::Quit) {
+            let follow = self.carry_out(actions).await;
+            self.follow_up(follow).await;
+        }
+        while self.controller.busy() && self.now() < until {
+            self.attend_port().await;
+            self.publish();
+            sleep(self.wait()).await;
+        }
+        // Whatever was seen before, off is the last word on the line.
+        let off = self.remote.off().await.map_err(|t| t.to_string());
+        if self.controller.busy() {
+            let input = self.link_lost("the daemon was stopped before the output was seen to be off");
+            let actions = self.controller.step(self.now(), input);
+            for action in actions {
+                if let Action::Record(event) = action {
+                    self.record(event).await;
+                }
+            }
+        }
+        self.picture.link.up = false;
+        self.picture.link.trouble = Some("the daemon was stopped".into());
+        self.publish();
+        self.remote.close();
+        Farewell { station: self.settings.name, off }
+    }
+}
+
+/// The reason in an input that says that something could not be done.
+fn why(input: &Input) -> Option<String> {
+    match input {
+        Input::Failed(why) | Input::LinkLost(why) | Input::LedgerFailed(why) => Some(why.clone()),
+        _ => None,
+    }
+}
+
+/// What the operator hears when a command was taken.
+fn taken(command: &Command) -> String {
+    match command {
+        Command::Start { id, .. } => format!("run {id} is started"),
+        Command::Hold => "the run is being held: ramping down, then output off".into(),
+        Command::Resume => "the run goes on: it ramps up again".into(),
+        Command::Stop => "the run is being ended: output off".into(),
+        Command::Abort | Command::Quit => "off was sent".into(),
+        Command::Answer(_) => "the answer was taken".into(),
+        Command::Alarm { kind, handling } => {
+            let done = match handling {
+                Handling::Acknowledge { .. } => "acknowledged",
+                Handling::Shelve { .. } => "shelved",
+                Handling::Unshelve => "off the shelf",
+                Handling::OutOfService { .. } => "out of service",
+                Handling::InService => "in service again",
+            };
+            format!("alarm {} is {done}", kind.name())
+        }
+    }
+}
+
+pub(super) async fn within(
+    limit: Duration,
+    write: impl Future<Output = Result<(), LedgerError>>,
+) -> Result<(), LedgerError> {
+    match timeout(limit, write).await {
+        Ok(done) => done,
+        Err(_) => Err(LedgerError::Write(format!("no answer from the disk within {} s", limit.as_secs()))),
+    }
+}
+
+/// Wall time as a stamp: RFC 3339 UTC to the millisecond.
+pub(super) fn utc() -> String {
+    format!("{:.3}", jiff::Timestamp::now())
+}

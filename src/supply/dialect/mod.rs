@@ -1,0 +1,241 @@
+//! Dialects: what a kind of supply is told and how its answers are read, as data.
+//!
+//! Framing is code, devices are data: the table in the file (`[scpi]`) names
+//! the framing, everything else is a value in it. Pure: text in, dialect or
+//! every problem out.
+
+mod scpi;
+
+pub use scpi::{Persistence, Protection, RegulationBits, Scpi};
+
+use crate::quantity::{Amps, Document, Problem, Volts};
+use std::time::Duration;
+
+/// How far a dialect has been tried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Maturity {
+    /// Nobody has reported it.
+    Untried,
+    /// Every command runs against the mimic.
+    Simulated,
+    /// A person ran it on a real supply.
+    Proven,
+}
+
+impl Maturity {
+    /// As in the file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Maturity::Untried => "untried",
+            Maturity::Simulated => "simulated",
+            Maturity::Proven => "proven",
+        }
+    }
+}
+
+/// The framing, with what belongs to it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Kind {
+    /// Text lines after SCPI-1999 and IEEE 488.2.
+    Scpi(Box<Scpi>),
+}
+
+/// Times of a link, whatever its framing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timing {
+    /// To the first byte of a reply, from the end of the question.
+    pub reply_timeout: Duration,
+    /// A begun reply is given up after this silence.
+    pub gap_timeout: Duration,
+    /// Rest between exchanges.
+    pub min_gap: Duration,
+}
+
+/// What numbers may look like.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// Step of voltage setpoints.
+    pub volts_step: Volts,
+    /// Step of current setpoints.
+    pub amps_step: Amps,
+    /// No voltage beyond this is believed.
+    pub volts_most: Volts,
+    /// No current beyond this is believed.
+    pub amps_most: Amps,
+}
+
+/// One dialect, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Dialect {
+    /// The file's name without `.toml`.
+    pub name: String,
+    /// One line for people.
+    pub about: String,
+    /// How far it has been tried.
+    pub maturity: Maturity,
+    /// Times.
+    pub timing: Timing,
+    /// Steps and largest values.
+    pub range: Range,
+    /// State of DTR while the port is open; `None` leaves it as it is.
+    pub dtr: Option<bool>,
+    /// State of RTS while the port is open; `None` leaves it as it is.
+    pub rts: Option<bool>,
+    /// The framing and its commands.
+    pub kind: Kind,
+    /// The text it was read from, so that another process can be given the same.
+    pub source: String,
+}
+
+/// Reads a dialect file. Its name is that of `file` without folder and `.toml`.
+///
+/// # Errors
+/// Every problem, in file order.
+pub fn parse(text: &str, file: &str) -> Result<Dialect, Vec<Problem>> {
+    let doc = Document::parse(text, file)?;
+    let made = read(&doc, text, file);
+    doc.finish(made)
+}
+
+fn read(doc: &Document<'_>, text: &str, file: &str) -> Option<Dialect> {
+    let root = doc.root();
+    let about = root.need("about").text();
+    let maturity = root.need("maturity").choice(&[
+        ("untried", Maturity::Untried),
+        ("simulated", Maturity::Simulated),
+        ("proven", Maturity::Proven),
+    ]);
+    let (_, table) = root.one_of(&["scpi"])?;
+    let (timing, range, dtr, rts, scpi) = scpi::read(&table)?;
+    let name = file.rsplit('/').next().unwrap_or(file);
+    Some(Dialect {
+        name: name.strip_suffix(".toml").unwrap_or(name).into(),
+        about: about?,
+        maturity: maturity?,
+        timing,
+        range,
+        dtr,
+        rts,
+        kind: Kind::Scpi(Box::new(scpi)),
+        source: text.into(),
+    })
+}
+
+/// The dialects that ship inside the binary: name and text.
+pub const SHIPPED: &[(&str, &str)] = &[("scpi", include_str!("../../../config/dialects/scpi.toml"))];
+
+/// The dialects that ship inside the binary.
+///
+/// # Panics
+/// Never: a test reads them all.
+pub fn shipped() -> Vec<Dialect> {
+    SHIPPED
+        .iter()
+        .map(|(name, text)| {
+            #[expect(clippy::expect_used, reason = "the texts are constants; a test reads them all")]
+            parse(text, &format!("config/dialects/{name}.toml")).expect("a shipped dialect is readable")
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SCPI: &str = SHIPPED[0].1;
+
+    fn problems(text: &str) -> Vec<String> {
+        parse(text, "x").unwrap_err().iter().map(ToString::to_string).collect()
+    }
+
+    fn changed(from: &str, to: &str) -> String {
+        assert!(SCPI.contains(from), "{from:?} is not in the file");
+        SCPI.replacen(from, to, 1)
+    }
+
+    #[test]
+    fn every_shipped_dialect_is_readable_and_keeps_its_text() {
+        for (dialect, (name, text)) in shipped().iter().zip(SHIPPED) {
+            assert_eq!(&dialect.name, name);
+            assert_eq!(&parse(&dialect.source, name).unwrap(), dialect);
+            assert_eq!(&dialect.source, text);
+        }
+    }
+
+    #[test]
+    fn a_setting_with_a_stray_question_mark_is_refused_with_its_place() {
+        let text = changed("switch-on = \"CURR:PROT:STAT ON\"", "switch-on = \"CURR:PROT:STAT?\"");
+        let line = text.lines().position(|l| l.contains("CURR:PROT:STAT?\"")).unwrap() + 1;
+        let found = problems(&text);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].starts_with(&format!("x:{line}:13 scpi.over-current.switch-on: ")), "{found:?}");
+        assert!(found[0].contains("asks instead of setting"), "{found:?}");
+    }
+
+    #[test]
+    fn a_query_without_its_question_mark_is_refused() {
+        let found = problems(&changed("volts = \"MEAS:VOLT?\"", "volts = \"MEAS:VOLT\""));
+        assert!(found.len() == 1 && found[0].contains("scpi.queries.volts"), "{found:?}");
+    }
+
+    #[test]
+    fn two_commands_in_one_line_are_refused() {
+        let found = problems(&changed("\"OUTP OFF\"", "\"OUTP OFF;:OUTP ON\""));
+        assert!(found.len() == 1 && found[0].contains("one command"), "{found:?}");
+        let found = problems(&changed("\"OUTP OFF\"", "\"OUTP OFF\\nOUTP ON\""));
+        assert!(found.len() == 1 && found[0].contains("printable"), "{found:?}");
+    }
+
+    #[test]
+    fn every_problem_is_told_at_once_and_in_file_order() {
+        let text = changed("output-off = \"OUTP OFF\"\n", "")
+            .replace("joined = true", "joinde = true")
+            .replace("min-gap = \"5 ms\"", "min-gap = 5")
+            .replace("maturity = \"simulated\"", "maturity = \"fine\"")
+            .replace("volts-step = \"1 mV\"", "volts-step = \"1 A\"");
+        let found = problems(&text);
+        assert_eq!(found.len(), 6, "{found:#?}");
+        assert!(
+            found[0].contains("maturity") && found[0].contains("\"untried\", \"simulated\""),
+            "{found:#?}"
+        );
+        assert!(found.iter().any(|p| p.contains("scpi.joinde") && p.contains("\"joined\"")), "{found:#?}");
+        assert!(found.iter().any(|p| p.contains("scpi.joined: is missing")), "{found:#?}");
+        assert!(found.iter().any(|p| p.contains("scpi.timing.min-gap") && p.contains("ms")), "{found:#?}");
+        assert!(found.iter().any(|p| p.contains("scpi.range.volts-step")), "{found:#?}");
+        assert!(found.iter().any(|p| p.contains("scpi.commands.output-off: is missing")), "{found:#?}");
+    }
+
+    #[test]
+    fn a_dialect_without_off_does_not_exist() {
+        for (key, line) in [("output-off", "output-off = \"OUTP OFF\"\n"), ("output", "output = \"OUTP?\"\n")]
+        {
+            let found = problems(&changed(line, ""));
+            assert!(found.len() == 1 && found[0].contains(&format!("{key}: is missing")), "{found:?}");
+        }
+    }
+
+    #[test]
+    fn times_that_cannot_work_together_are_refused() {
+        let found = problems(&changed("gap-timeout = \"150 ms\"", "gap-timeout = \"2 s\""));
+        assert!(found.len() == 1 && found[0].contains("gap-timeout"), "{found:?}");
+        let found = problems(&changed("reply-timeout = \"500 ms\"", "reply-timeout = \"0 s\""));
+        assert!(!found.is_empty());
+    }
+
+    #[test]
+    fn an_unknown_framing_and_broken_toml_name_their_place() {
+        let found = problems("about = \"x\"\nmaturity = \"proven\"\n[skpi]\n");
+        assert!(found.iter().any(|p| p.starts_with("x:3:2 skpi: ") && p.contains("\"scpi\"")), "{found:?}");
+        let found = problems("about = \"x\nmaturity = 3\n");
+        assert!(found[0].starts_with("x:1:"), "{found:?}");
+    }
+
+    #[test]
+    fn bits_of_one_register_may_not_coincide() {
+        let found = problems(&changed("constant-voltage-bit = 1", "constant-voltage-bit = 0"));
+        assert!(found.len() == 1 && found[0].contains("constant-voltage-bit"), "{found:?}");
+        let found = problems(&changed("constant-voltage-bit = 1", "constant-voltage-bit = 16"));
+        assert!(found.len() == 1 && found[0].contains("15"), "{found:?}");
+    }
+}

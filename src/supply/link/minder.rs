@@ -1,0 +1,256 @@
+//! The minder: a child process that switches off when the daemon dies without a goodbye.
+//!
+//! It holds the read end of a pipe whose only write end is the daemon's (Rust
+//! opens pipes close-on-exec, so no other child keeps it open). First comes one
+//! line with the ports; then nothing, or `bye`. The end of the pipe without
+//! `bye` means that the daemon was killed: off goes to every port at once.
+
+use super::{Clock, Device, Dialect, OffReport, Spec, Trouble, dialect, off_at_port};
+use serde::{Deserialize, Serialize};
+use std::fs::File;
+use std::io::Write as _;
+use std::os::fd::AsFd;
+use std::process::{ExitCode, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncBufRead, AsyncBufReadExt, AsyncWriteExt, BufReader};
+use tokio::net::unix::pipe;
+use tokio::process::{Child, ChildStdin, Command};
+use tokio::sync::oneshot;
+use tokio::time::{Instant, sleep, timeout};
+
+/// A child that has not said `ready` by then will not.
+const STARTS: Duration = Duration::from_secs(5);
+/// The kernel closes a dead process's files one by one: the pipe may end a little before the port is free.
+const PORT_FREES: Duration = Duration::from_millis(300);
+/// How long one port may take altogether, confirmation included.
+const GIVES_UP: Duration = Duration::from_secs(20);
+/// Between two starts of a minder that keeps dying.
+const RESPAWN: Duration = Duration::from_secs(1);
+
+/// One port as the daemon tells it to the minder.
+#[derive(Debug, Serialize, Deserialize)]
+struct Ward {
+    spec: Spec,
+    dialect: String,
+}
+
+/// The daemon's side. Dropping it without [`Minder::goodbye`] makes the minder switch off.
+#[derive(Debug)]
+pub struct Minder {
+    goodbye: oneshot::Sender<oneshot::Sender<()>>,
+}
+
+impl Minder {
+    /// Starts `tankside minder`, from the very binary that runs now, and waits
+    /// until it is ready. If it dies it is started again, and the log says so.
+    ///
+    /// # Errors
+    /// If it does not start: then nothing may be switched on.
+    pub async fn spawn(ports: &[(Spec, Arc<Dialect>)]) -> std::io::Result<Minder> {
+        let command = || {
+            // Resolved by the child itself: still right after the file was replaced by an upgrade.
+            let mut command = Command::new("/proc/self/exe");
+            command.arg0("tankside").arg("minder");
+            command
+        };
+        Minder::spawn_with(command, ports).await
+    }
+
+    /// As [`Minder::spawn`], with a command of the caller's that ends in [`child_main`].
+    ///
+    /// # Errors
+    /// As [`Minder::spawn`].
+    pub async fn spawn_with(
+        command: impl Fn() -> Command + Send + 'static,
+        ports: &[(Spec, Arc<Dialect>)],
+    ) -> std::io::Result<Minder> {
+        let wards: Vec<Ward> = ports
+            .iter()
+            .map(|(spec, dialect)| Ward { spec: spec.clone(), dialect: dialect.source.clone() })
+            .collect();
+        let mut line = serde_json::to_string(&wards)?;
+        line.push('\n');
+        let first = start(command(), &line).await?;
+        let (goodbye, told) = oneshot::channel();
+        tokio::spawn(keep(command, line, first, told));
+        Ok(Minder { goodbye })
+    }
+
+    /// Tells the minder that all is well and waits until it has gone. The
+    /// caller has switched everything off before.
+    pub async fn goodbye(self) {
+        let (done, gone) = oneshot::channel();
+        if self.goodbye.send(done).is_ok() {
+            let _ = gone.await;
+        }
+    }
+}
+
+async fn start(mut command: Command, line: &str) -> std::io::Result<(Child, ChildStdin)> {
+    let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn()?;
+    let broken = || std::io::Error::other("the minder did not get ready");
+    let (mut stdin, stdout) = child.stdin.take().zip(child.stdout.take()).ok_or_else(broken)?;
+    let ready = async {
+        stdin.write_all(line.as_bytes()).await?;
+        let mut lines = BufReader::new(stdout).lines();
+        while let Some(said) = lines.next_line().await? {
+            if said == "ready" {
+                return Ok(());
+            }
+        }
+        Err(broken())
+    };
+    match timeout(STARTS, ready).await {
+        Ok(Ok(())) => Ok((child, stdin)),
+        Ok(Err(error)) => Err(error),
+        Err(_) => Err(broken()),
+    }
+}
+
+async fn keep(
+    command: impl Fn() -> Command + Send + 'static,
+    line: String,
+    first: (Child, ChildStdin),
+    mut told: oneshot::Receiver<oneshot::Sender<()>>,
+) {
+    let (mut child, mut stdin) = first;
+    loop {
+        tokio::select! {
+            goodbye = &mut told => {
+                // Dropped without a goodbye: the pipe closes and the minder does its work.
+                let Ok(done) = goodbye else { return };
+                let _ = stdin.write_all(b"bye\n").await;
+                drop(stdin);
+                let _ = timeout(STARTS, child.wait()).await;
+                let _ = done.send(());
+                return;
+            }
+            status = child.wait() => {
+                tracing::error!("the minder ended ({status:?}); starting another");
+            }
+        }
+        (child, stdin) = loop {
+            match start(command(), &line).await {
+                Ok(next) => break next,
+                Err(error) => tracing::error!("the minder does not start: {error}"),
+            }
+            tokio::select! {
+                goodbye = &mut told => {
+                    if let Ok(done) = goodbye {
+                        let _ = done.send(());
+                    }
+                    return;
+                }
+                () = sleep(RESPAWN) => {}
+            }
+        };
+        tracing::warn!("another minder is ready");
+    }
+}
+
+/// The child's side: everything that the hidden verb `minder` does. Exit code 0
+/// after a goodbye or when every port is confirmed off, else 74 (EX_IOERR).
+pub fn child_main() -> ExitCode {
+    // A session of its own: the terminal's Ctrl-C is for the daemon.
+    let _ = nix::unistd::setsid();
+    let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            say(&format!("cannot start: {error}"));
+            return ExitCode::from(71);
+        }
+    };
+    let well = runtime.block_on(async {
+        use tokio::signal::unix::{SignalKind, signal};
+        // Caught and left lying: it must outlive the daemon by the time that off takes.
+        let _deaf = [SignalKind::interrupt(), SignalKind::terminate(), SignalKind::hangup()].map(signal);
+        let ready = || {
+            let mut out = std::io::stdout();
+            let _ = writeln!(out, "ready").and_then(|()| out.flush());
+        };
+        // A pipe that is watched, not read by a thread of its own: nothing is left to wait for at the end.
+        let stdin = std::io::stdin().as_fd().try_clone_to_owned();
+        match stdin.and_then(|fd| pipe::Receiver::from_file(File::from(fd))) {
+            Ok(stdin) => mind(BufReader::new(stdin), ready).await,
+            Err(error) => {
+                say(&format!("is started by the daemon, which holds the other end of a pipe: {error}"));
+                false
+            }
+        }
+    });
+    if well { ExitCode::SUCCESS } else { ExitCode::from(74) }
+}
+
+/// Waits for `bye` or the end; at the end switches everything off. Returns whether all is well.
+async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> bool {
+    let mut line = String::new();
+    if from.read_line(&mut line).await.unwrap_or(0) == 0 {
+        return true;
+    }
+    let wards: Vec<Ward> = match serde_json::from_str(&line) {
+        Ok(wards) => wards,
+        Err(error) => {
+            say(&format!("cannot read what to mind: {error}"));
+            return false;
+        }
+    };
+    let mut minded = Vec::new();
+    for ward in wards {
+        match dialect::parse(&ward.dialect, &ward.spec.dialect) {
+            Ok(dialect) => minded.push((ward.spec, Arc::new(dialect))),
+            Err(problems) => {
+                let first = problems.first().map(ToString::to_string).unwrap_or_default();
+                say(&format!("cannot read the dialect of {}: {first}", ward.spec.port));
+                return false;
+            }
+        }
+    }
+    ready();
+    loop {
+        line.clear();
+        match from.read_line(&mut line).await {
+            Ok(0) | Err(_) => break,
+            Ok(_) if line.trim() == "bye" => return true,
+            Ok(_) => {}
+        }
+    }
+    say(&format!("the daemon is gone without a goodbye; switching off {} port(s)", minded.len()));
+    let tasks: Vec<_> =
+        minded.into_iter().map(|(spec, dialect)| tokio::spawn(switch_off(spec, dialect))).collect();
+    let mut well = true;
+    for task in tasks {
+        well &= task.await.unwrap_or(false);
+    }
+    well
+}
+
+async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> bool {
+    let begun = Instant::now();
+    let work = async {
+        // Until the dead daemon's lock is gone.
+        while begun.elapsed() < PORT_FREES {
+            let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+            match device.off().await {
+                Err(Trouble::Busy(_)) => sleep(Duration::from_millis(20)).await,
+                other => return other.map(|()| OffReport::Confirmed),
+            }
+        }
+        off_at_port(&spec, &dialect).await
+    };
+    let (text, well) = match timeout(GIVES_UP, work).await {
+        Ok(Ok(report)) => (report.to_string(), report == OffReport::Confirmed),
+        Ok(Err(trouble)) if trouble.is_gone() => {
+            (format!("NOT switched off, go to the supply: {trouble}"), false)
+        }
+        Ok(Err(trouble)) => (format!("off was sent, NOT confirmed, go to the supply: {trouble}"), false),
+        Err(_) => ("NOT confirmed, go to the supply: it does not answer".into(), false),
+    };
+    say(&format!("{}: {text} ({} ms)", spec.port, begun.elapsed().as_millis()));
+    well
+}
+
+/// To stderr; the daemon that read it may be dead, so a broken pipe is no reason to stop.
+fn say(text: &str) {
+    let _ = writeln!(std::io::stderr(), "minder: {text}");
+}

@@ -1,0 +1,31 @@
+//! The live half of the supply room: ports, time-outs, trust, off.
+//!
+//! What the folder is for: everything that opens a port or waits. `open.rs`
+//! knows of ports, `line.rs` of bytes and trust, `talk.rs` of framings,
+//! `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
+//! `probe.rs` are small programs over them. What it may not know: how a file
+//! is read or a reply is parsed; that is pure and lies above.
+
+mod clock;
+mod device;
+#[cfg(test)]
+mod fake;
+mod line;
+pub mod minder;
+mod off;
+mod open;
+#[cfg(test)]
+#[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
+mod port_tests;
+mod probe;
+mod talk;
+#[cfg(test)]
+mod tests;
+
+use super::{Bytes, Dialect, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
+
+pub use clock::Clock;
+pub use device::{Device, Identity};
+pub use minder::Minder;
+pub use off::{OffReport, off_at_port};
+pub use probe::{Found, ProbeReport, probe};

@@ -1,0 +1,72 @@
+//! Off, directly at the port, daemon or no daemon.
+
+use super::dialect::Kind;
+use super::help::Holder;
+use super::line::{Line, Pace};
+use super::talk::{Order, words};
+use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
+use std::fmt;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// What came of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum OffReport {
+    /// The supply says that its output is off.
+    Confirmed,
+    /// Another program holds the port. The order was written all the same, but
+    /// the answers go to that program, so nothing is confirmed.
+    SentPastLock {
+        /// Who holds it, if /proc tells.
+        holder: Option<Holder>,
+    },
+}
+
+impl fmt::Display for OffReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            OffReport::Confirmed => f.write_str("output off, confirmed by the supply"),
+            OffReport::SentPastLock { holder } => {
+                f.write_str("off was sent, but NOT confirmed: ")?;
+                match holder {
+                    Some(holder) => write!(f, "process {} ({}) holds the port", holder.pid, holder.command)?,
+                    None => f.write_str("another program holds the port")?,
+                }
+                f.write_str("; look at the supply")
+            }
+        }
+    }
+}
+
+/// Switches the output off at the port itself. Off is never refused: if a
+/// living process has locked the port, the order is written past the lock as a
+/// last resort (root may; another user only where the lock is advisory, as on a pty).
+///
+/// # Errors
+/// Any [`Trouble`]; the output is then to be taken for on.
+pub async fn off_at_port(spec: &Spec, dialect: &Arc<Dialect>) -> Result<OffReport, Trouble> {
+    let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+    match (device.off().await, &spec.port) {
+        (Ok(()), _) => Ok(OffReport::Confirmed),
+        (Err(Trouble::Busy(help)), Port::Serial(path)) => match past_lock(path, dialect).await {
+            Ok(()) => Ok(OffReport::SentPastLock { holder: help.holder }),
+            Err(_) => Err(Trouble::Busy(help)),
+        },
+        (Err(trouble), _) => Err(trouble),
+    }
+}
+
+async fn past_lock(path: &Path, dialect: &Dialect) -> Result<(), Trouble> {
+    let io = open::open_unlocked(path)?;
+    let Kind::Scpi(scpi) = &dialect.kind;
+    let pace = Pace {
+        reply_timeout: dialect.timing.reply_timeout,
+        gap_timeout: dialect.timing.gap_timeout,
+        min_gap: dialect.timing.min_gap,
+        byte_time: Duration::ZERO,
+    };
+    // A new line begins with a line end, in case the holder is in the middle of one.
+    let mut line = Line::new(io, pace, &scpi.send_end, &scpi.reply_end);
+    line.tell(&words(dialect, Order::Off).unwrap_or_default()).await
+}

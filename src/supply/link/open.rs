@@ -1,0 +1,238 @@
+//! Opening a port, and the page of help when it cannot be opened.
+
+use super::help::{Holder, OpenHelp};
+use super::line::Wire;
+use super::{Dialect, Parity, Port, Spec, Trouble};
+use nix::sys::termios;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::path::Path;
+use std::pin::Pin;
+use std::task::{Context, Poll, ready};
+use std::time::Duration;
+use tokio::io::unix::AsyncFd;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio_serial::{SerialPort, SerialStream};
+
+/// A socket that does not answer by then will not.
+const CONNECT: Duration = Duration::from_secs(3);
+
+/// Opens the port for us alone.
+pub(super) async fn open(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> {
+    match &spec.port {
+        Port::Tcp(address) => socket(address).await,
+        Port::Serial(path) if is_pty(path) => {
+            Tty::open(path, true).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
+        }
+        Port::Serial(path) => {
+            serial(spec, path, dialect).map(|stream| Box::new(stream) as _).map_err(|e| explain(path, e))
+        }
+    }
+}
+
+/// Opens a serial port that somebody else has locked, to write one line into it.
+/// Only root gets past the lock of the system (TIOCEXCL) on a real port.
+pub(super) fn open_unlocked(path: &Path) -> Result<Box<dyn Wire>, Trouble> {
+    Tty::open(path, false).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
+}
+
+async fn socket(address: &str) -> Result<Box<dyn Wire>, Trouble> {
+    let connect = tokio::net::TcpStream::connect(address);
+    let error = match tokio::time::timeout(CONNECT, connect).await {
+        Ok(Ok(stream)) => {
+            // Questions are short; waiting to fill a packet would cost 40 ms each.
+            let _ = stream.set_nodelay(true);
+            return Ok(Box::new(stream));
+        }
+        Ok(Err(error)) => error.to_string(),
+        Err(_) => format!("nothing answered within {} s", CONNECT.as_secs()),
+    };
+    let advice = vec![
+        format!("is the supply on, and does its network page show the address of tcp:{address}?"),
+        "many supplies serve one connection at a time; close other programs that talk to it".into(),
+    ];
+    Err(Trouble::Missing(Box::new(OpenHelp {
+        port: format!("tcp:{address}"),
+        error,
+        advice,
+        ..OpenHelp::default()
+    })))
+}
+
+fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStream> {
+    let parity = match spec.parity {
+        Parity::None => tokio_serial::Parity::None,
+        Parity::Even => tokio_serial::Parity::Even,
+        Parity::Odd => tokio_serial::Parity::Odd,
+    };
+    let stop_bits =
+        if spec.two_stop_bits { tokio_serial::StopBits::Two } else { tokio_serial::StopBits::One };
+    let mut builder =
+        tokio_serial::new(path.to_string_lossy(), spec.baud).parity(parity).stop_bits(stop_bits);
+    if let Some(dtr) = dialect.dtr {
+        builder = builder.dtr_on_open(dtr);
+    }
+    // Opening locks it: TIOCEXCL against every other program, flock against root's.
+    let mut stream = SerialStream::open(&builder).map_err(|error| match error.kind() {
+        tokio_serial::ErrorKind::NoDevice => io::Error::new(io::ErrorKind::ResourceBusy, error.to_string()),
+        tokio_serial::ErrorKind::Io(kind) => io::Error::new(kind, error.to_string()),
+        _ => io::Error::other(error.to_string()),
+    })?;
+    if let Some(rts) = dialect.rts {
+        // Best effort: not every adapter has the line.
+        let _ = stream.write_request_to_send(rts);
+    }
+    Ok(stream)
+}
+
+/// Slaves of Linux's pseudo terminals live in one place.
+fn is_pty(path: &Path) -> bool {
+    path.canonicalize().is_ok_and(|real| real.starts_with("/dev/pts"))
+}
+
+/// A terminal without TIOCEXCL. On a pty that flag outlives the process that
+/// set it for as long as the other end is open, so after a kill -9 nobody but
+/// root could open the port to switch off. The flock is enough there.
+struct Tty(AsyncFd<File>);
+
+impl Tty {
+    fn open(path: &Path, alone: bool) -> io::Result<Tty> {
+        let flags = libc::O_NOCTTY | libc::O_NONBLOCK;
+        let file = OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)?;
+        if alone {
+            file.try_lock().map_err(|error| match error {
+                TryLockError::WouldBlock => {
+                    io::Error::new(io::ErrorKind::ResourceBusy, "another program has locked it")
+                }
+                TryLockError::Error(error) => error,
+            })?;
+            let mut raw = termios::tcgetattr(&file)?;
+            termios::cfmakeraw(&mut raw);
+            termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
+        }
+        #[expect(
+            deprecated,
+            reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
+        )]
+        AsyncFd::new(file).map(Tty)
+    }
+}
+
+impl AsyncRead for Tty {
+    fn poll_read(self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+        loop {
+            let mut guard = ready!(self.0.poll_read_ready(cx))?;
+            let read = guard.try_io(|fd| io::Read::read(&mut fd.get_ref(), buf.initialize_unfilled()));
+            if let Ok(read) = read {
+                return Poll::Ready(read.map(|count| buf.advance(count)));
+            }
+        }
+    }
+}
+
+impl AsyncWrite for Tty {
+    fn poll_write(self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        loop {
+            let mut guard = ready!(self.0.poll_write_ready(cx))?;
+            if let Ok(written) = guard.try_io(|fd| io::Write::write(&mut fd.get_ref(), bytes)) {
+                return Poll::Ready(written);
+            }
+        }
+    }
+    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+}
+
+/// Looks at everything that can be looked at; guesses nothing.
+fn explain(path: &Path, error: io::Error) -> Trouble {
+    let text = error.to_string();
+    let mut help = OpenHelp { port: path.display().to_string(), error: text, ..OpenHelp::default() };
+    let uid = nix::unistd::geteuid();
+    help.user = nix::unistd::User::from_uid(uid).ok().flatten().map_or_else(|| uid.to_string(), |u| u.name);
+    let groups = nix::unistd::getgroups().unwrap_or_default();
+    help.groups = groups.iter().map(|gid| group_name(gid.as_raw())).collect();
+    let real = path.canonicalize().ok();
+    if let Some(real) = &real {
+        help.real = (real != path).then(|| real.display().to_string());
+    }
+    if let Ok(meta) = std::fs::metadata(path) {
+        let user = nix::unistd::User::from_uid(meta.uid().into()).ok().flatten();
+        let owner = user.map_or_else(|| meta.uid().to_string(), |u| u.name);
+        help.owner = Some((owner, group_name(meta.gid()), meta.mode()));
+    }
+    help.by_id = stable_names();
+    let kind = error.kind();
+    match kind {
+        io::ErrorKind::ResourceBusy => {
+            help.holder = real.as_deref().and_then(holder);
+            help.advice.push(match &help.holder {
+                Some(holder) => format!("end process {} or give one of the two another port", holder.pid),
+                None => "find who holds it: `fuser -v` on the port, as root".into(),
+            });
+            help.advice.push(
+                "to switch the output off while another program has the port: its own stop, or the supply's front panel"
+                    .into(),
+            );
+            Trouble::Busy(Box::new(help))
+        }
+        io::ErrorKind::PermissionDenied => {
+            if let Some((owner, group, mode)) = &help.owner {
+                if mode & 0o060 == 0o060 && !help.groups.contains(group) {
+                    help.advice.push(format!(
+                        "join the group the port belongs to: `sudo usermod -aG {group} {}`, then log in again",
+                        help.user
+                    ));
+                } else if mode & 0o060 != 0o060 {
+                    help.advice.push(format!(
+                        "only {owner} may use it; the udev rule in deploy/ gives serial ports to a group"
+                    ));
+                }
+            }
+            Trouble::Forbidden(Box::new(help))
+        }
+        _ => {
+            help.advice.push(if help.by_id.is_empty() {
+                "no serial port has a name under /dev/serial/by-id: is the cable in, and the supply on?"
+                    .into()
+            } else {
+                "if one of the ports above is the supply, write its name in `port`".into()
+            });
+            Trouble::Missing(Box::new(help))
+        }
+    }
+}
+
+fn group_name(gid: u32) -> String {
+    nix::unistd::Group::from_gid(gid.into()).ok().flatten().map_or_else(|| gid.to_string(), |g| g.name)
+}
+
+fn stable_names() -> Vec<String> {
+    let Ok(folder) = std::fs::read_dir("/dev/serial/by-id") else { return Vec::new() };
+    let mut names: Vec<_> = folder.flatten().map(|entry| entry.path().display().to_string()).collect();
+    names.sort();
+    names
+}
+
+/// The first other process that has the port open, as far as /proc shows it to us.
+pub(super) fn holder(real: &Path) -> Option<Holder> {
+    let own = std::process::id();
+    for process in std::fs::read_dir("/proc").ok()?.flatten() {
+        let Some(pid) = process.file_name().to_str().and_then(|name| name.parse::<u32>().ok()) else {
+            continue;
+        };
+        let Ok(fds) = std::fs::read_dir(process.path().join("fd")) else { continue };
+        let holds = |fd: std::fs::DirEntry| std::fs::read_link(fd.path()).is_ok_and(|to| to == real);
+        if pid != own && fds.flatten().any(holds) {
+            #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
+            let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
+            let command = command.split(|b| *b == 0).map(|w| w.escape_ascii().to_string());
+            return Some(Holder { pid, command: command.collect::<Vec<_>>().join(" ").trim().into() });
+        }
+    }
+    None
+}

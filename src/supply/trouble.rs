@@ -1,0 +1,229 @@
+//! What can go wrong between us and a supply, in the operator's words.
+
+use std::fmt;
+use std::time::Duration;
+
+/// Bytes as they came, shown escaped and in hex; never raw into a log.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Bytes(pub Vec<u8>);
+
+impl fmt::Display for Bytes {
+    /// `"1.2\r" [31 2e 32 0d]`, cut after 48 bytes.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        const SHOWN: usize = 48;
+        let shown = &self.0[..self.0.len().min(SHOWN)];
+        write!(f, "\"{}\" [", shown.escape_ascii())?;
+        for (i, byte) in shown.iter().enumerate() {
+            write!(f, "{}{byte:02x}", if i == 0 { "" } else { " " })?;
+        }
+        match self.0.len() - shown.len() {
+            0 => f.write_str("]"),
+            more => write!(f, " and {more} more]"),
+        }
+    }
+}
+
+/// Why the supply could not be asked, told or believed.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Trouble {
+    /// The port is gone: unplugged, hung up, or never opened. The link is closed.
+    Gone(String),
+    /// No byte came in time, or the request could not be written in time.
+    NoReply {
+        /// What was asked.
+        asked: String,
+        /// How long we waited.
+        waited: Duration,
+    },
+    /// A reply began and did not end.
+    Truncated {
+        /// What was asked.
+        asked: String,
+        /// What came.
+        came: Bytes,
+    },
+    /// A line that is empty, not ASCII, or has the wrong number of fields, or more than one line.
+    Garbled {
+        /// What was asked.
+        asked: String,
+        /// What is wrong with it.
+        why: String,
+        /// What came.
+        came: Bytes,
+    },
+    /// A whole line of the wrong kind: text where a number belongs.
+    WrongType {
+        /// What was asked.
+        asked: String,
+        /// What belongs there.
+        wanted: &'static str,
+        /// What came.
+        came: Bytes,
+    },
+    /// A number that cannot be: not-a-number, infinite, or beyond what the dialect believes.
+    /// With no bytes: it was not sent.
+    OutOfRange {
+        /// What was asked.
+        asked: String,
+        /// Why it cannot be.
+        why: String,
+        /// What came.
+        came: Bytes,
+    },
+    /// Bytes without end.
+    Endless {
+        /// What was asked.
+        asked: String,
+        /// What came, cut.
+        came: Bytes,
+    },
+    /// The supply put an error into its queue.
+    Refused {
+        /// What it was told.
+        told: String,
+        /// Its error number (negative ones are SCPI-1999's, positive ones its own).
+        code: i32,
+        /// Its words, escaped.
+        said: String,
+    },
+    /// Another instrument answers.
+    WrongIdentity {
+        /// What the config pins.
+        wanted: String,
+        /// What answered, escaped.
+        found: String,
+    },
+    /// Somebody else holds the port; a page of help.
+    Busy(Box<super::OpenHelp>),
+    /// We may not open it; a page of help.
+    Forbidden(Box<super::OpenHelp>),
+    /// It is not there; a page of help.
+    Missing(Box<super::OpenHelp>),
+    /// What it reports back is not what it was told.
+    ReadBack {
+        /// Which value.
+        what: &'static str,
+        /// What it was told.
+        wanted: String,
+        /// What it reports.
+        found: String,
+    },
+}
+
+impl Trouble {
+    /// Every kind, for metrics.
+    pub const KINDS: [&'static str; 13] = [
+        "gone",
+        "no-reply",
+        "truncated",
+        "garbled",
+        "wrong-type",
+        "out-of-range",
+        "endless",
+        "refused",
+        "wrong-identity",
+        "busy",
+        "forbidden",
+        "missing",
+        "read-back",
+    ];
+
+    /// Its kind in one word, as in metrics.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Trouble::Gone(_) => "gone",
+            Trouble::NoReply { .. } => "no-reply",
+            Trouble::Truncated { .. } => "truncated",
+            Trouble::Garbled { .. } => "garbled",
+            Trouble::WrongType { .. } => "wrong-type",
+            Trouble::OutOfRange { .. } => "out-of-range",
+            Trouble::Endless { .. } => "endless",
+            Trouble::Refused { .. } => "refused",
+            Trouble::WrongIdentity { .. } => "wrong-identity",
+            Trouble::Busy(_) => "busy",
+            Trouble::Forbidden(_) => "forbidden",
+            Trouble::Missing(_) => "missing",
+            Trouble::ReadBack { .. } => "read-back",
+        }
+    }
+
+    /// Whether the link itself is lost: it must be opened again.
+    pub fn is_gone(&self) -> bool {
+        matches!(self, Trouble::Gone(_) | Trouble::Busy(_) | Trouble::Forbidden(_) | Trouble::Missing(_))
+    }
+
+    /// Whether the answer, not the supply's state, is in doubt: asking again may help.
+    pub fn is_doubtful(&self) -> bool {
+        matches!(
+            self,
+            Trouble::NoReply { .. }
+                | Trouble::Truncated { .. }
+                | Trouble::Garbled { .. }
+                | Trouble::WrongType { .. }
+                | Trouble::OutOfRange { .. }
+                | Trouble::Endless { .. }
+        )
+    }
+}
+
+impl fmt::Display for Trouble {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Trouble::Gone(why) => write!(f, "the link to the supply is gone: {why}"),
+            Trouble::NoReply { asked, waited } => {
+                write!(f, "no reply to \"{asked}\" within {} ms", waited.as_millis())
+            }
+            Trouble::Truncated { asked, came } => {
+                write!(f, "the reply to \"{asked}\" broke off: {came}")
+            }
+            Trouble::Garbled { asked, why, came } => {
+                write!(f, "the reply to \"{asked}\" cannot be read ({why}): {came}")
+            }
+            Trouble::WrongType { asked, wanted, came } => {
+                write!(f, "the reply to \"{asked}\" is not {wanted}: {came}")
+            }
+            Trouble::OutOfRange { asked, why, came } if came.0.is_empty() => {
+                write!(f, "\"{asked}\" was not sent: {why}")
+            }
+            Trouble::OutOfRange { asked, why, came } => {
+                write!(f, "the reply to \"{asked}\" is not believed ({why}): {came}")
+            }
+            Trouble::Endless { asked, came } => {
+                write!(f, "the reply to \"{asked}\" does not end: {came}")
+            }
+            Trouble::Refused { told, code, said } => {
+                write!(f, "the supply refused \"{told}\": error {code}, {said}")
+            }
+            Trouble::WrongIdentity { wanted, found } => write!(
+                f,
+                "another instrument answers: config pins identity \"{wanted}\", this one says \"{found}\"; \
+                 connect the right supply or change `identity`"
+            ),
+            Trouble::Busy(help) | Trouble::Forbidden(help) | Trouble::Missing(help) => help.fmt(f),
+            Trouble::ReadBack { what, wanted, found } => {
+                write!(f, "the supply was told {what} {wanted} and reports {found}")
+            }
+        }
+    }
+}
+
+impl std::error::Error for Trouble {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn device_text_never_reaches_a_log_unescaped() {
+        let came = Bytes(b"\x1b[2J\xff\"1.0\r\n".to_vec());
+        let shown = Trouble::Truncated { asked: "MEAS:VOLT?".into(), came }.to_string();
+        assert!(shown.is_ascii() && !shown.bytes().any(|b| b.is_ascii_control()), "{shown}");
+        assert!(shown.contains("[1b 5b 32 4a ff 22 31 2e 30 0d 0a]"), "{shown}");
+    }
+
+    #[test]
+    fn a_thousand_bytes_of_noise_make_one_short_line() {
+        let shown = Bytes(vec![0xff; 1000]).to_string();
+        assert!(shown.len() < 400 && shown.contains("952 more"), "{shown}");
+    }
+}
