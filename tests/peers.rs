@@ -46,7 +46,10 @@ async fn client(name: &str, arguments: &[&str]) {
     let output = timeout(PATIENCE, run).await.expect("the client ends").expect("`tests/run` installs Python");
     let said =
         format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(!said.contains("ModuleNotFoundError"), "packages are missing; `tests/run` installs them:\n{said}");
+    assert!(
+        !said.contains("ModuleNotFoundError"),
+        "packages are missing; `tests/run` installs them:\n{said}"
+    );
     assert!(output.status.success(), "{name} {arguments:?}:\n{said}");
     assert!(said.starts_with("ok "), "{name} {arguments:?}:\n{said}");
 }
