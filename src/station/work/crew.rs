@@ -288,6 +288,7 @@ impl Post {
             charge: Microcoulombs::ZERO,
             unobserved: Duration::ZERO,
             worked: Duration::ZERO,
+            load_slope: None,
         };
         if let Err(e) = within(LAST_WORD, self.ledger.finish(end)).await {
             tracing::error!("{e}");

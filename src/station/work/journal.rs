@@ -4,7 +4,7 @@ use crate::deposit::{self, Efficiency};
 use crate::ledger::{AlarmRow, RunStart};
 use crate::plan::{Goal, Order};
 use crate::quantity::{Charge, Mono, Ratio};
-use crate::watch::{AlarmChange, AlarmState};
+use crate::watch::AlarmChange;
 
 /// The intent of a run.
 pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order) -> RunStart {
@@ -49,25 +49,12 @@ pub(super) fn alarm(
         station: station.into(),
         run,
         watch: change.alarm.kind.name().into(),
-        from: state(change.from).into(),
-        to: state(change.alarm.state).into(),
+        from: change.from.name().into(),
+        to: change.alarm.state.name().into(),
         priority: change.alarm.priority.name().into(),
         text: change.alarm.text.clone(),
         by: change.by.clone(),
         note: change.note.clone(),
-    }
-}
-
-/// The name of an alarm's state, as in the API.
-pub(super) fn state(state: AlarmState) -> &'static str {
-    match state {
-        AlarmState::Normal => "normal",
-        AlarmState::Unacknowledged => "unacknowledged",
-        AlarmState::Acknowledged => "acknowledged",
-        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
-        AlarmState::Shelved => "shelved",
-        AlarmState::Suppressed => "suppressed",
-        AlarmState::OutOfService => "out-of-service",
     }
 }
 
@@ -78,20 +65,13 @@ pub(super) fn millis(mono: Mono) -> i64 {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::watch::AlarmState;
 
     #[test]
     fn alarm_states_have_the_names_that_the_api_gives_them() {
-        for s in [
-            AlarmState::Normal,
-            AlarmState::Unacknowledged,
-            AlarmState::Acknowledged,
-            AlarmState::ReturnedUnacknowledged,
-            AlarmState::Shelved,
-            AlarmState::Suppressed,
-            AlarmState::OutOfService,
-        ] {
-            assert_eq!(serde_json::to_value(s).unwrap(), state(s));
+        for s in AlarmState::ALL {
+            assert_eq!(serde_json::to_value(s).unwrap(), s.name());
+            assert_eq!(AlarmState::named(s.name()), Some(s));
         }
     }
 }
