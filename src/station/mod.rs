@@ -6,6 +6,8 @@
 //! What it may not know: HTTP, pages, the terminal.
 
 #[cfg(feature = "daemon")]
+mod bath;
+#[cfg(feature = "daemon")]
 mod handle;
 mod rehearse;
 mod replay;
@@ -13,11 +15,13 @@ mod snapshot;
 #[cfg(feature = "daemon")]
 mod work;
 #[cfg(feature = "daemon")]
+pub use bath::{BathSource, BathView, Baths};
+#[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
 pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };
-pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
+pub use snapshot::{AlarmView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 #[cfg(feature = "daemon")]
 pub use work::{Control, Farewell, Pulse, Settings, spawn};

@@ -28,6 +28,15 @@ pub struct Snapshot {
     pub run: View,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
+    /// Watches that are no alarm in the present phase, by design; never journalled.
+    pub suppressed: Vec<&'static str>,
+    /// Alarms raised since start, by watch and priority.
+    pub raised: Vec<RaisedCount>,
+    /// Whether alarms come faster than a person can take them: over ten in ten minutes.
+    pub alarms_in_flood: bool,
+    /// What is known of the bath of the tank in use.
+    #[cfg(feature = "daemon")]
+    pub bath: Option<super::BathView>,
     /// The last few sentences worth reading, newest last (at most 20).
     pub log: Vec<String>,
     /// Trend of the last minutes, oldest first: seconds ago, volts, amperes (at most 300 points).
@@ -80,10 +89,60 @@ pub struct AlarmView {
     pub priority: crate::watch::Priority,
     /// What was seen.
     pub text: String,
+    /// What it does beside telling: `tell`, `hold` or `cut`.
+    pub response: crate::watch::Response,
+    /// What is so, in general; `text` has the figures.
+    pub cause: &'static str,
+    /// What comes of it if nobody acts.
+    pub consequence: &'static str,
     /// What to do.
     pub remedy: String,
+    /// Minutes there are to respond, about.
+    pub respond_within_minutes: u32,
+    /// What volts and amperes cannot tell here, and what would.
+    pub unseen: &'static str,
     /// Wall time of the last change, RFC 3339 UTC.
     pub since: String,
+    /// Its place in the order in which the alarms that stand together came: 1 is the first out.
+    pub first_out: Option<u32>,
+    /// Raised three times or more within the last minute.
+    pub chattering: bool,
+    /// Shelved until then at the latest, RFC 3339 UTC.
+    pub shelved_until: Option<String>,
+}
+
+impl AlarmView {
+    /// That alarm as it stands; the two times are RFC 3339 UTC.
+    pub fn new(alarm: &crate::watch::Alarm, since: String, shelved_until: Option<String>) -> AlarmView {
+        let help = alarm.kind.help();
+        AlarmView {
+            watch: alarm.kind.name().into(),
+            state: alarm.state,
+            priority: alarm.priority,
+            text: alarm.text.clone(),
+            response: alarm.response,
+            cause: help.cause,
+            consequence: help.consequence,
+            remedy: help.remedy.into(),
+            respond_within_minutes: help.minutes,
+            unseen: help.unseen,
+            since,
+            first_out: alarm.first_out,
+            chattering: alarm.chattering,
+            shelved_until,
+        }
+    }
+}
+
+/// How often one watch has raised its alarm.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RaisedCount {
+    /// Which.
+    pub watch: &'static str,
+    /// At which priority.
+    pub priority: &'static str,
+    /// How often since start.
+    pub count: u64,
 }
 
 /// A tank's account.

@@ -6,6 +6,7 @@
 
 mod crew;
 mod journal;
+mod like;
 mod pace;
 mod picture;
 mod remote;
