@@ -239,7 +239,10 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
                 "UPDATE run SET state = ?2, ended_utc = ?3, cause = ?4, load_slope_ohm_square_meters = ?5
                  WHERE id = ?1 AND state = 'running'",
             )?;
-            forgive(update.execute(params![e.id, e.state, e.ended, e.cause, e.load_slope]), "the end of a run")
+            forgive(
+                update.execute(params![e.id, e.state, e.ended, e.cause, e.load_slope]),
+                "the end of a run",
+            )
         }
     }
 }

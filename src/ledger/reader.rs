@@ -86,11 +86,7 @@ impl Reader {
             )?
             .query_map([id], |row| {
                 let milliseconds: i64 = row.get(0)?;
-                Ok(StageRow {
-                    seconds: milliseconds as f64 / 1e3,
-                    state: row.get(1)?,
-                    phase: row.get(2)?,
-                })
+                Ok(StageRow { seconds: milliseconds as f64 / 1e3, state: row.get(1)?, phase: row.get(2)? })
             })?
             .collect()
         })

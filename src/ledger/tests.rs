@@ -416,10 +416,15 @@ fn readings_of_the_first_schema_are_still_read_without_what_they_never_had() {
     drop(db);
     let (ledger, _) = Ledger::open(&path).unwrap();
     let rows = ledger.reader().readings("old").unwrap();
-    assert_eq!((rows.len(), rows[1].volts, rows[1].ceiling_volts, rows[1].bath_celsius), (2, 3.1, None, None));
+    assert_eq!(
+        (rows.len(), rows[1].volts, rows[1].ceiling_volts, rows[1].bath_celsius),
+        (2, 3.1, None, None)
+    );
     let seen: (f64, Option<f64>) = Connection::open(&path)
         .unwrap()
-        .query_row("SELECT volts, ceiling_volts FROM reading WHERE seconds > 0.1", [], |r| Ok((r.get(0)?, r.get(1)?)))
+        .query_row("SELECT volts, ceiling_volts FROM reading WHERE seconds > 0.1", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
         .unwrap();
     assert_eq!(seen, (3.1, None));
 }

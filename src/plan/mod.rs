@@ -28,6 +28,7 @@ mod loads;
 mod order;
 mod read;
 mod request;
+mod seek;
 mod text;
 mod warn;
 mod work;
@@ -38,5 +39,6 @@ mod tests;
 
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use seek::{SeekAsked, SeekTop};
 pub use work::plan;
 pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};

@@ -1,6 +1,6 @@
 //! An order file into a [`Request`], or everything wrong with it.
 
-use super::Request;
+use super::{Request, SeekAsked, SeekTop};
 use crate::part::{
     Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Part, Plate, Ring, Shape, Sphere, Tube, Walls,
     Washer, Wire,
@@ -86,6 +86,19 @@ fn read(root: &Table<'_>) -> Option<Request> {
     });
     let ceiling = optional(root, "ceiling", |t| t.may("ceiling").positive());
     let ceiling_amps = optional(root, "ceiling-amps", |t| t.may("ceiling-amps").positive());
+    let seek = optional(root, "seek", |t| {
+        let table = t.may("seek").table()?;
+        let margin = table.need("margin").within(Ratio::new(0.05), Ratio::new(0.9));
+        let top = table.need("top");
+        let top = match top.text()?.parse::<SeekTop>() {
+            Ok(top) => Some(top),
+            Err(wrong) => {
+                let (wrong, remedy) = wrong.split_once("; ").unwrap_or((&wrong, "write \"6 A/dm2\""));
+                top.bad(wrong, remedy)
+            }
+        };
+        Some(SeekAsked { margin: margin?, top: top? })
+    });
     let time_limit = optional(root, "time-limit", |t| t.may("time-limit").positive());
 
     Some(Request {
@@ -102,6 +115,7 @@ fn read(root: &Table<'_>) -> Option<Request> {
         turn: turn?,
         ceiling: ceiling?,
         ceiling_amps: ceiling_amps?,
+        seek: seek?,
         time_limit: time_limit?,
     })
 }

@@ -109,7 +109,9 @@ impl Work<'_> {
         let ramp = self.ramp(&control);
         let faces = request.turn.map_or(1, |t| t.faces);
         let (charge, time) = self.charge_and_time(area, current, ramp, faces);
-        let usual_limit = Span::new((time * LIMIT_TIMES + LIMIT_MORE).get().ceil());
+        // Seeking may also go down, and then takes longer.
+        let times = if request.seek.is_some() { 2.0 * LIMIT_TIMES } else { LIMIT_TIMES };
+        let usual_limit = Span::new((time * times + LIMIT_MORE).get().ceil());
         let time_limit = request.time_limit.unwrap_or(usual_limit);
         if time_limit < time {
             no.add(
@@ -138,6 +140,8 @@ impl Work<'_> {
             no.add("end", format!("{} is too little to count", charge.show(u)), "ask for more");
         }
         let entry_volts = self.entry_volts(volts, &mut no);
+        let mut seek_warnings = Vec::new();
+        let seek = self.seek(&control, area, edge, &mut no, &mut seek_warnings);
         if !no.0.is_empty() {
             return Err(no.0);
         }
@@ -181,7 +185,7 @@ impl Work<'_> {
             goal,
             time_limit: time_limit.duration(),
             turn: request.turn,
-            seek: None,
+            seek,
             like_slopes: Vec::new(),
         };
         let mut worksheet = Worksheet {
@@ -211,7 +215,15 @@ impl Work<'_> {
             fastest_why,
             current,
             volts,
-            held: held(&order.control),
+            held: match order.seek {
+                Some(seek) => format!(
+                    "{}, then seeking up to {} while the margin is {:.0} % or more at worst",
+                    held(&order.control),
+                    seek.top,
+                    seek.margin * 100.0
+                ),
+                None => held(&order.control),
+            },
             ramp,
             faces,
             charge,
@@ -230,6 +242,7 @@ impl Work<'_> {
             cautions: warn::cautions(self.bath),
         };
         worksheet.warnings = warn::warnings(self, &worksheet, &first);
+        worksheet.warnings.append(&mut seek_warnings);
         Ok(Plan { worksheet, order })
     }
 
@@ -430,7 +443,7 @@ impl Work<'_> {
     }
 
     /// What supply and solution allow together.
-    fn most_amps(&self) -> Amps {
+    pub(super) fn most_amps(&self) -> Amps {
         let solution = self.tank.max_load.or(self.bath.max_load).zip(self.tank.volume).map(|(a, v)| a * v);
         solution.map_or(self.supply.max_amps, |most| most.min(self.supply.max_amps))
     }

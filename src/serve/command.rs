@@ -6,7 +6,7 @@ use super::state::AppState;
 use crate::bath::Agitation;
 use crate::quantity::{Span, Temperature};
 use crate::run::{Answer, Command};
-use crate::watch::{Handling, Kind};
+use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -159,11 +159,8 @@ fn handling(deed: &str, body: &Deed) -> Result<Handling, Problem> {
             )));
         }
     };
-    let given = [
-        ("note", body.note.is_some()),
-        ("time", body.time.is_some()),
-        ("reason", body.reason.is_some()),
-    ];
+    let given =
+        [("note", body.note.is_some()), ("time", body.time.is_some()), ("reason", body.reason.is_some())];
     if let Some((key, _)) = given.iter().find(|(key, there)| *there && !takes.contains(key)) {
         return Err(bad(format!("{key}: {deed} takes none")));
     }
@@ -171,8 +168,11 @@ fn handling(deed: &str, body: &Deed) -> Result<Handling, Problem> {
     Ok(match deed {
         "ack" => Handling::Acknowledge { note },
         "shelve" => {
-            if body.time.is_some_and(|t| !t.is_positive()) {
-                return Err(bad("time: more than nothing, at most 8 h"));
+            let most = Span::from(LONGEST_SHELF);
+            if body.time.is_some_and(|t| !t.is_positive() || t > most) {
+                return Err(bad(
+                    "time: more than nothing, at most 8 h; longer is out of service, with a reason",
+                ));
             }
             Handling::Shelve { time: body.time.map(Span::duration), note }
         }

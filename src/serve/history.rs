@@ -1,8 +1,6 @@
 //! The seam to the ledger: what serving reads from it.
 
-use crate::ledger::{
-    AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, StageRow, TankRow,
-};
+use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, StageRow, TankRow};
 use std::fmt;
 
 /// The ledger could not be read; the reason in the operator's words.

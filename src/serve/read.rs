@@ -255,10 +255,8 @@ pub(super) async fn metrics(State(app): State<AppState>) -> Result<Response, Pro
         app.metrics.ledger_commit.observe(seconds);
     }
     let looks: Vec<_> = app.stations.iter().map(|w| w.look()).collect();
-    let page = app
-        .metrics
-        .page(&looks, &tanks, &app.temperatures())
-        .map_err(|e| Problem::bug(e.to_string()))?;
+    let page =
+        app.metrics.page(&looks, &tanks, &app.temperatures()).map_err(|e| Problem::bug(e.to_string()))?;
     Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], page).into_response())
 }
 

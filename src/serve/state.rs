@@ -107,7 +107,8 @@ impl AppState {
 
     /// The baths' temperatures that are young enough to be called present, tank by tank.
     pub(super) fn temperatures(&self) -> Vec<(String, f64)> {
-        let fresh = |tank: &TankFacts| Some((tank.tank.clone(), self.baths.view(&tank.tank)?.fresh_celsius()?));
+        let fresh =
+            |tank: &TankFacts| Some((tank.tank.clone(), self.baths.view(&tank.tank)?.fresh_celsius()?));
         self.facts.tanks.iter().filter_map(fresh).collect()
     }
 

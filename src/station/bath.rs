@@ -390,10 +390,9 @@ mod tests {
         // Both sensors go: the temperature only ages, the agitation is assumed again.
         write(&folder.path().join("pump"), "");
         write(&folder.path().join("temperature"), "-127000");
-        let view = seen(&baths, "failed", |v| {
-            v.agitation_trouble.is_some() && v.temperature_trouble.is_some()
-        })
-        .await;
+        let view =
+            seen(&baths, "failed", |v| v.agitation_trouble.is_some() && v.temperature_trouble.is_some())
+                .await;
         assert_eq!(view.temperature_celsius, Some(54.25));
         assert!(view.temperature_trouble.unwrap().contains("no bath has"));
         assert_eq!(baths.news("nickel").agitation, Some((Agitation::Air, false)));
@@ -423,9 +422,13 @@ mod tests {
     fn what_no_bath_has_is_no_temperature() {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("t");
-        for (text, scale, good) in
-            [("54250", 0.001, true), ("85", 1.0, true), ("-127", 1.0, false), ("x", 1.0, false), ("NaN", 1.0, false)]
-        {
+        for (text, scale, good) in [
+            ("54250", 0.001, true),
+            ("85", 1.0, true),
+            ("-127", 1.0, false),
+            ("x", 1.0, false),
+            ("NaN", 1.0, false),
+        ] {
             write(&file, text);
             assert_eq!(celsius(&file, scale).is_ok(), good, "{text}");
         }

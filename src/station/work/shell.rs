@@ -7,7 +7,7 @@ use super::remote::Remote;
 use super::skew::{Clocks, Skew};
 use super::{Farewell, Settings, like};
 use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
-use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
+use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Span, Volts};
 use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
 use crate::station::{BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
@@ -565,7 +565,10 @@ fn taken(command: &Command) -> String {
         Command::Alarm { kind, handling } => {
             let done = match handling {
                 Handling::Acknowledge { .. } => "acknowledged",
-                Handling::Shelve { .. } => "shelved",
+                Handling::Shelve { time: Some(time), .. } => {
+                    return format!("alarm {} is shelved for {}", kind.name(), Span::from(*time));
+                }
+                Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
                 Handling::Unshelve => "off the shelf",
                 Handling::OutOfService { .. } => "out of service",
                 Handling::InService => "in service again",
