@@ -62,10 +62,11 @@ pub struct BathView {
 }
 
 impl BathView {
-    /// Whether the temperature is young enough to be called the present one.
+    /// The temperature, if it is young enough to be called the present one and its sensor has not failed since.
     pub fn fresh_celsius(&self) -> Option<f64> {
         let young = self.temperature_age_seconds.is_some_and(|age| age <= FRESH.as_secs_f64());
-        self.temperature_celsius.filter(|_| young)
+        let failed = self.temperature_trouble.is_some() && self.temperature_by.as_deref() == Some(SENSOR);
+        self.temperature_celsius.filter(|_| young && !failed)
     }
 
     /// In a sentence, without the age: what is worth a row in the ledger when it changes.
