@@ -303,7 +303,7 @@ fn agitation_sensor(tank: &Table<'_>) -> Option<AgitationSensor> {
     let file = full_path(table.need("file"));
     let running = table.need("running").text();
     if let Some(text) = &running
-        && (text.trim().is_empty() || text.trim() != text)
+        && text.trim() != text
     {
         table.problem(
             "running",

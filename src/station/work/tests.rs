@@ -385,8 +385,11 @@ async fn shelved_alarm_comes_back_unshelved_after_a_restart_and_the_journal_says
 async fn suppression_by_design_is_seen_and_not_journalled() {
     let hall = hall(&["bench"]);
     let handle = hall.control.handles()[0].clone();
-    begin(&handle, "a", 0.5).await;
-    until(&handle, "suppressed", |s| !s.suppressed.is_empty()).await;
+    until(&handle, "up", |s| s.link.up).await;
+    let order = Box::new(Order { entry: Entry::Live, ..*order(0.5) });
+    handle.command("test", Command::Start { id: "a".into(), order }).await.unwrap();
+    until(&handle, "suppressed", |s| s.suppressed.contains(&"open-circuit")).await;
+    handle.command("test", Command::Answer(crate::run::Answer::Done)).await.unwrap();
     until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
     hall.ledger.sync().await.unwrap();
     let rows = hall.ledger.alarms(100).await.unwrap();
