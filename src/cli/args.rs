@@ -115,12 +115,12 @@ pub(crate) enum Verb {
     Follow(StationArg),
     /// Alarms that stand, each with what to do; acknowledges, shelves, explains, counts
     #[command(
-        after_help = "Examples: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n          tankside alarms --shelve drift --for \"30 min\"\n          tankside alarms --help-on burn-margin"
+        after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n         tankside alarms --shelve drift --for \"30 min\"\n         tankside alarms --help-on burn-margin"
     )]
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks; says what is so in one
     #[command(
-        after_help = "Examples: tankside tanks\n          tankside tanks --say nickel --temperature \"52 degC\" --agitation air"
+        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air"
     )]
     Tanks {
         /// Tell the daemon what is so in this tank
@@ -135,7 +135,7 @@ pub(crate) enum Verb {
     },
     /// A record through today's watches: what would have been raised when
     #[command(
-        after_help = "Examples: tankside replay last\n          tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
+        after_help = "Example: tankside replay last\n         tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
     )]
     Replay(ReplayArgs),
     /// The last runs, newest first
@@ -249,16 +249,16 @@ pub(crate) struct ReplayArgs {
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,
     /// The bath, so that the burn margin is judged
-    #[arg(long, requires = "csv")]
+    #[arg(long, conflicts_with = "run")]
     pub bath: Option<String>,
     /// Wetted area, or the shape below
-    #[arg(long, requires = "csv")]
+    #[arg(long, conflicts_with = "run")]
     pub area: Option<String>,
     /// What hung: "6 disc 34 mm x 1 mm"; gives the edge factor, and the area if that is not given
-    #[arg(long, requires = "csv")]
+    #[arg(long, conflicts_with = "run")]
     pub shape: Option<String>,
     /// How the solution was moved
-    #[arg(long, requires = "csv", default_value = "still")]
+    #[arg(long, conflicts_with = "run", default_value = "still")]
     pub agitation: String,
     /// One line per alarm: file, seconds, class
     #[arg(long, value_enum, default_value = "text")]

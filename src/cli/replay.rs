@@ -20,7 +20,9 @@ pub(crate) fn replay_verb(client: &Client, common: &Common, args: &ReplayArgs) -
     let mut all = Vec::new();
     if args.csv.is_empty() {
         let run = fetch(client, setup.as_ref(), args.run.as_deref().unwrap_or("last"))?;
-        let station = args.station.as_deref().or(run.station.as_deref());
+        let known =
+            |name: &&str| setup.as_ref().is_some_and(|s| s.config.stations.iter().any(|t| t.name == **name));
+        let station = args.station.as_deref().or(run.station.as_deref().filter(known));
         let settings = settings(setup.as_ref(), station)?;
         all.push((run.id.clone(), replay(&run.rows()?, &settings, &run.load)));
     } else {
@@ -46,6 +48,9 @@ pub(crate) fn replay_verb(client: &Client, common: &Common, args: &ReplayArgs) -
         line("file,t_s,class");
         all.iter().for_each(|(name, r)| say(&as_csv(name, r)));
         return Ok(());
+    }
+    if setup.is_none() {
+        line("by the watches as shipped; for a station's own give its config with --config");
     }
     for (name, r) in &all {
         line(format!("{name}:"));

@@ -6,8 +6,6 @@
 //! What it may not know: HTTP, pages, the terminal.
 
 #[cfg(feature = "daemon")]
-mod bath;
-#[cfg(feature = "daemon")]
 mod handle;
 mod rehearse;
 mod replay;
@@ -15,13 +13,11 @@ mod snapshot;
 #[cfg(feature = "daemon")]
 mod work;
 #[cfg(feature = "daemon")]
-pub use bath::{BathSource, BathView, Baths};
-#[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
 pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };
-pub use snapshot::{AlarmView, LinkView, Measured, RaisedCount, Snapshot, TankView};
+pub use snapshot::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 #[cfg(feature = "daemon")]
-pub use work::{Control, Farewell, Pulse, Settings, spawn};
+pub use work::{BathSource, Baths, Control, Farewell, Pulse, Settings, spawn};

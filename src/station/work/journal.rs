@@ -3,8 +3,9 @@
 use crate::deposit::{self, Efficiency};
 use crate::ledger::{AlarmRow, RunStart};
 use crate::plan::{Goal, Order};
-use crate::quantity::{Charge, Mono, Ratio};
-use crate::watch::AlarmChange;
+use crate::quantity::{Charge, Mono, Ratio, Span};
+use crate::run::Command;
+use crate::watch::{AlarmChange, Handling};
 
 /// The intent of a run.
 pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order) -> RunStart {
@@ -55,6 +56,31 @@ pub(super) fn alarm(
         text: change.alarm.text.clone(),
         by: change.by.clone(),
         note: change.note.clone(),
+    }
+}
+
+/// What the operator hears when a command was taken.
+pub(super) fn taken(command: &Command) -> String {
+    match command {
+        Command::Start { id, .. } => format!("run {id} is started"),
+        Command::Hold => "the run is being held: ramping down, then output off".into(),
+        Command::Resume => "the run goes on: it ramps up again".into(),
+        Command::Stop => "the run is being ended: output off".into(),
+        Command::Abort | Command::Quit => "off was sent".into(),
+        Command::Answer(_) => "the answer was taken".into(),
+        Command::Alarm { kind, handling } => {
+            let done = match handling {
+                Handling::Acknowledge { .. } => "acknowledged",
+                Handling::Shelve { time: Some(time), .. } => {
+                    return format!("alarm {} is shelved for {}", kind.name(), Span::from(*time));
+                }
+                Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
+                Handling::Unshelve => "off the shelf",
+                Handling::OutOfService { .. } => "out of service",
+                Handling::InService => "in service again",
+            };
+            format!("alarm {} is {done}", kind.name())
+        }
     }
 }
 

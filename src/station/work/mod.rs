@@ -4,6 +4,7 @@
 //! people can keep it waiting. A panic in one station's task is caught there:
 //! its supply is switched off through a fresh connection, and the others go on.
 
+mod bath;
 mod crew;
 mod journal;
 mod like;
@@ -16,4 +17,5 @@ mod skew;
 #[cfg(test)]
 mod tests;
 
+pub use bath::{BathSource, Baths};
 pub use crew::{Control, Farewell, Pulse, Settings, spawn};

@@ -7,11 +7,11 @@ use super::remote::Remote;
 use super::skew::{Clocks, Skew};
 use super::{Farewell, Settings, like};
 use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
-use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Span, Volts};
+use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
 use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
 use crate::station::{BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
-use crate::watch::{AlarmChange, Handling};
+use crate::watch::AlarmChange;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -286,7 +286,7 @@ impl<R: Remote> Shell<R> {
     async fn obey(&mut self, envelope: Envelope) {
         let Envelope { by, mut command, reply } = envelope;
         self.remember_like(&mut command).await;
-        let sentence = taken(&command);
+        let sentence = journal::taken(&command);
         let answer = match self.controller.command(self.now(), &by, command) {
             Ok(actions) => {
                 let follow = self.carry_out(actions).await;
@@ -550,31 +550,6 @@ fn why(input: &Input) -> Option<String> {
     match input {
         Input::Failed(why) | Input::LinkLost(why) | Input::LedgerFailed(why) => Some(why.clone()),
         _ => None,
-    }
-}
-
-/// What the operator hears when a command was taken.
-fn taken(command: &Command) -> String {
-    match command {
-        Command::Start { id, .. } => format!("run {id} is started"),
-        Command::Hold => "the run is being held: ramping down, then output off".into(),
-        Command::Resume => "the run goes on: it ramps up again".into(),
-        Command::Stop => "the run is being ended: output off".into(),
-        Command::Abort | Command::Quit => "off was sent".into(),
-        Command::Answer(_) => "the answer was taken".into(),
-        Command::Alarm { kind, handling } => {
-            let done = match handling {
-                Handling::Acknowledge { .. } => "acknowledged",
-                Handling::Shelve { time: Some(time), .. } => {
-                    return format!("alarm {} is shelved for {}", kind.name(), Span::from(*time));
-                }
-                Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
-                Handling::Unshelve => "off the shelf",
-                Handling::OutOfService { .. } => "out of service",
-                Handling::InService => "in service again",
-            };
-            format!("alarm {} is {done}", kind.name())
-        }
     }
 }
 

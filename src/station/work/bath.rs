@@ -7,8 +7,9 @@
 use crate::bath::Agitation;
 use crate::quantity::{Mono, Temperature};
 use crate::run::BathNews;
+use crate::station::BathView;
+use crate::station::snapshot::SENSOR;
 use crate::supply::Clock;
-use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -22,10 +23,6 @@ const PERIOD: Duration = Duration::from_secs(2);
 const ANSWER: Duration = Duration::from_millis(1500);
 /// A proof that came through the API and is not renewed within this time proves nothing any more.
 const PROOF: Duration = Duration::from_secs(120);
-/// Older than this a temperature is not called the present one.
-pub const FRESH: Duration = Duration::from_secs(120);
-/// Who speaks when a sensor does.
-const SENSOR: &str = "its sensor";
 
 /// A tank and what watches it.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,58 +35,6 @@ pub struct BathSource {
     pub thermometer: Option<(PathBuf, f64)>,
     /// A file that tells whether the pump or the air runs, and what it says when it does.
     pub stirring: Option<(PathBuf, String)>,
-}
-
-/// What is known of one bath just now, for people and programs.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct BathView {
-    /// Last known temperature.
-    pub temperature_celsius: Option<f64>,
-    /// How old it is.
-    pub temperature_age_seconds: Option<f64>,
-    /// Who gave it: `its sensor`, or a name.
-    pub temperature_by: Option<String>,
-    /// Why its thermometer says nothing, if it has one.
-    pub temperature_trouble: Option<String>,
-    /// How it is moved.
-    pub agitation: Option<Agitation>,
-    /// Whether a sensor proves that.
-    pub agitation_proven: bool,
-    /// Who says so: `its sensor`, `the config`, or a name.
-    pub agitation_by: Option<String>,
-    /// Why its agitation sensor says nothing, if it has one.
-    pub agitation_trouble: Option<String>,
-}
-
-impl BathView {
-    /// The temperature, if it is young enough to be called the present one and its sensor has not failed since.
-    pub fn fresh_celsius(&self) -> Option<f64> {
-        let young = self.temperature_age_seconds.is_some_and(|age| age <= FRESH.as_secs_f64());
-        let failed = self.temperature_trouble.is_some() && self.temperature_by.as_deref() == Some(SENSOR);
-        self.temperature_celsius.filter(|_| young && !failed)
-    }
-
-    /// In a sentence, without the age: what is worth a row in the ledger when it changes.
-    pub fn sentence(&self) -> String {
-        let temperature = match (&self.temperature_trouble, self.temperature_celsius) {
-            (Some(why), Some(_)) => format!("THERMOMETER FAILED ({why}), the last value grows old"),
-            (Some(why), None) => format!("THERMOMETER FAILED ({why}), temperature not known"),
-            (None, Some(_)) => {
-                format!("temperature by {}", self.temperature_by.as_deref().unwrap_or("somebody"))
-            }
-            (None, None) => "temperature not known".into(),
-        };
-        let word = self.agitation.map_or("not known", Agitation::name);
-        let agitation = match (&self.agitation_trouble, self.agitation_proven) {
-            (Some(why), _) => format!("AGITATION SENSOR FAILED ({why}), {word} as assumed"),
-            (None, true) => format!("agitation {word} by its sensor"),
-            (None, false) => format!(
-                "agitation {word} as assumed, by {}",
-                self.agitation_by.as_deref().unwrap_or("the config")
-            ),
-        };
-        format!("{temperature}; {agitation}")
-    }
 }
 
 #[derive(Clone, Debug)]
