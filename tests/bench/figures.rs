@@ -178,6 +178,12 @@ fn confusion(family: Family, n: u64, base: u64) {
         (Class::Other, "other"),
         (Class::Nothing, "none"),
     ];
+    for short in [true, false] {
+        let trials = many(n, |j| trials::entry(family, short, base + 90_000 + j));
+        let seen = share(&trials, |t| t.first(&[Kind::ShortCircuit]).is_some());
+        let what = if short { "shorted: taken for a short" } else { "sound: taken for a short" };
+        println!("  at a live entry, {what:<30} {:>5.1} % of {n}", seen * 100.0);
+    }
     print!("  taken for     ");
     for (_, name) in COLUMNS {
         print!("{name:>8}");

@@ -18,8 +18,10 @@ use tankside::watch::{Kind, Response, Settings};
 
 /// The watches were tuned on draws from here on …
 pub const TUNING: u64 = 1_000_000;
-/// … and are reported on draws from here on, which nothing was tuned on.
-pub const REPORTING: u64 = 9_000_000;
+/// … and are reported on draws from here on, which nothing was tuned on. (9,000,000 was the
+/// first such; it showed the over-current watch tripping on the meter's noise at the foot of
+/// the ramp, and is spent since that was mended.)
+pub const REPORTING: u64 = 23_000_000;
 
 /// The faults that a share is counted for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -393,4 +395,26 @@ pub fn questioned(family: Family, share: f64, seed: u64) -> bool {
     slope(&drawn, share, seed * 10)
         .and_then(|now| tankside::watch::area::question(now / area, area, 3, &earlier))
         .is_some()
+}
+
+/// A live entry, the part hung after some seconds; `short`: it touches the anode at once.
+pub fn entry(family: Family, short: bool, seed: u64) -> Trial {
+    let drawn = draw(family, Habit::Quiet, seed);
+    let mut order = order(&drawn, 1.5);
+    order.entry = Entry::Live;
+    let mut setup = drawn.setup.clone();
+    setup.script =
+        Script::parse(if short { "at 2 s short" } else { "" }).expect("the scripts here are sound");
+    let bench = Bench::new(setup, Mono::from_millis(1000)).living(drawn.life.clone());
+    let r = rehearse_with(order, station(&drawn), bench, drawn.poll, |_, since, reading| Visit {
+        reading: reading.map(bare),
+        bath: None,
+        stop: short && since > Duration::from_secs(7),
+    });
+    Trial {
+        fault_at: 2.0,
+        alarms: r.alarms.iter().map(|(t, a)| (t.as_secs_f64(), a.kind)).collect(),
+        seed,
+        ..Trial::default()
+    }
 }
