@@ -304,6 +304,7 @@ fn run_is_started_held_resumed_and_switched_off_by_its_operators() {
     assert_eq!(code(&answer), 1, "nothing is asked: {}", out(&answer));
     let started = daemon.start_cups();
     assert_eq!(code(&started), 0, "{}", err(&started));
+    assert!(out(&started).contains("- Thickness is the mean"), "warnings stay in: {}", out(&started));
     let second = daemon.start_cups();
     assert_eq!(code(&second), 1);
     assert!(err(&second).contains("already"), "{}", err(&second));
@@ -389,6 +390,29 @@ fn sigterm_in_the_middle_of_a_run_switches_off_and_ends_with_0() {
     assert!(log.contains("output off, confirmed") && log.contains("tankside ends"), "{log}");
     assert!(!log.contains("minder: the daemon is gone"), "the minder was told: {log}");
     shop.output_is(false);
+}
+
+#[test]
+fn service_manager_hears_ready_then_a_pulse_then_the_end() {
+    let shop = Shop::new();
+    let ear = std::os::unix::net::UnixDatagram::bind(shop.path().join("notify")).unwrap();
+    ear.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
+    let hear = || {
+        let mut said = [0; 512];
+        let length = ear.recv(&mut said).unwrap();
+        String::from_utf8_lossy(&said[..length]).into_owned()
+    };
+    let mut command = Command::new(BINARY);
+    command.args(["serve", "--config", &shop.config()]).stderr(Stdio::null());
+    command.env("NOTIFY_SOCKET", shop.path().join("notify")).env("WATCHDOG_USEC", "1000000");
+    let mut daemon = Process(command.spawn().unwrap());
+    assert!(hear().contains("READY=1"));
+    for _ in 0..3 {
+        assert!(hear().contains("WATCHDOG=1"));
+    }
+    daemon.signal(nix::sys::signal::Signal::SIGTERM);
+    until("STOPPING", || hear().contains("STOPPING=1").then_some(()));
+    assert!(until("the end", || daemon.0.try_wait().unwrap()).success());
 }
 
 #[test]

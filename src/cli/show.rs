@@ -3,7 +3,7 @@
 use super::client::Client;
 use super::failure::{Done, Failure};
 use super::follow::{follow_text, text};
-use super::say::{line, say, seconds, table};
+use super::say::{line, say, seconds, table, wrap};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
 
@@ -39,6 +39,13 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
         return json_out(&answer);
     }
     line(format!("{}: {}", text(&answer["station"]), text(&answer["said"])));
+    let sheet = &answer["worksheet"];
+    if let Some(loads) = sheet["load-count"].as_u64().filter(|loads| *loads > 1) {
+        line(format!("this is load 1 of {loads}: start each of the others when the one before is done"));
+    }
+    for warning in sheet["warnings"].as_array().into_iter().flatten() {
+        wrap(&format!("- {}", text(warning)), 2, 80).iter().for_each(line);
+    }
     if let Some(run) = answer["run"].as_str() {
         line(format!("run {run}; watch it with: tankside follow"));
     }

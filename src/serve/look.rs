@@ -82,7 +82,7 @@ impl Watched {
         }
     }
 
-    /// Whether control stepped lately, see [`SILENCE`].
+    /// Whether control stepped lately: within five seconds, or the stale time if that is longer.
     pub fn alive(&self, look: &Look) -> bool {
         look.silent_seconds <= silence_limit(self.stale_after)
     }
