@@ -192,7 +192,7 @@ fn play(plan: Plan) -> Trial {
     bench_setup.script = Script::parse(&plan.script).expect("the scripts here are sound");
     let bench = Bench::new(bench_setup, Mono::from_millis(1000)).living(drawn.life.clone());
     // Half of the supplies tell nothing but volts and amperes.
-    let plain = plan.seed % 2 == 0;
+    let plain = plan.seed.is_multiple_of(2);
     let told = plan.stirrer_told.then_some(drawn.setup.agitation);
     let mut onset: Option<f64> = None;
     let mut sensor: Option<f64> = None;
@@ -251,7 +251,7 @@ pub fn benign(family: Family, habit: Habit, seed: u64) -> Trial {
     let drawn = draw(family, habit, seed);
     let turn = (habit == Habit::Lifts).then(|| Turn {
         faces: 2 + (seed % 3) as u8,
-        between: if seed % 2 == 0 { Between::Off } else { Between::EntryVoltage },
+        between: if seed.is_multiple_of(2) { Between::Off } else { Between::EntryVoltage },
         confirm: Confirm::Operator,
     });
     let mut plan = Plan::new(drawn, seed, 30.0);
@@ -318,7 +318,7 @@ pub fn electrical(family: Family, fault: Class, seed: u64) -> Trial {
     let at = between(&mut d, 120.0, 300.0);
     let text = match fault {
         Class::Open => "open-circuit".to_owned(),
-        Class::Gone if seed % 2 == 0 => "supply-trips".into(),
+        Class::Gone if seed.is_multiple_of(2) => "supply-trips".into(),
         Class::Gone => "front-panel-output-off".into(),
         Class::Short => "short".into(),
         Class::Contact => "bad-contact".into(),
