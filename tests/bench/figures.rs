@@ -42,7 +42,11 @@ fn false_alarms(family: Family, hours: u64, base: u64) {
     let mut by_habit = Vec::new();
     let mut total = 0.0;
     let mut all: Vec<Trial> = Vec::new();
+    let named = std::env::var("FIGURES_HABIT").ok();
     for (k, habit) in (0u64..).zip(Habit::ALL) {
+        if named.as_ref().is_some_and(|n| *n != format!("{habit:?}")) {
+            continue;
+        }
         let runs = (hours * 2).div_ceil(8);
         let trials = many(runs, |n| benign(family, habit, base + k * 10_000 + n));
         let h = trials.iter().map(|t| t.seconds).sum::<f64>() / 3600.0;
@@ -178,6 +182,12 @@ fn confusion(family: Family, n: u64, base: u64) {
         (Class::Other, "other"),
         (Class::Nothing, "none"),
     ];
+    for short in [true, false] {
+        let trials = many(n, |j| trials::entry(family, short, base + 90_000 + j));
+        let seen = share(&trials, |t| t.first(&[Kind::ShortCircuit]).is_some());
+        let what = if short { "shorted: taken for a short" } else { "sound: taken for a short" };
+        println!("  at a live entry, {what:<30} {:>5.1} % of {n}", seen * 100.0);
+    }
     print!("  taken for     ");
     for (_, name) in COLUMNS {
         print!("{name:>8}");
