@@ -39,6 +39,7 @@
 //!     goal: Goal::Charge(Microcoulombs::from_charge("5 A.min".parse()?)),
 //!     time_limit: Duration::from_secs(600),
 //!     turn: None,
+//!     seek: None,
 //! };
 //! let mut bench = Bench::new(bench_setup, now);
 //! let mut controller = Controller::new(Setup {

@@ -94,6 +94,7 @@ fn order(coulombs: i64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
     })
 }
 

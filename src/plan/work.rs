@@ -181,6 +181,7 @@ impl Work<'_> {
             goal,
             time_limit: time_limit.duration(),
             turn: request.turn,
+            seek: None,
         };
         let mut worksheet = Worksheet {
             title,

@@ -47,6 +47,7 @@ impl Controller {
                     self.set_held(x, out);
                 }
             }
+            Stage::Steady if fresh.is_some() => self.seek(out),
             Stage::Sinking(mut ramp, until) => {
                 if now >= until || (ramp.done() && self.wire.pending.is_none()) {
                     self.switch_off(After::Hold, out);

@@ -4,7 +4,7 @@ use super::api::{Question, RunPhase, RunState};
 use super::controller::Controller;
 use super::stage::Run;
 use crate::deposit;
-use crate::plan::{DepositForecast, Goal};
+use crate::plan::{Control, DepositForecast, Goal};
 use crate::quantity::{Area, Charge, Length, Ratio};
 use crate::watch::Margin;
 use serde::Serialize;
@@ -41,7 +41,7 @@ pub struct View {
     pub thickness_meters: Option<f64>,
     /// Time worked so far, turns and holds not counted.
     pub worked_seconds: f64,
-    /// Time left at the present current.
+    /// Time left at the setpoint (by volts: at the present current), ramps and turns not counted.
     pub left_seconds: Option<f64>,
     /// Commanded but unobserved time.
     pub unobserved_seconds: f64,
@@ -111,7 +111,13 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
         Goal::Charge(target) => {
             let target = target.charge();
             view.charge_target_coulombs = Some(target.get());
-            view.left_seconds = (amps > 0.0 && run.open()).then(|| (target - charge).get().max(0.0) / amps);
+            // In a ramp, a turn or a hold the present current says nothing of the time left.
+            let amps = match order.control {
+                Control::Current { .. } => run.setpoint.get(),
+                Control::Voltage { .. } => amps,
+            };
+            let flows = amps > 0.0 && (view.output_commanded || run.holds_current());
+            view.left_seconds = (flows && run.open()).then(|| (target - charge).get().max(0.0) / amps);
         }
         Goal::Time(time) => {
             view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());

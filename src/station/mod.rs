@@ -13,7 +13,7 @@ mod snapshot;
 mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
-pub use rehearse::{Rehearsal, rehearse};
+pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
 #[cfg(feature = "daemon")]
 pub use work::{Control, Farewell, Pulse, Settings, spawn};

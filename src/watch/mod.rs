@@ -9,6 +9,7 @@
 
 mod alarm;
 mod causes;
+mod contact;
 mod drift;
 mod evidence;
 mod figures;
@@ -16,8 +17,10 @@ mod kind;
 mod life;
 mod line;
 mod margin;
+mod meter;
 mod panel;
 mod rules;
+mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;

@@ -7,8 +7,7 @@
 use super::causes;
 use super::evidence::Evidence;
 use super::kind::{Kind, Priority, Response};
-use super::line::LoadLine;
-use super::margin::{BathNow, BurnBasis, Strand};
+use super::margin::{self, BathNow, BurnBasis, Strand};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -93,7 +92,7 @@ fn default_tuning(kind: Kind) -> Tuning {
         Kind::Touch => (0, 0, Priority::Medium, Response::Tell),
         Kind::Drift => (10_000, 30_000, Priority::Medium, Response::Tell),
         Kind::DriftNotice => (10_000, 30_000, Priority::Low, Response::Tell),
-        Kind::BurnMargin => (5_000, 10_000, Priority::High, Response::Tell),
+        Kind::BurnMargin => (1_000, 10_000, Priority::High, Response::Tell),
         Kind::NotArriving => (3_000, 5_000, Priority::Medium, Response::Tell),
         Kind::ReadBack => (1_000, 2_000, Priority::High, Response::Hold),
         Kind::StaleLink => (0, 0, Priority::High, Response::Cut),
@@ -194,7 +193,7 @@ pub(super) fn judge(
         Kind::OverVoltage => over_voltage(cx, r, settings, back),
         Kind::OverCurrent => over_current(cx, r, settings, back),
         Kind::OpenCircuit => open_circuit(cx, r, settings),
-        Kind::ShortCircuit => short_circuit(cx, r, &evidence.line),
+        Kind::ShortCircuit => short_circuit(cx, r, settings, evidence),
         Kind::OutputGone => output_gone(cx, r, settings),
         Kind::VoltageLimit => voltage_limit(cx, r, settings, back),
         Kind::BadContact => contact(cx, evidence),
@@ -279,15 +278,29 @@ fn open_circuit(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
     Good
 }
 
-fn short_circuit(cx: &Context, r: &Reading, line: &LoadLine) -> Verdict {
-    if !cx.output_on || !cx.set_amps.is_positive() || cx.phase == Phase::Off {
+fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdict {
+    if !cx.output_on || !cx.set_amps.is_positive() || cx.phase == Phase::Off || r.amps <= cx.set_amps * 0.5 {
         return Good;
     }
-    // At a live entry the supply holds the voltage; a short there pulls it down while the
-    // current limit is reached. The learned line needs the ramp, so the weak line serves.
-    let usual = line.volts_at(r.amps, cx.set_amps);
-    if r.amps > cx.set_amps * 0.5 && r.volts < usual * 0.45 {
-        return Bad(format!("only {} at {}; about {usual} would be usual", r.volts, r.amps));
+    if let Some(line) = e.fitted() {
+        let usual = line.volts_at(r.amps);
+        if r.volts < usual * 0.45 {
+            return Bad(format!("only {} at {}; about {usual} would be usual", r.volts, r.amps));
+        }
+        return Good;
+    }
+    if e.echoes_setpoint() || r.amps <= s.amps_count * 5.0 {
+        return Good;
+    }
+    // Nothing is learned yet. A bath of little resistance needs only some tenths of a volt, so
+    // what tells is volts that are small and no more than leads and a bridge need. At a live
+    // entry the supply holds the voltage: a short pulls it down while the current limit is reached.
+    let limit = match cx.phase {
+        Phase::Entry | Phase::Turn => (cx.set_volts * 0.25).min(Volts::new(0.45)),
+        _ => Volts::new((0.8 * r.amps.get() / cx.max_amps.get().max(1e-9)).min(0.1)) + s.volts_count * 0.5,
+    };
+    if r.volts < limit {
+        return Bad(format!("only {} at {}: no bath needs so little", r.volts, r.amps));
     }
     Good
 }
@@ -405,7 +418,12 @@ fn drift(cx: &Context, e: &Evidence, limit: f64, active: bool) -> Verdict {
 fn burn_margin(cx: &Context, e: &Evidence, s: &Settings, active: bool) -> Verdict {
     let Some(m) = e.margin else { return Good };
     let limit = if active { s.burn_margin + 0.05 } else { s.burn_margin };
-    if m.ratio >= limit {
+    // A sensor says that the solution moves less than was planned: then what may burn counts,
+    // not what probably does, for the film runs empty within seconds.
+    let stirs = |a| margin::agitation_factor(a);
+    let stopped =
+        cx.bath.zip(cx.basis).is_some_and(|(b, p)| b.proven && stirs(b.agitation) < stirs(p.agitation));
+    if (if stopped { m.low } else { m.ratio }) >= limit {
         return Good;
     }
     let strand = match m.strand {

@@ -67,6 +67,7 @@ pub fn order() -> Order {
         goal: Goal::Charge(Microcoulombs(60_000_000)),
         time_limit: Duration::from_secs(120),
         turn: None,
+        seek: None,
     }
 }
 

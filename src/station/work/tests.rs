@@ -155,6 +155,7 @@ fn order(coulombs: f64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs((coulombs * 1e6) as i64)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
     })
 }
 
