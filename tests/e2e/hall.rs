@@ -224,15 +224,13 @@ pub struct Plan {
     pub baud: u32,
     /// Pinned; the mimic's own words by default.
     pub identity: &'static str,
-    /// Keys of each station.
-    pub keys: &'static str,
     /// Into `[station.watch]` of each station.
     pub watch: &'static str,
 }
 
 impl Default for Plan {
     fn default() -> Plan {
-        Plan { stations: &["bench"], baud: 115_200, identity: "TANKSIDE,MIMIC", keys: "", watch: "" }
+        Plan { stations: &["bench"], baud: 115_200, identity: "TANKSIDE,MIMIC", watch: "" }
     }
 }
 
@@ -273,10 +271,9 @@ impl Hall {
         let mut text = format!("[daemon]\nlisten = \"{listen}\"\nstate = \"{}\"\n", state.display());
         for name in self.plan.stations {
             text.push_str(&format!(
-                "[[station]]\nname = \"{name}\"\npoll = \"100 ms\"\n{}\n[station.supply]\ndialect = \"scpi\"\n\
+                "[[station]]\nname = \"{name}\"\npoll = \"100 ms\"\n[station.supply]\ndialect = \"scpi\"\n\
                  port = \"{}\"\nbaud = {}\nidentity = \"{}\"\nmax-current = \"10 A\"\nmax-voltage = \"12 V\"\n\
                  [station.watch]\n{}\n",
-                self.plan.keys,
                 self.port(name).display(),
                 self.plan.baud,
                 self.plan.identity,
