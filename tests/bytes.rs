@@ -228,7 +228,7 @@ fn what_a_client_pours_into_the_mimic_does_not_pile_up() {
         line.push(&chunk);
         for _ in 0..20 {
             socket.push(&foreign);
-            assert_eq!(socket.next(), Ok(None));
+            assert_eq!(socket.take(), Ok(None));
         }
     }
     let grown = peak_memory().saturating_sub(before);

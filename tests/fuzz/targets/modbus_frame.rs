@@ -31,7 +31,7 @@ fuzz_target!(|bytes: &[u8]| {
         }
         socket.push(piece);
         loop {
-            match socket.next() {
+            match socket.take() {
                 Ok(Some(request)) => answer(&request.pdu),
                 Ok(None) => break,
                 Err(Broken) => break 'connection,
