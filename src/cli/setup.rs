@@ -97,12 +97,12 @@ fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect
     let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
     for (file, text) in toml_files(&folder.join("dialects"))? {
         let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        match dialect::parse(&text, &name) {
+        match dialect::parse(&text, &file) {
             Ok(read) => {
                 all.retain(|d| d.name != name);
                 all.push(Arc::new(read));
             }
-            Err(found) => problems.extend(found.iter().map(|p| format!("{file}:{p}"))),
+            Err(found) => problems.extend(found.iter().map(ToString::to_string)),
         }
     }
     Ok(all)

@@ -8,6 +8,8 @@
 
 mod clock;
 mod device;
+#[cfg(test)]
+mod fake;
 mod line;
 pub mod minder;
 mod off;
