@@ -104,6 +104,7 @@ fn spec() -> Spec {
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
+        wiring: Default::default(),
     }
 }
 
