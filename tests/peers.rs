@@ -112,7 +112,7 @@ async fn mimic_on(protocol: Protocol, serial: &str, baud: Option<u32>) -> Runnin
 
 fn spec(port: Port, dialect: &str, baud: u32) -> Spec {
     let dialect = dialect.to_owned();
-    Spec { dialect, port, baud, parity: Parity::None, two_stop_bits: false, identity: None }
+    Spec { dialect, port, baud, parity: Parity::None, two_stop_bits: false, identity: None, wiring: Default::default() }
 }
 
 fn shipped(name: &str) -> Arc<Dialect> {

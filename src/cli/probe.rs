@@ -2,7 +2,7 @@
 
 use super::failure::{Done, Failure};
 use super::say::say;
-use crate::supply::{Parity, Port, ProbeReport, Spec, Trouble, dialect, probe};
+use crate::supply::{Parity, Port, ProbeReport, Spec, Trouble, Wiring, dialect, probe};
 use std::sync::Arc;
 
 /// The rates bench supplies are set to, fastest first; common practice, no source.
@@ -16,10 +16,12 @@ pub(crate) fn probe_port(port: &str, baud: Option<u32>) -> Done {
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
+        wiring: Wiring::default(),
     };
-    let candidates: Vec<_> = match port.strip_prefix("tcp:") {
-        Some(address) => vec![one(Port::Tcp(address.into()), 0)],
-        None => {
+    let candidates: Vec<_> = match Port::parse(port) {
+        Some(Port::Tcp(address)) => vec![one(Port::Tcp(address), 0)],
+        Some(Port::Bridge(address)) => vec![one(Port::Bridge(address), baud.unwrap_or(9600))],
+        Some(Port::Serial(_)) | None => {
             let rates = baud.map_or(BAUDS.to_vec(), |baud| vec![baud]);
             rates.into_iter().map(|baud| one(Port::Serial(port.into()), baud)).collect()
         }

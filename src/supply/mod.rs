@@ -20,5 +20,5 @@ pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
 pub use link::{Clock, Device, Found, Identity, Minder, OffReport, ProbeReport, minder, off_at_port, probe};
-pub use spec::{Parity, Port, Spec};
+pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble};

@@ -1,28 +1,36 @@
 //! The live half of the supply room: ports, time-outs, trust, off.
 //!
 //! What the folder is for: everything that opens a port or waits. `open.rs`
-//! knows of ports, `line.rs` of bytes and trust, `talk.rs` of framings,
-//! `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
+//! knows of ports, `line.rs` of text lines and trust, `bus.rs` of lines that
+//! need a guard (with `registers.rs` and `tap.rs` for Modbus), `talk.rs` of
+//! questions and orders, `session.rs` of framings, `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
 //! `probe.rs` are small programs over them. What it may not know: how a file
 //! is read or a reply is parsed; that is pure and lies above.
 
+mod bus;
 mod clock;
 mod device;
+mod echo;
 #[cfg(test)]
 mod fake;
 mod line;
 pub mod minder;
+#[cfg(test)]
+mod modbus_tests;
 mod off;
 mod open;
 #[cfg(test)]
 #[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
 mod port_tests;
 mod probe;
+mod registers;
+mod session;
 mod talk;
+mod tap;
 #[cfg(test)]
 mod tests;
 
-use super::{Bytes, Dialect, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
+use super::{Bytes, Dialect, Flow, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
 
 pub use clock::Clock;
 pub use device::{Device, Identity};

@@ -1,8 +1,9 @@
 //! Opening a port, and the page of help when it cannot be opened.
 
+use super::echo::Echo;
 use super::help::{Holder, OpenHelp};
 use super::line::Wire;
-use super::{Dialect, Parity, Port, Spec, Trouble};
+use super::{Dialect, Flow, Parity, Port, Spec, Trouble};
 use nix::sys::termios;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
@@ -20,8 +21,13 @@ const CONNECT: Duration = Duration::from_secs(3);
 
 /// Opens the port for us alone.
 pub(super) async fn open(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> {
+    let io = bare(spec, dialect).await?;
+    Ok(if spec.wiring.echo { Box::new(Echo::new(io)) } else { io })
+}
+
+async fn bare(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> {
     match &spec.port {
-        Port::Tcp(address) => socket(address).await,
+        Port::Tcp(_) | Port::Bridge(_) => socket(&spec.port).await,
         Port::Serial(path) if is_pty(path) => {
             Tty::open(path, true).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
         }
@@ -37,7 +43,10 @@ pub(super) fn open_unlocked(path: &Path) -> Result<Box<dyn Wire>, Trouble> {
     Tty::open(path, false).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
 }
 
-async fn socket(address: &str) -> Result<Box<dyn Wire>, Trouble> {
+async fn socket(port: &Port) -> Result<Box<dyn Wire>, Trouble> {
+    let (Port::Tcp(address) | Port::Bridge(address)) = port else {
+        return Err(Trouble::Gone(format!("{port} is no socket")));
+    };
     let connect = tokio::net::TcpStream::connect(address);
     let error = match tokio::time::timeout(CONNECT, connect).await {
         Ok(Ok(stream)) => {
@@ -49,15 +58,10 @@ async fn socket(address: &str) -> Result<Box<dyn Wire>, Trouble> {
         Err(_) => format!("nothing answered within {} s", CONNECT.as_secs()),
     };
     let advice = vec![
-        format!("is the supply on, and does its network page show the address of tcp:{address}?"),
+        format!("is the supply on, and does its network page show the address of {port}?"),
         "many supplies serve one connection at a time; close other programs that talk to it".into(),
     ];
-    Err(Trouble::Missing(Box::new(OpenHelp {
-        port: format!("tcp:{address}"),
-        error,
-        advice,
-        ..OpenHelp::default()
-    })))
+    Err(Trouble::Missing(Box::new(OpenHelp { port: port.to_string(), error, advice, ..OpenHelp::default() })))
 }
 
 fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStream> {
@@ -68,8 +72,18 @@ fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStrea
     };
     let stop_bits =
         if spec.two_stop_bits { tokio_serial::StopBits::Two } else { tokio_serial::StopBits::One };
-    let mut builder =
-        tokio_serial::new(path.to_string_lossy(), spec.baud).parity(parity).stop_bits(stop_bits);
+    let data_bits =
+        if spec.wiring.seven_bits { tokio_serial::DataBits::Seven } else { tokio_serial::DataBits::Eight };
+    let flow = match spec.wiring.flow {
+        Flow::None => tokio_serial::FlowControl::None,
+        Flow::Hardware => tokio_serial::FlowControl::Hardware,
+        Flow::Software => tokio_serial::FlowControl::Software,
+    };
+    let mut builder = tokio_serial::new(path.to_string_lossy(), spec.baud)
+        .parity(parity)
+        .stop_bits(stop_bits)
+        .data_bits(data_bits)
+        .flow_control(flow);
     if let Some(dtr) = dialect.dtr {
         builder = builder.dtr_on_open(dtr);
     }

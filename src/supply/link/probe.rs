@@ -1,6 +1,7 @@
 //! Trying ports with the known dialects. It only asks: nothing is set, cleared or switched.
 
-use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
+use super::session::Session;
+use super::{Clock, Device, Dialect, Port, Spec, Trouble};
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
@@ -33,7 +34,7 @@ impl Found {
             quoted(&self.spec.dialect),
             quoted(&self.spec.port.to_string())
         );
-        if matches!(self.spec.port, Port::Serial(_)) {
+        if !matches!(self.spec.port, Port::Tcp(_)) {
             block.push_str(&format!("baud = {}\n", self.spec.baud));
         }
         block.push_str(&format!("identity = {}\n", quoted(&self.identity)));
@@ -111,8 +112,7 @@ pub async fn probe(candidates: &[Spec], dialects: &[Arc<Dialect>]) -> ProbeRepor
 
 async fn try_one(spec: &Spec, dialect: &Arc<Dialect>) -> Result<Found, Trouble> {
     let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
-    let io = open::open(spec, dialect).await?;
-    device.attach(io);
+    device.attach(Session::open(spec, dialect).await?);
     device.identify().await?;
     let begun = Instant::now();
     let identity = device.identify().await?;
