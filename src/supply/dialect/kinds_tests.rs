@@ -123,7 +123,7 @@ fn an_unreachable_reply_pattern_is_refused() {
     one(LINE, "refusal = \"ERR {text}\"", "refusal = \"OVP{text}\"", "never be reached");
     one(LINE, "VS{set-volts} IS{set-amps}", "VS{set-volts} IS{set-ampere}", "did you mean {set-amps}?");
     one(LINE, "VS{set-volts} IS{set-amps}", "VS{set-volts} IS{skip}", "no reply tells {set-amps}");
-    one(LINE, "OVP{over-voltage},", "OVP{volts},", "told by two queries");
+    one(LINE, "reply = \"VS{set-volts}", "reply = \"V{volts} VS{set-volts}", "told by two queries");
 }
 
 #[test]
