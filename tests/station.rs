@@ -95,6 +95,8 @@ fn order(coulombs: i64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     })
 }
 

@@ -148,7 +148,7 @@ fn station(
         (poll * factor).max(Span::new(least))
     };
     let minute = Span::new(60.0);
-    let stale_after = or(table, "stale-after", times(5.0, 1.0), |f| f.within(Span::new(0.15), minute));
+    let stale_after = or(table, "stale-after", times(5.0, 3.0), |f| f.within(Span::new(0.15), minute));
     let max_gap = or(table, "max-gap", times(5.0, 2.0), |f| f.within(Span::new(0.1), minute));
     if let (Some(poll), Some(stale)) = (poll, stale_after)
         // Decimal fractions are not exact in binary: 3 x 0.1 s is a hair above 0.3 s.

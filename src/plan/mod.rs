@@ -36,7 +36,7 @@ mod worksheet;
 #[cfg(test)]
 mod tests;
 
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use work::plan;
 pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};

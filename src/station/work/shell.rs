@@ -432,9 +432,7 @@ impl<R: Remote> Shell<R> {
     /// Off, confirmed, the run ended, everything on disk.
     async fn leave(mut self) -> Farewell {
         let until = self.now() + LEAVE;
-        if let Ok(actions) =
-            self.controller.command(self.now(), "the daemon, which was stopped", Command::Abort)
-        {
+        if let Ok(actions) = self.controller.command(self.now(), "the daemon", Command::Quit) {
             let follow = self.carry_out(actions).await;
             self.follow_up(follow).await;
         }
@@ -477,7 +475,7 @@ fn taken(command: &Command) -> String {
         Command::Hold => "the run is being held: ramping down, then output off".into(),
         Command::Resume => "the run goes on: it ramps up again".into(),
         Command::Stop => "the run is being ended: output off".into(),
-        Command::Abort => "off was sent".into(),
+        Command::Abort | Command::Quit => "off was sent".into(),
         Command::Answer(_) => "the answer was taken".into(),
         Command::Alarm { kind, handling } => {
             let done = match handling {

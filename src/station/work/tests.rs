@@ -156,6 +156,8 @@ fn order(coulombs: f64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs((coulombs * 1e6) as i64)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     })
 }
 

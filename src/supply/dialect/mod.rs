@@ -274,7 +274,7 @@ mod tests {
     fn times_that_cannot_work_together_are_refused() {
         let found = problems(&changed("gap-timeout = \"150 ms\"", "gap-timeout = \"2 s\""));
         assert!(found.len() == 1 && found[0].contains("gap-timeout"), "{found:?}");
-        let found = problems(&changed("reply-timeout = \"1 s\"", "reply-timeout = \"0 s\""));
+        let found = problems(&changed("reply-timeout = \"500 ms\"", "reply-timeout = \"0 s\""));
         assert!(!found.is_empty());
     }
 

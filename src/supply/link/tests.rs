@@ -100,8 +100,8 @@ async fn late_reply_to_timed_out_read_is_not_used_for_next_read() {
     let mut device = connected(&bench).await;
     device.read().await.unwrap();
     bench.lock().unwrap().measured = ("1.111".into(), "0.111".into());
-    // 1.3 s: after our time-out of 1 s, inside the time in which the next answer would be awaited.
-    slip(&bench, &[Slip::Late(Duration::from_millis(1300))]);
+    // 0.8 s: after our time-out of 0.5 s, inside the time in which the next answer would be awaited.
+    slip(&bench, &[Slip::Late(Duration::from_millis(800))]);
     assert_eq!(device.read().await.unwrap_err().kind(), "no-reply");
     bench.lock().unwrap().measured = ("2.222".into(), "0.222".into());
     heard(&bench);
@@ -113,7 +113,7 @@ async fn late_reply_to_timed_out_read_is_not_used_for_next_read() {
 #[tokio::test(start_paused = true)]
 async fn a_reply_far_too_late_never_shifts_the_answers_by_one() {
     // Whatever the delay, no later reading carries the values of an earlier question.
-    for late in [1001, 1500, 1999, 2000, 2150, 2500, 3200, 5000] {
+    for late in [501, 750, 999, 1000, 1150, 1500, 3200, 5000] {
         let bench = bench();
         let mut device = connected(&bench).await;
         device.read().await.unwrap();
