@@ -26,6 +26,7 @@ mod phrases;
 #[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
 mod port_tests;
 mod probe;
+mod record;
 mod registers;
 mod session;
 mod talk;
@@ -39,4 +40,6 @@ pub use clock::Clock;
 pub use device::{Device, Identity};
 pub use minder::Minder;
 pub use off::{OffReport, off_at_port};
+pub use open::stable_names;
 pub use probe::{Found, ProbeReport, probe};
+pub use record::Transcript;
