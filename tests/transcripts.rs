@@ -41,10 +41,9 @@ async fn every_transcript_still_says_what_it_said() {
 #[tokio::test]
 async fn a_transcript_with_a_changed_byte_does_not_pass() {
     for (file, text) in all() {
-        // The last answer: the first digit in it becomes a letter.
-        let at = text.rfind("\n< ").unwrap() + 3;
-        let digit = at + text[at..].find(|c: char| c.is_ascii_digit()).unwrap();
-        let bent = format!("{}Z{}", &text[..digit], &text[digit + 1..]);
+        // The last answer is another: neither a line nor a frame.
+        let at = text.rfind("\n< ").unwrap();
+        let bent = format!("{}\n< Z\n", &text[..at]);
         let transcript = Transcript::parse(&bent).unwrap();
         let found = transcript.replay(&dialect(transcript.header("dialect"))).await;
         assert!(found.is_err() || found.is_ok_and(|f| f.polls.is_err()), "{file}");

@@ -20,7 +20,7 @@ pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
 pub use link::{
-    Clock, Device, Found, Identity, Minder, OffReport, ProbeReport, Transcript, minder, off_at_port, probe,
+    Clock, Commissioning, Point, Trial, TrialLoad, Verdict, Device, Found, Identity, Minder, OffReport, ProbeReport, Transcript, minder, off_at_port, probe,
     stable_names,
 };
 pub use spec::{Flow, Parity, Port, Spec, Wiring};

@@ -9,6 +9,7 @@
 
 mod bus;
 mod clock;
+mod commission;
 mod device;
 mod echo;
 #[cfg(test)]
@@ -37,6 +38,7 @@ mod tests;
 use super::{Bytes, Dialect, Flow, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
 
 pub use clock::Clock;
+pub use commission::{Commissioning, Point, Trial, TrialLoad, Verdict};
 pub use device::{Device, Identity};
 pub use minder::Minder;
 pub use off::{OffReport, off_at_port};
