@@ -17,7 +17,7 @@ use tankside::mimic::modbus::{Registers, RtuInput, TcpInput, WordOrder};
 use tankside::mimic::scpi::{Input, Instrument};
 use tankside::mimic::{Bench, Prng, Rating, Setup};
 use tankside::quantity::{Mono, Reading};
-use tankside::supply::{Clock, Device, Dialect, Parity, Port, Spec, dialect, reply};
+use tankside::supply::{Clock, Device, Dialect, Parity, Port, Spec, Wiring, dialect, reply};
 use tokio::time::Instant;
 use wire::{Endless, Exchange, ScpiWire};
 
@@ -104,6 +104,7 @@ fn spec() -> Spec {
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
+        wiring: Wiring::default(),
     }
 }
 
