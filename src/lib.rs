@@ -40,6 +40,7 @@
 //!     time_limit: Duration::from_secs(600),
 //!     turn: None,
 //!     seek: None,
+//!     like_slopes: Vec::new(),
 //! };
 //! let mut bench = Bench::new(bench_setup, now);
 //! let mut controller = Controller::new(Setup {

@@ -127,6 +127,7 @@ fn order() -> Order {
         time_limit: Duration::from_secs(600),
         turn: None,
         seek: None,
+        like_slopes: Vec::new(),
     }
 }
 

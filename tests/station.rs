@@ -96,6 +96,7 @@ fn order(coulombs: i64) -> Box<Order> {
         time_limit: Duration::from_secs(600),
         turn: None,
         seek: None,
+        like_slopes: Vec::new(),
     })
 }
 

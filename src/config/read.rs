@@ -237,28 +237,27 @@ fn share(doc: &Document<'_>, table: &Table<'_>, spec: &Spec, ports: &mut Ports) 
     let others = ports.entry(spec.port.to_string()).or_default();
     for (place, other) in others.iter() {
         let line = place.line;
+        let settings = |s: &Spec| (s.baud, s.parity, s.two_stop_bits, Wiring { unit: None, ..s.wiring });
         match (spec.wiring.unit, other.wiring.unit) {
+            (Some(ours), Some(theirs)) if ours != theirs && settings(spec) == settings(other) => continue,
             (Some(ours), Some(theirs)) if ours == theirs => table.problem(
                 "unit",
                 format!("{ours} is the address of the station of line {line} on the same port"),
                 "give each supply an address of its own, at the supply and here",
             ),
-            (Some(_), Some(_)) => {
-                let settings = |s: &Spec| (s.baud, s.parity, s.two_stop_bits, Wiring { unit: None, ..s.wiring });
-                if settings(spec) != settings(other) {
-                    doc.report(
-                        &here,
-                        format!("the line settings differ from those of line {line} on the same port"),
-                        "write the same baud, parity, stop-bits, data-bits, flow and echo in both",
-                    );
-                }
-            }
+            (Some(_), Some(_)) => doc.report(
+                &here,
+                format!("the line settings differ from those of line {line} on the same port"),
+                "write the same baud, parity, stop-bits, data-bits, flow and echo in both",
+            ),
             _ => doc.report(
                 &here,
                 format!("{} is taken by the station of line {line}", spec.port),
                 "give each station a port of its own; supplies that have addresses may share one, each with its `unit`",
             ),
         }
+        // One reason is enough.
+        break;
     }
     others.push((here, spec.clone()));
 }

@@ -144,7 +144,7 @@ pub fn draw(family: Family, habit: Habit, seed: u64) -> Drawn {
             Family::Copper => between(d, 0.0, 0.2),
         },
         settling: (between(d, -0.015, 0.010), between(d, 20.0, 150.0)),
-        wander: (between(d, 0.0, 0.012), between(d, 600.0, 2400.0), between(d, 0.0, 6.28)),
+        wander: (between(d, 0.0, 0.012), between(d, 600.0, 2400.0), between(d, 0.0, std::f64::consts::TAU)),
         ..Life::default()
     };
     life.heat = (c.temperature - room) / life.loss * between(d, 1.6, 3.5);

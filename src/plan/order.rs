@@ -126,6 +126,10 @@ pub struct Order {
     /// Climbing toward the fastest safe density; current control only.
     #[serde(default)]
     pub seek: Option<Seek>,
+    /// Slope of volts over amperes times area, ohm m2, of this tank's earlier good runs of like
+    /// loads; three or more let the run ask whether the area is right.
+    #[serde(default)]
+    pub like_slopes: Vec<f64>,
 }
 
 impl Order {

@@ -182,6 +182,7 @@ impl Work<'_> {
             time_limit: time_limit.duration(),
             turn: request.turn,
             seek: None,
+            like_slopes: Vec::new(),
         };
         let mut worksheet = Worksheet {
             title,

@@ -82,6 +82,10 @@ pub(super) struct Run {
     /// The current this run holds; moves only while it seeks.
     pub setpoint: Amps,
     pub seeking: Seeking,
+    /// Whether this load's slope has been compared with earlier ones.
+    pub area_judged: bool,
+    /// What was asked of the area.
+    pub area_question: Option<String>,
 }
 
 impl Run {
@@ -90,6 +94,8 @@ impl Run {
             id,
             setpoint: order.control.max_amps(),
             seeking: Seeking::default(),
+            area_judged: false,
+            area_question: None,
             order,
             state: RunState::Running,
             stage: Stage::Ended,

@@ -61,6 +61,11 @@ pub struct View {
     pub cannot_judge: Vec<String>,
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
+    /// What the ramp's volts make of the area entered, where they differ.
+    pub area_question: Option<String>,
+    /// Slope of the load's own line times the area entered, where the ramp gave one: what later
+    /// like loads are compared with.
+    pub load_slope_ohm_square_meters: Option<f64>,
 }
 
 /// The view of a controller as it stands.
@@ -75,6 +80,9 @@ pub(super) fn build(c: &Controller) -> View {
         view.burn_margin_ratio = Some(margin.ratio);
         view.burn_level_volts = margin.burn_volts;
         view.burn_margin = Some(margin);
+    }
+    if let (Some(line), Some(run)) = (c.panel.line(), &c.run) {
+        view.load_slope_ohm_square_meters = Some(line.slope * run.order.area.get());
     }
     view.cannot_judge = c
         .panel
@@ -104,6 +112,7 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     view.face = order.turn.map(|t| (run.face, t.faces));
     view.question = run.question.clone();
     view.cause = run.cause.clone();
+    view.area_question.clone_from(&run.area_question);
     view.later_causes = run.later.clone();
     view.thickness_meters =
         order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);

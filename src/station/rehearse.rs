@@ -267,6 +267,7 @@ mod tests {
             time_limit: Duration::from_secs(7200),
             turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
             seek: None,
+            like_slopes: Vec::new(),
         }
     }
 

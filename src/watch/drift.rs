@@ -84,7 +84,7 @@ pub(super) struct DriftWatch {
     /// The newest values, for level and spread: (when, x).
     recent: VecDeque<(Mono, f64)>,
     /// Median absolute difference of neighbours, kept as a slow quantile estimate.
-    noise: f64,
+    noise: Option<f64>,
     /// The noise at the end of settling: what this load is like when it is well.
     quiet: Option<f64>,
     /// 10th to 90th percentile of five seconds while calm.
@@ -236,20 +236,18 @@ impl DriftWatch {
     fn learn_noise(&mut self, x: f64) {
         let Some((_, before)) = self.last else { return };
         let difference = (x - before).abs();
-        if self.noise == 0.0 {
-            self.noise = difference;
-        } else {
-            // While something disturbs, hardly: the hand's wavering is not the meter's noise.
-            let rate = if self.excursion.is_some() { 0.002 } else { 0.02 };
-            let step = rate * self.noise.max(1e-6);
-            self.noise += if difference > self.noise { step } else { -step };
-        }
+        // While something disturbs, hardly: the hand's wavering is not the meter's noise.
+        let rate = if self.excursion.is_some() { 0.002 } else { 0.02 };
+        let noise = self.noise.get_or_insert(difference.min(0.01));
+        // The floor lets a meter that showed no noise at first grow some.
+        let step = rate * noise.max(2e-4);
+        *noise = (*noise + if difference > *noise { step } else { -step }).max(0.0);
     }
 
     /// Standard deviation that goes with the median absolute difference of
     /// neighbours, for normal noise: 1 / (0.6745 * sqrt 2).
     fn sigma(&self) -> f64 {
-        self.noise * 1.048
+        self.noise.unwrap_or(0.0) * 1.048
     }
 
     fn keep(&mut self, at: Mono, x: f64) {

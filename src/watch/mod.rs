@@ -8,6 +8,7 @@
 //! [`Response`], and `run` carries it out.
 
 mod alarm;
+pub mod area;
 mod causes;
 mod contact;
 mod drift;

@@ -36,7 +36,8 @@ pub struct Settings {
     tunings: [Tuning; Kind::ALL.len()],
     /// Volts above which `over-voltage` holds; `None`: the ceiling in force, plus 2 % and three counts.
     pub over_voltage: Option<Volts>,
-    /// Amperes above which `over-current` holds; `None`: the setpoint in force, plus 5 % and three counts.
+    /// Amperes above which `over-current` holds; `None`: the setpoint in force, plus 5 %, three counts and
+    /// 0.2 % of what the station allows (the meter's noise at small currents).
     pub over_current: Option<Amps>,
     /// Relative rise of the volts at which `drift-notice` and `drift` hold.
     pub drift: (f64, f64),
@@ -229,7 +230,10 @@ fn over_current(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
     if !cx.output_on {
         return Good;
     }
-    let limit = s.over_current.unwrap_or(cx.most_amps * 1.05 + s.amps_count * 3.0).min(cx.max_amps * 1.02);
+    let limit = s
+        .over_current
+        .unwrap_or(cx.most_amps * 1.05 + s.amps_count * 3.0 + cx.max_amps * 0.002)
+        .min(cx.max_amps * 1.02);
     if r.amps > limit * (1.0 - back) {
         return Bad(format!("{} flows; {limit} is the most allowed here", r.amps));
     }

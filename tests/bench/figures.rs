@@ -25,6 +25,9 @@ fn main() {
         if wants("creep") {
             seen(family, faults, base + 100_000);
         }
+        if wants("area") {
+            area(family, faults, base + 300_000);
+        }
         if wants("electrical") {
             confusion(family, (faults / 2).max(8), base + 200_000);
         }
@@ -175,6 +178,12 @@ fn confusion(family: Family, n: u64, base: u64) {
         (Class::Other, "other"),
         (Class::Nothing, "none"),
     ];
+    for short in [true, false] {
+        let trials = many(n, |j| trials::entry(family, short, base + 90_000 + j));
+        let seen = share(&trials, |t| t.first(&[Kind::ShortCircuit]).is_some());
+        let what = if short { "shorted: taken for a short" } else { "sound: taken for a short" };
+        println!("  at a live entry, {what:<30} {:>5.1} % of {n}", seen * 100.0);
+    }
     print!("  taken for     ");
     for (_, name) in COLUMNS {
         print!("{name:>8}");
@@ -204,5 +213,19 @@ fn confusion(family: Family, n: u64, base: u64) {
                 println!("      seed {} fault {:.0} s {:?}", t.seed, t.fault_at, t.alarms);
             }
         }
+    }
+}
+
+fn area(family: Family, n: u64, base: u64) {
+    println!("  area questioned before the ramp ends, four like loads before:");
+    for (share, name) in [
+        (1.0, "as entered"),
+        (0.8, "20 % too small"),
+        (0.7, "30 % too small"),
+        (0.6, "40 % too small"),
+        (1.5, "half again too large"),
+    ] {
+        let asked = (0..n).filter(|k| trials::questioned(family, share, base + k)).count();
+        println!("    {name:<38} {:>5.1} % of {n}", asked as f64 * 100.0 / n as f64);
     }
 }

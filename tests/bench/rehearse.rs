@@ -40,6 +40,7 @@ fn main() {
         time_limit: Duration::from_secs(7200),
         turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
         seek: None,
+        like_slopes: Vec::new(),
     };
     let mut spent = Vec::new();
     let mut last = None;

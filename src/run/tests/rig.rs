@@ -68,6 +68,7 @@ pub fn order() -> Order {
         time_limit: Duration::from_secs(120),
         turn: None,
         seek: None,
+        like_slopes: Vec::new(),
     }
 }
 

@@ -4,14 +4,20 @@
 //! `[modbus]`, `[line]`) names the framing, everything else is a value in it. Pure: text in, dialect or
 //! every problem out.
 
+#[cfg(test)]
+mod kinds_tests;
+mod line;
 mod modbus;
+mod pattern;
 mod scpi;
 mod shared;
 
+pub use line::{Commands, Plain, Query, Words};
 pub use modbus::{
     Block, Form, Known, Modbus, RegisterSwitch, RegulationRegister, Scaled, Space, TripBits, Watchdog,
     WordOrder,
 };
+pub use pattern::{Pattern, Slot};
 pub use scpi::{Protection, RegulationBits, Scpi};
 
 use crate::quantity::{Amps, Document, Problem, Volts};
@@ -68,6 +74,8 @@ pub enum Kind {
     Scpi(Box<Scpi>),
     /// Registers after the Modbus application protocol.
     Modbus(Box<Modbus>),
+    /// Plain request and reply lines.
+    Line(Box<Plain>),
 }
 
 /// Times of a link, whatever its framing.
@@ -139,10 +147,11 @@ fn read(doc: &Document<'_>, text: &str, file: &str) -> Option<Dialect> {
         ("simulated", Maturity::Simulated),
         ("proven", Maturity::Proven),
     ]);
-    let (kind, table) = root.one_of(&["scpi", "modbus"])?;
+    let (kind, table) = root.one_of(&["scpi", "modbus", "line"])?;
     let common = shared::read(&table);
     let kind = match kind {
         "scpi" => scpi::read(&table).map(|(range, scpi)| (range, Kind::Scpi(Box::new(scpi)))),
+        "line" => line::read(&table).map(|(range, plain)| (range, Kind::Line(Box::new(plain)))),
         _ => modbus::read(&table).map(|(range, modbus)| (range, Kind::Modbus(Box::new(modbus)))),
     };
     let (common, (range, kind)) = (common?, kind?);
@@ -166,6 +175,7 @@ fn read(doc: &Document<'_>, text: &str, file: &str) -> Option<Dialect> {
 pub const SHIPPED: &[(&str, &str)] = &[
     ("scpi", include_str!("../../../config/dialects/scpi.toml")),
     ("scpi-channel", include_str!("../../../config/dialects/scpi-channel.toml")),
+    ("line-example", include_str!("../../../config/dialects/line-example.toml")),
     ("modbus-example", include_str!("../../../config/dialects/modbus-example.toml")),
 ];
 

@@ -269,8 +269,17 @@ const LONGEST: u16 = 125;
 /// Orders of words that the file names, for the forms that need one.
 #[derive(Clone, Copy)]
 struct Orders {
-    float: Option<WordOrder>,
-    long: Option<WordOrder>,
+    float: Order,
+    long: Order,
+}
+
+/// One of them.
+#[derive(Clone, Copy)]
+enum Order {
+    Absent,
+    /// Told already.
+    Bad,
+    Good(WordOrder),
 }
 
 pub(super) fn read(table: &Table<'_>) -> Option<(Range, Modbus)> {
@@ -417,9 +426,12 @@ fn overlaps(entries: &[(&'static str, u16, u16)]) -> impl Iterator<Item = String
     found.into_iter()
 }
 
-fn order(table: &Table<'_>, key: &'static str) -> Option<WordOrder> {
+fn order(table: &Table<'_>, key: &'static str) -> Order {
     let field = table.may(key);
-    table.has(key).then(|| field.choice(&WordOrder::ALL.map(|o| (o.name(), o)))).flatten()
+    if !table.has(key) {
+        return Order::Absent;
+    }
+    field.choice(&WordOrder::ALL.map(|o| (o.name(), o))).map_or(Order::Bad, Order::Good)
 }
 
 fn address(field: Field<'_>) -> Option<u16> {
@@ -475,13 +487,19 @@ fn form(t: &Table<'_>, orders: Orders) -> Option<Form> {
         Word::U32 | Word::I32 => (orders.long, "long"),
         Word::F32 => (orders.float, "float"),
     };
-    let Some(order) = order else {
-        t.problem(
-            "type",
-            "takes two registers, and their order is not in the Modbus specification",
-            format!("write {key} = \"ABCD\" (or \"CDAB\", \"BADC\", \"DCBA\") at the top of [modbus], as the manual shows"),
-        );
-        return None;
+    let order = match order {
+        Order::Good(order) => order,
+        Order::Bad => return None,
+        Order::Absent => {
+            t.problem(
+                "type",
+                "takes two registers, and their order is not in the Modbus specification",
+                format!(
+                    "write {key} = \"ABCD\" (or \"CDAB\", \"BADC\", \"DCBA\") at the top of [modbus], as the manual shows"
+                ),
+            );
+            return None;
+        }
     };
     Some(match word {
         Word::U32 => Form::U32(order),

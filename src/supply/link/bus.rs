@@ -201,7 +201,7 @@ impl Seat {
                     }
                 }
             }
-            bus.exchange(&mut talker, &question).await
+            bus.exchange(&mut talker, &question, standing == Standing::Anyway).await
         };
         let answer = self.run(asked, work).await;
         match &answer {
@@ -269,15 +269,20 @@ impl Bus {
     async fn prove(&self, talker: &mut Talker, proof: Option<Proof>) -> Result<bool, Trouble> {
         let Some(proof) = proof else { return Ok(false) };
         self.clean(talker).await?;
-        let answer = self.exchange(talker, &proof.question).await?;
+        let answer = self.exchange(talker, &proof.question, false).await?;
         Ok(answer.words == proof.words && answer.text == proof.text)
     }
 
-    async fn exchange(&self, talker: &mut Talker, question: &Question) -> Result<Answer, Trouble> {
+    async fn exchange(
+        &self,
+        talker: &mut Talker,
+        question: &Question,
+        anyway: bool,
+    ) -> Result<Answer, Trouble> {
         let was_dirty = self.dirty.swap(true, Ordering::AcqRel);
         let answer = match (&mut *talker, question) {
             (Talker::Modbus(master), Question::Registers(unit, what)) => {
-                let answer = master.exchange(*unit, what).await;
+                let answer = master.exchange(*unit, what, anyway).await;
                 answer.map(|(words, at)| (words, Vec::new(), at))
             }
             (Talker::Text(line), Question::Ask(text)) => {

@@ -14,11 +14,14 @@ mod echo;
 #[cfg(test)]
 mod fake;
 mod line;
+#[cfg(test)]
+mod line_tests;
 pub mod minder;
 #[cfg(test)]
 mod modbus_tests;
 mod off;
 mod open;
+mod phrases;
 #[cfg(test)]
 #[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
 mod port_tests;

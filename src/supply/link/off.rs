@@ -1,9 +1,7 @@
 //! Off, directly at the port, daemon or no daemon.
 
-use super::dialect::Kind;
 use super::help::Holder;
-use super::line::Line;
-use super::session::{Session, off_lines, pace};
+use super::session::Session;
 use super::talk::Order;
 use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
 use std::fmt;
@@ -59,22 +57,11 @@ pub async fn off_at_port(spec: &Spec, dialect: &Arc<Dialect>) -> Result<OffRepor
 
 async fn past_lock(path: &Path, spec: &Spec, dialect: &Dialect) -> Result<(), Trouble> {
     let io = open::open_unlocked(path)?;
-    match &dialect.kind {
-        Kind::Scpi(scpi) => {
-            // A new line begins with a line end, in case the holder is in the middle of one.
-            let mut line = Line::new(io, pace(spec, dialect), &scpi.send_end, &scpi.reply_end);
-            for told in off_lines(scpi, dialect.range) {
-                line.tell(&told).await?;
-            }
-            Ok(())
-        }
-        Kind::Modbus(_) => {
-            let mut session = Session::over(io, spec, dialect);
-            match session.tell(dialect, Order::Off).await {
-                // The acknowledgement goes to whoever holds the port.
-                Err(trouble) if !trouble.is_doubtful() => Err(trouble),
-                _ => Ok(()),
-            }
-        }
+    // A new text line begins with a line end, in case the holder is in the middle of one.
+    let mut session = Session::over(io, spec, dialect);
+    match session.tell(dialect, Order::Off).await {
+        // An acknowledgement goes to whoever holds the port.
+        Err(trouble) if !trouble.is_doubtful() => Err(trouble),
+        _ => Ok(()),
     }
 }

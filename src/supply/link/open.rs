@@ -232,9 +232,34 @@ fn stable_names() -> Vec<String> {
     names
 }
 
-/// The first other process that has the port open, as far as /proc shows it to us.
+/// The process that has locked the port, else the first other process that has
+/// it open (on a pty the far end has it open too), as far as /proc shows it to us.
 pub(super) fn holder(real: &Path) -> Option<Holder> {
     let own = std::process::id();
+    let locked = locked_by(real).filter(|pid| *pid != own && *pid != 0);
+    let pid = locked.or_else(|| opened_by(real, own))?;
+    #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
+    let command = std::fs::read(format!("/proc/{pid}/cmdline")).unwrap_or_default();
+    let command = command.split(|b| *b == 0).map(|w| w.escape_ascii().to_string());
+    Some(Holder { pid, command: command.collect::<Vec<_>>().join(" ").trim().into() })
+}
+
+/// Who holds the flock, by the kernel's own list: `1: FLOCK ADVISORY WRITE 1234 00:18:9 0 EOF`
+/// (proc_locks(5)); device numbers in hex, the inode in decimal.
+fn locked_by(real: &Path) -> Option<u32> {
+    let meta = std::fs::metadata(real).ok()?;
+    let (major, minor) = (libc::major(meta.dev()), libc::minor(meta.dev()));
+    let file = format!("{major:02x}:{minor:02x}:{}", meta.ino());
+    #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
+    let locks = std::fs::read_to_string("/proc/locks").ok()?;
+    locks.lines().find_map(|line| {
+        let words: Vec<_> = line.split_whitespace().collect();
+        let [_, "FLOCK", _, _, pid, of, ..] = words[..] else { return None };
+        if of == file { pid.parse().ok() } else { None }
+    })
+}
+
+fn opened_by(real: &Path, own: u32) -> Option<u32> {
     for process in std::fs::read_dir("/proc").ok()?.flatten() {
         let Some(pid) = process.file_name().to_str().and_then(|name| name.parse::<u32>().ok()) else {
             continue;
@@ -242,10 +267,7 @@ pub(super) fn holder(real: &Path) -> Option<Holder> {
         let Ok(fds) = std::fs::read_dir(process.path().join("fd")) else { continue };
         let holds = |fd: std::fs::DirEntry| std::fs::read_link(fd.path()).is_ok_and(|to| to == real);
         if pid != own && fds.flatten().any(holds) {
-            #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
-            let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
-            let command = command.split(|b| *b == 0).map(|w| w.escape_ascii().to_string());
-            return Some(Holder { pid, command: command.collect::<Vec<_>>().join(" ").trim().into() });
+            return Some(pid);
         }
     }
     None

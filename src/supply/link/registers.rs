@@ -116,12 +116,18 @@ impl Master {
     }
 
     /// One exchange. Whatever goes wrong but a refusal, the line is then dirty.
-    pub async fn exchange(&mut self, unit: u8, what: &Registers) -> Result<(Vec<u16>, Instant), Trouble> {
+    /// With `anyway` it goes out whatever lies on the line.
+    pub async fn exchange(
+        &mut self,
+        unit: u8,
+        what: &Registers,
+        anyway: bool,
+    ) -> Result<(Vec<u16>, Instant), Trouble> {
         if Instant::now() < self.free_at {
             sleep_until(self.free_at).await;
         }
         let asked = || format!("unit {unit}: {what}");
-        if let Some(came) = self.tap.lying().await? {
+        if let Some(came) = self.tap.lying().await?.filter(|_| !anyway) {
             self.late();
             return Err(Trouble::Garbled { asked: asked(), why: "it came before the question".into(), came });
         }

@@ -2,9 +2,10 @@
 //! another framing is another arm here.
 
 use super::bus::{Bus, Question, Seat, Standing, join};
-use super::dialect::{Form, Known, Modbus, Scaled, Scpi, WordOrder};
+use super::dialect::{Form, Known, Modbus, Scaled, WordOrder};
 use super::dialect::{Kind, RegisterSwitch};
 use super::line::{Line, Pace, Wire};
+use super::phrases;
 use super::registers::{Master, Registers};
 use super::reply::Misfit;
 use super::talk::{self, Item, Order, Value, believed};
@@ -17,9 +18,9 @@ use tokio::time::Instant;
 /// Whoever answers, in one of the framings.
 pub(super) enum Session {
     /// A line of its own.
-    Scpi(Line<Box<dyn Wire>>),
+    Own(Line<Box<dyn Wire>>),
     /// A place on a line that others may share; its unit address.
-    Modbus(Seat, u8),
+    Shared(Seat, u8),
 }
 
 /// How fast things go.
@@ -33,8 +34,13 @@ pub(super) fn pace(spec: &Spec, dialect: &Dialect) -> Pace {
     }
 }
 
-fn unit(spec: &Spec, modbus: &Modbus) -> u8 {
-    spec.wiring.unit.unwrap_or(modbus.unit)
+fn unit(spec: &Spec, dialect: &Dialect) -> u8 {
+    let delivered = match &dialect.kind {
+        Kind::Modbus(modbus) => modbus.unit,
+        Kind::Line(plain) => plain.unit.unwrap_or(0),
+        Kind::Scpi(_) => 0,
+    };
+    spec.wiring.unit.unwrap_or(delivered)
 }
 
 fn bus(io: Box<dyn Wire>, spec: &Spec, dialect: &Dialect) -> Arc<Bus> {
@@ -42,6 +48,7 @@ fn bus(io: Box<dyn Wire>, spec: &Spec, dialect: &Dialect) -> Arc<Bus> {
     match &dialect.kind {
         Kind::Modbus(_) => Bus::modbus(Master::new(io, pace, matches!(spec.port, Port::Tcp(_)))),
         Kind::Scpi(scpi) => Bus::text(Line::new(io, pace, &scpi.send_end, &scpi.reply_end)),
+        Kind::Line(plain) => Bus::text(Line::new(io, pace, &plain.send_end, &plain.reply_end)),
     }
 }
 
@@ -60,18 +67,14 @@ impl Session {
     pub fn over(io: Box<dyn Wire>, spec: &Spec, dialect: &Dialect) -> Session {
         match &dialect.kind {
             Kind::Scpi(scpi) => {
-                Session::Scpi(Line::new(io, pace(spec, dialect), &scpi.send_end, &scpi.reply_end))
+                Session::Own(Line::new(io, pace(spec, dialect), &scpi.send_end, &scpi.reply_end))
             }
-            Kind::Modbus(_) => Session::seated(bus(io, spec, dialect), spec, dialect),
+            Kind::Modbus(_) | Kind::Line(_) => Session::seated(bus(io, spec, dialect), spec, dialect),
         }
     }
 
     fn seated(bus: Arc<Bus>, spec: &Spec, dialect: &Dialect) -> Session {
-        let unit = match &dialect.kind {
-            Kind::Modbus(modbus) => unit(spec, modbus),
-            Kind::Scpi(_) => 0,
-        };
-        Session::Modbus(Seat::new(bus), unit)
+        Session::Shared(Seat::new(bus), unit(spec, dialect))
     }
 
     /// Two places on one stream, as two stations on one bus have them.
@@ -83,23 +86,23 @@ impl Session {
 
     pub fn is_suspect(&self) -> bool {
         match self {
-            Session::Scpi(line) => line.is_suspect(),
-            Session::Modbus(seat, _) => seat.is_suspect(),
+            Session::Own(line) => line.is_suspect(),
+            Session::Shared(seat, _) => seat.is_suspect(),
         }
     }
 
     pub fn unsolicited(&self) -> u64 {
         match self {
-            Session::Scpi(line) => line.unsolicited(),
-            Session::Modbus(seat, _) => seat.unsolicited(),
+            Session::Own(line) => line.unsolicited(),
+            Session::Shared(seat, _) => seat.unsolicited(),
         }
     }
 
     /// Waits until no late answer can be on its way.
     pub async fn quiet(&mut self) -> Result<(), Trouble> {
         match self {
-            Session::Scpi(line) => line.quiet().await,
-            Session::Modbus(seat, _) => seat.quiet().await,
+            Session::Own(line) => line.quiet().await,
+            Session::Shared(seat, _) => seat.quiet().await,
         }
     }
 
@@ -110,7 +113,7 @@ impl Session {
         fits: impl Fn(&str) -> bool,
     ) -> Result<String, Trouble> {
         match (self, &dialect.kind) {
-            (Session::Scpi(line), Kind::Scpi(scpi)) => {
+            (Session::Own(line), Kind::Scpi(scpi)) => {
                 let text = talk::identity(line, scpi).await?;
                 if fits(&text) {
                     line.trust()
@@ -119,10 +122,19 @@ impl Session {
                 }
                 Ok(text)
             }
-            (Session::Modbus(seat, unit), Kind::Modbus(modbus)) => {
+            (Session::Shared(seat, unit), Kind::Modbus(modbus)) => {
                 let question = Question::Registers(*unit, Registers::Read(modbus.identity));
                 let answer = seat.exchange(question.clone(), Standing::Known).await?;
                 let text = name(&answer.words);
+                if fits(&text) {
+                    seat.trust(question, answer)
+                } else {
+                    seat.forget()
+                }
+                Ok(text)
+            }
+            (Session::Shared(seat, unit), Kind::Line(plain)) => {
+                let (question, answer, text) = phrases::identity(seat, *unit, plain).await?;
                 if fits(&text) {
                     seat.trust(question, answer)
                 } else {
@@ -136,7 +148,7 @@ impl Session {
 
     /// Proves what a known register proves; nothing where the dialect names none.
     pub async fn prove(&mut self, dialect: &Dialect) -> Result<(), Trouble> {
-        let (Session::Modbus(seat, unit), Kind::Modbus(modbus)) = (self, &dialect.kind) else {
+        let (Session::Shared(seat, unit), Kind::Modbus(modbus)) = (self, &dialect.kind) else {
             return Ok(());
         };
         let Some(known) = modbus.known else { return Ok(()) };
@@ -157,9 +169,12 @@ impl Session {
         items: &[Item],
     ) -> Result<(Vec<(Item, Value)>, Instant), Trouble> {
         match (self, &dialect.kind) {
-            (Session::Scpi(line), Kind::Scpi(scpi)) => talk::get(line, scpi, &dialect.range, items).await,
-            (Session::Modbus(seat, unit), Kind::Modbus(modbus)) => {
+            (Session::Own(line), Kind::Scpi(scpi)) => talk::get(line, scpi, &dialect.range, items).await,
+            (Session::Shared(seat, unit), Kind::Modbus(modbus)) => {
                 registers(seat, *unit, modbus, dialect, items).await
+            }
+            (Session::Shared(seat, unit), Kind::Line(plain)) => {
+                phrases::get(seat, *unit, plain, dialect, items).await
             }
             _ => Err(mixed()),
         }
@@ -168,7 +183,7 @@ impl Session {
     /// The oldest entry of the error queue; `None` when it is empty or there is no queue.
     pub async fn error(&mut self, dialect: &Dialect) -> Result<Option<(i32, String)>, Trouble> {
         match (self, &dialect.kind) {
-            (Session::Scpi(line), Kind::Scpi(scpi)) => talk::error(line, scpi).await,
+            (Session::Own(line), Kind::Scpi(scpi)) => talk::error(line, scpi).await,
             _ => Ok(None),
         }
     }
@@ -178,16 +193,20 @@ impl Session {
         // Off waits for nothing, not for a line in order either.
         let standing = if order == Order::Off { Standing::Anyway } else { Standing::Trusted };
         match (self, &dialect.kind) {
-            (Session::Scpi(line), Kind::Scpi(scpi)) => {
+            (Session::Own(line), Kind::Scpi(scpi)) => {
                 let Some(told) = talk::words(scpi, dialect.range, order) else { return Ok(()) };
                 if let Some(select) = &scpi.select {
                     line.tell(&select.command).await?;
                 }
                 line.tell(&told).await
             }
-            (Session::Modbus(seat, unit), Kind::Modbus(modbus)) => {
+            (Session::Shared(seat, unit), Kind::Modbus(modbus)) => {
                 let Some(write) = writing(modbus, order)? else { return Ok(()) };
                 seat.exchange(Question::Registers(*unit, write), standing).await.map(|_| ())
+            }
+            (Session::Shared(seat, unit), Kind::Line(plain)) => {
+                let Some(told) = phrases::words(plain, dialect.range, order) else { return Ok(()) };
+                phrases::tell(seat, *unit, plain, &told, standing).await
             }
             _ => Err(mixed()),
         }
@@ -214,6 +233,7 @@ pub(super) fn has(dialect: &Dialect, item: Item) -> bool {
             Item::OverCurrentLevel => modbus.over_current.is_some(),
             Item::OverVoltageArmed | Item::OverCurrentArmed => false,
         },
+        Kind::Line(plain) => phrases::has(plain, item),
     }
 }
 
@@ -222,6 +242,7 @@ pub(super) fn tells_regulation(dialect: &Dialect) -> bool {
     match &dialect.kind {
         Kind::Scpi(scpi) => scpi.regulation.is_some(),
         Kind::Modbus(modbus) => modbus.regulation.is_some(),
+        Kind::Line(plain) => phrases::tells(plain, super::dialect::Slot::Regulation),
     }
 }
 
@@ -233,13 +254,8 @@ pub(super) fn words(dialect: &Dialect, order: Order) -> Option<String> {
             Ok(write) => write.map(|w| w.to_string()),
             Err(trouble) => Some(trouble.to_string()),
         },
+        Kind::Line(plain) => phrases::words(plain, dialect.range, order),
     }
-}
-
-/// Every line that a dialect sends to switch off, for a port that another program holds.
-pub(super) fn off_lines(scpi: &Scpi, range: super::dialect::Range) -> Vec<String> {
-    let select = scpi.select.as_ref().map(|s| s.command.clone());
-    select.into_iter().chain(talk::words(scpi, range, Order::Off)).collect()
 }
 
 /// The registers that carry out an order.
@@ -414,8 +430,12 @@ fn picture(modbus: &Modbus, dialect: &Dialect, words: &[u16]) -> Result<Vec<(Ite
 }
 
 fn doubt(asked: &str, words: &[u16], misfit: Misfit) -> Trouble {
+    doubted(asked, Bytes(words.iter().flat_map(|w| w.to_be_bytes()).collect()), misfit)
+}
+
+/// A misfit in the operator's words.
+pub(super) fn doubted(asked: &str, came: Bytes, misfit: Misfit) -> Trouble {
     let asked = asked.to_owned();
-    let came = Bytes(words.iter().flat_map(|w| w.to_be_bytes()).collect());
     match misfit {
         Misfit::WrongType(wanted) => Trouble::WrongType { asked, wanted, came },
         Misfit::OutOfRange(why) => Trouble::OutOfRange { asked, why, came },
