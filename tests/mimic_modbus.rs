@@ -89,21 +89,21 @@ async fn a_part_is_plated_over_registers_and_the_truth_agrees() {
 #[tokio::test]
 async fn every_fault_of_the_link_is_a_trouble_of_its_own_and_never_a_number() {
     let late = Fault::LateReply(Span::new(0.8));
-    let cases = [
-        (Fault::LinkDrops, ["no-reply", "no-reply"]),
-        (late, ["no-reply", "no-reply"]),
-        // Over RTU the library drops bytes until a frame fits, so a garbled one looks like one cut short.
-        (Fault::Garbled, ["truncated", "garbled"]),
-        (Fault::Truncated, ["truncated", "truncated"]),
-        (Fault::WrongType, ["device-busy", "device-busy"]),
+    // Where the changed bytes lie decides whether a garbled answer is wrong or seems to break off.
+    let cases: [(Fault, &[&str]); 5] = [
+        (Fault::LinkDrops, &["no-reply"]),
+        (late, &["no-reply"]),
+        (Fault::Garbled, &["garbled", "truncated"]),
+        (Fault::Truncated, &["truncated"]),
+        (Fault::WrongType, &["device-busy"]),
     ];
     let mimic = mimic(Some(115_200)).await;
-    for (way, port) in ports(&mimic).into_iter().enumerate() {
+    for port in ports(&mimic) {
         let mut device = plating(port).await;
         for (fault, kinds) in cases {
             mimic.with_bench(|bench, now| bench.fault(now, fault, None));
             let trouble = device.read().await.unwrap_err();
-            assert_eq!(trouble.kind(), kinds[way], "{}: {trouble}", fault.name());
+            assert!(kinds.contains(&trouble.kind()), "{}: {trouble}", fault.name());
             mimic.with_bench(|bench, now| bench.clear_faults(now));
             // What is still on its way is waited for and thrown away; then it is believed again.
             let reading = timeout(PATIENCE, async {
