@@ -284,7 +284,7 @@ fn readings_from_elsewhere_are_replayed_and_bad_lines_are_named() {
     let mut rows = String::from("t_s,V,I,I_set,V_lim\n");
     for k in 0..1500 {
         let seconds = f64::from(k) * 0.2;
-        let amps = (seconds / 20.0 * 2.8).min(2.8).max(0.05);
+        let amps = (seconds / 20.0 * 2.8).clamp(0.05, 2.8);
         // At 200 s the part falls off.
         let (volts, flows) = if seconds < 200.0 { (1.2 + 0.9 * amps, amps) } else { (8.0, 0.0) };
         rows.push_str(&format!("{seconds:.1},{volts:.3},{flows:.3},{amps:.3},8\n"));

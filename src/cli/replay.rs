@@ -177,7 +177,7 @@ impl Recorded {
             {
                 worked = matches!(stage["phase"].as_str(), Some("ramp" | "steady"));
             }
-            // Records of the first schema have no ceiling: the order's own stands in.
+            // Records of before schema 3 have no ceiling: the order's own stands in.
             let ceiling = r["ceiling_volts"].as_f64().unwrap_or(self.order.control.max_volts().get());
             rows.push(ReplayRow {
                 seconds,

@@ -314,7 +314,7 @@ fn unpack(row: &Row<'_>, into: &mut Vec<ReadingRow>) -> rusqlite::Result<()> {
     let times: Vec<i64> = column(row, 1)?;
     let (volts, amps, set): (Vec<i64>, Vec<i64>, Vec<i64>) =
         (column(row, 2)?, column(row, 3)?, column(row, 4)?);
-    // Columns of schema 2; chunks written before have none.
+    // Columns of schema 3; chunks written before have none.
     let absent = |index: usize| -> rusqlite::Result<bool> {
         Ok(matches!(row.get_ref(index)?, rusqlite::types::ValueRef::Null))
     };

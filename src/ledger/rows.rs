@@ -194,7 +194,7 @@ pub struct ReadingRow {
     pub amperes: f64,
     /// Current setpoint in force.
     pub setpoint_amperes: f64,
-    /// Voltage setpoint in force, 0 while the output was off by our command; `None` in records of schema 1.
+    /// Voltage setpoint in force, 0 while the output was off by our command; `None` in records of before schema 3.
     pub ceiling_volts: Option<f64>,
     /// The bath's temperature, where it was known.
     pub bath_celsius: Option<f64>,
