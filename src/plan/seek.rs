@@ -20,8 +20,8 @@ pub struct SeekAsked {
 }
 
 /// The most that seeking may reach: a density or a current.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "String", into = "String")]
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(try_from = "String")]
 pub enum SeekTop {
     /// In proportion to the area.
     Density(Density),
@@ -56,9 +56,13 @@ impl TryFrom<String> for SeekTop {
     }
 }
 
-impl From<SeekTop> for String {
-    fn from(top: SeekTop) -> String {
-        top.to_string()
+/// Exact, as each quantity writes itself; what is shown is rounded.
+impl Serialize for SeekTop {
+    fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        match self {
+            SeekTop::Density(density) => density.serialize(s),
+            SeekTop::Current(amps) => amps.serialize(s),
+        }
     }
 }
 
@@ -157,5 +161,82 @@ impl Work<'_> {
                 .into(),
         );
         Some(Seek { margin: asked.margin.get(), top })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bath;
+    use crate::plan::{Obstacle, Plan, Request, SupplyLimits, TankFacts, plan};
+    use crate::process::End;
+    use crate::quantity::Units;
+
+    fn made(change: impl FnOnce(&mut Request), bath: &str) -> Result<Plan, Vec<Obstacle>> {
+        let bath = bath::shipped().into_iter().find(|b| b.name == bath).unwrap();
+        let cups = "6 key cups: disc 34 mm x 1 mm".parse().unwrap();
+        let mut request = Request::new("nickel", vec![cups], End::Time("10 min".parse().unwrap()));
+        request.seek =
+            Some(SeekAsked { margin: Ratio::new(0.3), top: SeekTop::Density("6 A/dm2".parse().unwrap()) });
+        change(&mut request);
+        let tank = TankFacts {
+            volume: Some("20 L".parse().unwrap()),
+            anode_area: Some("6 dm2".parse().unwrap()),
+            agitation: bath::Agitation::Air,
+            max_load: None,
+        };
+        let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: "12 V".parse().unwrap() };
+        plan(&request, &bath, &tank, &supply, Units::Metric)
+    }
+
+    fn refused(change: impl FnOnce(&mut Request), bath: &str) -> String {
+        Obstacle::text(&made(change, bath).unwrap_err())
+    }
+
+    #[test]
+    fn top_as_a_density_follows_the_area_and_as_a_current_does_not() {
+        let order = made(|_| {}, "watts-nickel").unwrap().order;
+        let seek = order.seek.unwrap();
+        assert!((seek.top / order.area).get() - 600.0 < 1e-9 && seek.margin == 0.3, "{seek:?}");
+        let order =
+            made(|r| r.seek.as_mut().unwrap().top = "7 A".parse().unwrap(), "watts-nickel").unwrap().order;
+        assert_eq!(order.seek.unwrap().top, Amps::new(7.0));
+        assert_eq!(order.max_amps(), Amps::new(7.0));
+    }
+
+    #[test]
+    fn what_cannot_be_sought_is_refused_with_a_way_out() {
+        let top = |text: &str| {
+            let top = text.parse().unwrap();
+            refused(move |r| r.seek.as_mut().unwrap().top = top, "watts-nickel")
+        };
+        assert!(top("12 A").contains("seek.top: 12 A is more than the supply's 10 A"));
+        assert!(top("1 A").contains("below the"));
+        let held = refused(|r| r.hold = Some(Hold::Voltage("3 V".parse().unwrap())), "watts-nickel");
+        assert!(held.contains("seek: with a voltage held"), "{held}");
+        let margin = refused(|r| r.seek.as_mut().unwrap().margin = Ratio::new(0.95), "watts-nickel");
+        assert!(margin.contains("seek.margin"), "{margin}");
+    }
+
+    #[test]
+    fn above_the_window_is_warned_of_and_no_seek_means_no_word_of_it() {
+        let sheet = made(|r| r.seek.as_mut().unwrap().top = "8 A/dm2".parse().unwrap(), "watts-nickel")
+            .unwrap()
+            .worksheet;
+        let all = sheet.warnings.join("\n");
+        assert!(all.contains("Seeking goes by the margin's worst case"), "{all}");
+        let sheet = made(|r| r.seek = None, "watts-nickel").unwrap().worksheet;
+        assert!(!sheet.warnings.join("\n").contains("eek"), "{:?}", sheet.warnings);
+    }
+
+    #[test]
+    fn top_reads_back_as_it_was_written() {
+        for text in ["6 A/dm2", "8 A", "40 ASF"] {
+            let top: SeekTop = text.parse().unwrap();
+            let json = serde_json::to_string(&top).unwrap();
+            assert_eq!(serde_json::from_str::<SeekTop>(&json).unwrap(), top, "{json}");
+        }
+        assert!(serde_json::from_str::<SeekTop>("\"8 V\"").is_err());
+        assert!(serde_json::from_str::<SeekTop>("8").is_err());
     }
 }

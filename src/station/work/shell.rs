@@ -110,6 +110,8 @@ impl<R: Remote> Shell<R> {
     ) -> Farewell {
         let mut health = self.ledger.health();
         health.mark_changed();
+        // Opening the port begins with off, and that waits for no disk.
+        self.attend_port().await;
         self.close_left_alarms().await;
         loop {
             self.hear_bath().await;
