@@ -156,13 +156,7 @@ pub(crate) enum Verb {
     },
     /// Tries a port with the known dialects; never switches an output on
     #[command(after_help = "Example: tankside probe /dev/ttyUSB0")]
-    Probe {
-        /// A serial port, or tcp:host:port
-        port: String,
-        /// Only this baud rate [default: the usual ones, fastest first]
-        #[arg(long)]
-        baud: Option<u32>,
-    },
+    Probe(ProbeArgs),
     /// A simulated supply with a plating cell behind it
     #[command(after_help = "Example: tankside mimic --link /tmp/mimic --seed 7")]
     Mimic(MimicArgs),
@@ -176,6 +170,27 @@ pub(crate) enum Verb {
     /// Switches off if the daemon dies; the daemon starts it
     #[command(hide = true)]
     Minder,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ProbeArgs {
+    /// A serial port, tcp:host:port or bridge:host:port [default: every port under /dev/serial/by-id]
+    pub(crate) port: Option<String>,
+    /// Only this baud rate [default: the usual ones, fastest first]
+    #[arg(long)]
+    pub(crate) baud: Option<u32>,
+    /// Only this dialect [default: all of them]
+    #[arg(long, value_name = "NAME")]
+    pub(crate) dialect: Option<String>,
+    /// The supply's address, where it has one
+    #[arg(long)]
+    pub(crate) unit: Option<u8>,
+    /// The adapter hears its own bytes
+    #[arg(long)]
+    pub(crate) echo: bool,
+    /// Write what passed into this file, for tests/transcripts
+    #[arg(long, value_name = "FILE")]
+    pub(crate) record: Option<std::path::PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -96,6 +96,23 @@ pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
     })
 }
 
+/// The dialects beside the config if there is one, else the shipped ones. Examples come last: they are invented maps.
+///
+/// # Errors
+/// A dialect file with mistakes.
+pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
+    let mut problems = Vec::new();
+    let mut all = match text(common) {
+        Ok((path, _)) => dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?,
+        Err(_) => dialect::shipped().into_iter().map(Arc::new).collect(),
+    };
+    if !problems.is_empty() {
+        return Err(Failure::config(problems.join("\n")));
+    }
+    all.sort_by_key(|d| d.name.ends_with("-example"));
+    Ok(all)
+}
+
 /// What only shows when stations and dialects are put side by side: addresses where there are none, and two framings
 /// on one line.
 fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Vec<String> {

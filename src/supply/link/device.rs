@@ -446,7 +446,7 @@ impl Device {
     }
 
     /// Tells, then reads the error queue until it is empty. Orders the dialect has no words for are skipped.
-    async fn command(&mut self, order: Order) -> Result<(), Trouble> {
+    pub(super) async fn command(&mut self, order: Order) -> Result<(), Trouble> {
         let Some(told) = words(&self.dialect, order) else { return Ok(()) };
         for tried in 1.. {
             self.mend().await?;

@@ -9,6 +9,7 @@
 
 mod bus;
 mod clock;
+mod commission;
 mod device;
 mod echo;
 #[cfg(test)]
@@ -26,6 +27,7 @@ mod phrases;
 #[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
 mod port_tests;
 mod probe;
+mod record;
 mod registers;
 mod session;
 mod talk;
@@ -36,7 +38,10 @@ mod tests;
 use super::{Bytes, Dialect, Flow, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
 
 pub use clock::Clock;
+pub use commission::{Commissioning, Point, Trial, TrialLoad, Verdict};
 pub use device::{Device, Identity};
 pub use minder::Minder;
 pub use off::{OffReport, off_at_port};
+pub use open::stable_names;
 pub use probe::{Found, ProbeReport, probe};
+pub use record::Transcript;

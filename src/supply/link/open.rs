@@ -225,7 +225,8 @@ fn group_name(gid: u32) -> String {
     nix::unistd::Group::from_gid(gid.into()).ok().flatten().map_or_else(|| gid.to_string(), |g| g.name)
 }
 
-fn stable_names() -> Vec<String> {
+/// The names under `/dev/serial/by-id`, in order.
+pub fn stable_names() -> Vec<String> {
     let Ok(folder) = std::fs::read_dir("/dev/serial/by-id") else { return Vec::new() };
     let mut names: Vec<_> = folder.flatten().map(|entry| entry.path().display().to_string()).collect();
     names.sort();

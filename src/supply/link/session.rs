@@ -246,6 +246,32 @@ pub(super) fn tells_regulation(dialect: &Dialect) -> bool {
     }
 }
 
+/// Where the dialect looks for regulation, and what it takes for what.
+pub(super) fn regulation_in_words(dialect: &Dialect) -> String {
+    match &dialect.kind {
+        Kind::Scpi(scpi) => scpi.regulation.as_ref().map(|r| {
+            let hot = r.over_temperature.map_or(String::new(), |bit| format!(", bit {bit} for too hot"));
+            let (current, voltage) = (r.constant_current, r.constant_voltage);
+            format!(
+                "{}, bit {current} is taken for constant current, bit {voltage} for constant voltage{hot}",
+                r.read
+            )
+        }),
+        Kind::Modbus(modbus) => modbus.regulation.map(|r| {
+            let (current, voltage) = (r.constant_current, r.constant_voltage);
+            format!(
+                "register {}, {current} is taken for constant current, {voltage} for constant voltage",
+                r.register
+            )
+        }),
+        Kind::Line(plain) => phrases::tells(plain, super::dialect::Slot::Regulation).then(|| {
+            let (current, voltage) = (&plain.words.constant_current, &plain.words.constant_voltage);
+            format!("{current:?} is taken for constant current, {voltage:?} for constant voltage")
+        }),
+    }
+    .unwrap_or("the dialect does not say".into())
+}
+
 /// The words of one order for people, and to tell one setpoint from another; `None` if the dialect has none.
 pub(super) fn words(dialect: &Dialect, order: Order) -> Option<String> {
     match &dialect.kind {
