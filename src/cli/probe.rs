@@ -58,11 +58,15 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     say(&report.to_string());
     if let (Some(file), Some(found)) = (&args.record, report.found.first()) {
         // For tests/transcripts; the empty lines of its header are for a person to fill in.
-        std::fs::write(file, &found.transcript)
-            .map_err(|e| Failure::ledger(format!("{}: {e}", file.display())))?;
+        keep(file, &found.transcript).map_err(|e| Failure::ledger(format!("{}: {e}", file.display())))?;
         line(format!("written to {}; fill in model, firmware, who and when", file.display()));
     }
     if report.found.is_empty() { Err(nobody(&ports.join(", "), &report)) } else { Ok(()) }
+}
+
+#[expect(clippy::disallowed_methods, reason = "the operator named the file to write")]
+fn keep(file: &std::path::Path, text: &str) -> std::io::Result<()> {
+    std::fs::write(file, text)
 }
 
 /// Tries a station's supply on the load that the operator named, and writes what came of it into the ledger.
