@@ -244,6 +244,10 @@ pub(crate) struct MimicArgs {
     /// Listen here for faults by hand: "fault open-circuit for 5 s", "help"
     #[arg(long, value_name = "IP:PORT")]
     pub control: Option<SocketAddr>,
+    /// Speak Modbus (RTU on the pty, Modbus TCP on TCP) instead of SCPI; ORDER is how the bytes of a float follow
+    /// each other: ABCD, CDAB, BADC, DCBA
+    #[arg(long, value_name = "ORDER", num_args = 0..=1, require_equals = true, default_missing_value = "ABCD")]
+    pub modbus: Option<String>,
     /// Speed of the pty, ten bits a byte
     #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,

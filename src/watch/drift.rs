@@ -27,10 +27,10 @@ const STEP_UP: (f64, f64) = (0.04, 0.08);
 const STEP_DOWN: (f64, f64) = (-0.06, -0.12);
 /// First-order smoothing, and how fast the base follows down and up.
 const SMOOTH: f64 = 10.0;
-const BASE_DOWN: f64 = 450.0;
+const BASE_DOWN: f64 = 600.0;
 const BASE_UP: f64 = 7200.0;
 /// … upward faster at first, while film and electrodes still settle.
-const YOUNG: Duration = Duration::from_secs(150);
+const YOUNG: Duration = Duration::from_secs(200);
 const BASE_UP_YOUNG: f64 = 60.0;
 /// Volts that have come back by so much from a crest were a swing (a thermostat's), and
 /// what does not pass its crest by more than this less [`SWING_ROOM`] is one too.

@@ -92,7 +92,7 @@ fn default_tuning(kind: Kind) -> Tuning {
         Kind::PartOff => (0, 0, Priority::High, Response::Tell),
         Kind::Touch => (0, 0, Priority::Medium, Response::Tell),
         Kind::Drift => (10_000, 30_000, Priority::Medium, Response::Tell),
-        Kind::DriftNotice => (10_000, 30_000, Priority::Low, Response::Tell),
+        Kind::DriftNotice => (20_000, 30_000, Priority::Low, Response::Tell),
         Kind::BurnMargin => (1_000, 10_000, Priority::High, Response::Tell),
         Kind::NotArriving => (3_000, 5_000, Priority::Medium, Response::Tell),
         Kind::ReadBack => (1_000, 2_000, Priority::High, Response::Hold),

@@ -42,7 +42,11 @@ fn false_alarms(family: Family, hours: u64, base: u64) {
     let mut by_habit = Vec::new();
     let mut total = 0.0;
     let mut all: Vec<Trial> = Vec::new();
+    let named = std::env::var("FIGURES_HABIT").ok();
     for (k, habit) in (0u64..).zip(Habit::ALL) {
+        if named.as_ref().is_some_and(|n| *n != format!("{habit:?}")) {
+            continue;
+        }
         let runs = (hours * 2).div_ceil(8);
         let trials = many(runs, |n| benign(family, habit, base + k * 10_000 + n));
         let h = trials.iter().map(|t| t.seconds).sum::<f64>() / 3600.0;

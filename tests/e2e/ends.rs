@@ -12,7 +12,7 @@ fn told_to_end(signal: Signal) {
     let hall = Hall::usual();
     let mut daemon = hall.daemon();
     let run = daemon.run("1000 C", &[]);
-    daemon.until_steady();
+    daemon.until("well on its way", |s| number(&s["run"]["charge_coulombs"]) > 9.0);
     daemon.process.signal(signal);
     assert_eq!(daemon.process.ended().code(), Some(0), "{}", daemon.log.text());
     let truth = hall.mimic().state();

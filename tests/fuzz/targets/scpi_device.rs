@@ -10,7 +10,7 @@ use libfuzzer_sys::fuzz_target;
 use std::sync::Arc;
 use std::time::Duration;
 use tankside::quantity::{Amps, Volts};
-use tankside::supply::{Clock, Device, Parity, Port, Spec, dialect};
+use tankside::supply::{Clock, Device, Parity, Port, Spec, Wiring, dialect};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, duplex, split};
 use tokio::time::{Instant, sleep};
 
@@ -56,6 +56,7 @@ async fn story(script: Vec<u8>) {
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
+        wiring: Wiring::default(),
     };
     let begin = Instant::now();
     let mut device = Device::new(spec, Arc::new(scpi), Clock::new());
