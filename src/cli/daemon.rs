@@ -4,7 +4,7 @@ use super::failure::{Done, Failure};
 use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
-use crate::serve::{AppState, Facts, Listening, Metrics, TankFacts, Watched, listen};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
 use crate::station::{self, Control, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
@@ -146,7 +146,7 @@ impl Daemon {
     }
 }
 
-fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
+pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
     std::fs::create_dir_all(folder).map_err(|e| {
         Failure::ledger(format!(
             "{}: {e}; daemon.state must be a folder this user may write",
@@ -243,7 +243,8 @@ fn app(
             .collect(),
     };
     let metrics = Metrics::new().with_process();
-    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(config.clone()), facts, metrics, shutdown)
+    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
+    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, metrics, shutdown)
 }
 
 /// Pings systemd's watchdog after every station has finished a round, and not otherwise.

@@ -38,5 +38,6 @@ mod tests;
 
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use warn::supply_warning;
 pub use work::plan;
 pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};

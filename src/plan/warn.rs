@@ -40,6 +40,21 @@ pub(super) fn cautions(bath: &Bath) -> Vec<String> {
     all
 }
 
+/// What the worksheet says of a supply that nobody has tried, or that did not do as it should; `None` if it did.
+pub fn supply_warning(station: &str, commissioned: Option<(&str, bool)>) -> Option<String> {
+    match commissioned {
+        Some((_, true)) => None,
+        Some((when, false)) => Some(format!(
+            "The supply of station {station} did not do as it should when it was commissioned ({when}): mend that and \
+             try it again (tankside probe --commission) before anything hangs in a tank."
+        )),
+        None => Some(format!(
+            "The supply of station {station} was never commissioned: whether it sets what it is told, trips and \
+             switches off is not known. Try it on a resistor or shorted leads first: tankside probe --commission."
+        )),
+    }
+}
+
 /// Warnings: it can be done, but.
 pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<String> {
     let u = work.units;

@@ -338,7 +338,7 @@ impl Device {
                 Err(trouble) => return Err(trouble),
             }
         }
-        Err(last.unwrap_or_else(|| gone()))
+        Err(last.unwrap_or_else(gone))
     }
 
     /// Puts an open session in place without a word, as off and probe need it.
