@@ -44,6 +44,7 @@ async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) 
             parity: Parity::None,
             two_stop_bits: false,
             identity: identity.map(Into::into),
+            wiring: tankside::supply::Wiring::default(),
         },
         dialect: Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap()),
         setup: Setup {

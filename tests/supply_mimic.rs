@@ -24,6 +24,7 @@ fn spec(running: &mimic::Running, baud: u32) -> Spec {
         parity: Parity::None,
         two_stop_bits: false,
         identity: Some("0001".into()),
+        wiring: tankside::supply::Wiring::default(),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::hall::{Daemon, Hall, PART, clean, near, number, tank, text, until};
 use super::runs::sqlite;
+use super::tools;
 use std::fs::File;
 use std::io::Write;
 use std::os::unix::fs::MetadataExt;
@@ -11,8 +12,8 @@ use std::process::{Command, Stdio};
 /// A place for the ledger that can be filled and emptied again.
 trait Room {
     fn serve(&self, hall: &Hall) -> Command;
-    /// Where the ledger's folder is seen from here.
-    fn folder(&self, hall: &Hall, daemon: &Daemon) -> PathBuf;
+    /// Asks the ledger with the stock shell, from where the daemon sees it.
+    fn ask(&self, hall: &Hall, daemon: &Daemon, question: &str) -> String;
     fn fill(&self, hall: &Hall, daemon: &Daemon);
     fn empty(&self, hall: &Hall, daemon: &Daemon);
 }
@@ -20,7 +21,11 @@ trait Room {
 fn story(room: &impl Room) {
     let hall = Hall::usual();
     let daemon = Daemon::start(room.serve(&hall), &hall.config);
-    let ledger = room.folder(&hall, &daemon).join("ledger.sqlite");
+    let coulombs = |run: &str| -> f64 {
+        let question = format!("SELECT coulombs FROM run_charge WHERE id = '{run}'");
+        room.ask(&hall, &daemon, &question).parse().unwrap()
+    };
+    let integrity = || room.ask(&hall, &daemon, "PRAGMA integrity_check");
     daemon.until("up", |s| s["link"]["up"] == true && s["output_on"] == false);
     let first = daemon.run("6 C", &[]);
     daemon.until_state("complete");
@@ -30,8 +35,7 @@ fn story(room: &impl Room) {
     let second = daemon.run("1000 C", &[]);
     daemon.until_steady();
     daemon.until("on disk", |s| number(&s["run"]["charge_coulombs"]) > 6.0);
-    let on_disk: f64 =
-        sqlite(&ledger, &format!("SELECT coulombs FROM run_charge WHERE id = '{second}'")).parse().unwrap();
+    let on_disk = coulombs(&second);
     room.fill(&hall, &daemon);
     let held = daemon.until_state("held");
     let cause = text(&held["run"]["cause"]);
@@ -54,12 +58,10 @@ fn story(room: &impl Room) {
     let later = hall.mimic().asked_again(20);
     assert_eq!(later.number("last_on"), off.number("last_on"), "no current: {later:?}");
     // What was on disk is there, for the stock shell too.
-    assert_eq!(sqlite(&ledger, "PRAGMA integrity_check"), "ok");
-    let kept: f64 =
-        sqlite(&ledger, &format!("SELECT coulombs FROM run_charge WHERE id = '{first}'")).parse().unwrap();
+    assert_eq!(integrity(), "ok");
+    let kept = coulombs(&first);
     near(kept, number(&first_row["charge_coulombs"]), 1e-9);
-    let kept: f64 =
-        sqlite(&ledger, &format!("SELECT coulombs FROM run_charge WHERE id = '{second}'")).parse().unwrap();
+    let kept = coulombs(&second);
     assert!(kept >= on_disk, "{kept} C on a full disk, {on_disk} C before");
 
     room.empty(&hall, &daemon);
@@ -73,7 +75,7 @@ fn story(room: &impl Room) {
     let third = daemon.run("6 C", &[]);
     daemon.until_state("complete");
     daemon.row(&third);
-    assert_eq!(sqlite(&ledger, "PRAGMA integrity_check"), "ok");
+    assert_eq!(integrity(), "ok");
 }
 
 /// No file of the daemon's may grow beyond what the log has: its writes fail as on a full disk.
@@ -87,11 +89,11 @@ impl Room for Limit {
         command.arg(&hall.config);
         command
     }
-    fn folder(&self, hall: &Hall, _: &Daemon) -> PathBuf {
-        hall.folder.path().join("state")
+    fn ask(&self, hall: &Hall, _: &Daemon, question: &str) -> String {
+        sqlite(&hall.ledger(), question)
     }
     fn fill(&self, hall: &Hall, daemon: &Daemon) {
-        let log = std::fs::metadata(self.folder(hall, daemon).join("ledger.sqlite-wal")).unwrap().size();
+        let log = std::fs::metadata(hall.folder.path().join("state/ledger.sqlite-wal")).unwrap().size();
         limit(daemon, &log.to_string());
     }
     fn empty(&self, _: &Hall, daemon: &Daemon) {
@@ -145,8 +147,21 @@ impl Room for SmallDisk {
         command.arg(state).args([super::hall::TANKSIDE, "serve", "--config"]).arg(&hall.config);
         command
     }
-    fn folder(&self, hall: &Hall, daemon: &Daemon) -> PathBuf {
-        self.seen(hall, daemon)
+    fn ask(&self, hall: &Hall, daemon: &Daemon, question: &str) -> String {
+        let mut command = Command::new("nsenter");
+        if self.flags.contains('r') {
+            command.args(["-U", "--preserve-credentials"]);
+        }
+        command.args(["-m", "-t", &daemon.process.pid().to_string(), "sqlite3", "-readonly", "-bail"]);
+        let (good, said) = tools::run(
+            {
+                command.arg(hall.ledger()).arg(question);
+                command
+            },
+            "",
+        );
+        assert!(good, "{said}");
+        said.trim().into()
     }
     fn fill(&self, hall: &Hall, daemon: &Daemon) {
         let mut filler = File::create(self.seen(hall, daemon).join("filler")).unwrap();

@@ -12,7 +12,7 @@ fn told_to_end(signal: Signal) {
     let hall = Hall::usual();
     let mut daemon = hall.daemon();
     let run = daemon.run("1000 C", &[]);
-    daemon.until_steady();
+    daemon.until("well on its way", |s| number(&s["run"]["charge_coulombs"]) > 9.0);
     daemon.process.signal(signal);
     assert_eq!(daemon.process.ended().code(), Some(0), "{}", daemon.log.text());
     let truth = hall.mimic().state();
@@ -147,4 +147,44 @@ fn daemon_that_was_killed_leaves_no_minder_behind() {
         let stat = std::fs::read_to_string(format!("/proc/{minder}/stat")).unwrap_or_default();
         if stat.is_empty() || stat.contains(") Z ") { Ok(()) } else { Err(stat) }
     });
+}
+
+#[test]
+fn daemon_and_minder_killed_together_the_next_start_switches_off_before_anything_else() {
+    let hall = Hall::usual();
+    let mut daemon = hall.daemon();
+    let run = daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    // Stopped first, so that it cannot start another minder.
+    daemon.process.signal(Signal::SIGSTOP);
+    kill(daemon.minder(), Signal::SIGKILL).unwrap();
+    daemon.process.signal(Signal::SIGKILL);
+    daemon.process.ended();
+    let on = hall.mimic().state();
+    assert!(on.on(), "nobody is left to switch it off: {on:?}");
+
+    let again = hall.daemon();
+    let off = hall.mimic().until("off", |s| !s.on());
+    again.log.until("link up, output confirmed off");
+    assert!(text(&again.row(&run)["cause"]).contains("interrupted"));
+    let later = hall.mimic().asked_again(10);
+    assert_eq!(later.number("last_on"), off.number("last_on"), "no current without a person: {later:?}");
+}
+
+#[test]
+fn told_to_end_while_the_supply_is_silent_it_says_so_and_does_not_end_well() {
+    let hall = Hall::usual();
+    let mut daemon = hall.daemon();
+    daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    hall.mimic().does("fault link-drops");
+    daemon.process.signal(Signal::SIGTERM);
+    assert_eq!(daemon.process.ended().code(), Some(1), "{}", daemon.log.text());
+    daemon.log.until("output NOT confirmed off");
+    daemon.log.until("go to the supply");
+    let cause = sqlite(&hall.ledger(), "SELECT state, ended_utc > '' FROM run");
+    assert_eq!(cause, "aborted|1");
+    // Let go without a goodbye, the minder tries once more and succeeds when the supply hears again.
+    hall.mimic().does("clear");
+    hall.mimic().until("off", |s| !s.on());
 }

@@ -1,6 +1,6 @@
 //! Runs that go as they should.
 
-use super::hall::{Daemon, Hall, PART, Plan, near, number, tank, text, until};
+use super::hall::{Daemon, Hall, PART, near, number, tank, text, until};
 use super::tools;
 use nix::sys::signal::Signal;
 use std::io::Write;
@@ -99,7 +99,7 @@ fn turn_waits_with_the_output_off_until_it_is_answered_and_each_face_gets_half()
     let waits = hall.mimic().until("off", |s| !s.on());
     let later = hall.mimic().asked_again(30);
     assert!(!later.on() && later.charge() == waits.charge(), "{later:?}");
-    near(later.charge(), 8.0, 0.02);
+    near(later.charge(), 8.0, 0.04);
     let status = daemon.verb(&["status"]).good();
     assert!(status.to_lowercase().contains("turn"), "{status}");
 
@@ -140,6 +140,7 @@ fn held_run_has_no_current_resumes_with_a_new_ramp_and_stops_when_told() {
         "it goes on, not anew: {steady}"
     );
 
+    daemon.until("well on its way", |s| number(&s["run"]["charge_coulombs"]) > 9.0);
     daemon.verb(&["stop"]).good();
     daemon.until_state("stopped");
     let truth = hall.mimic().until("off", |s| !s.on());
@@ -183,7 +184,7 @@ fn order_beyond_the_limits_is_refused_with_both_numbers_and_touches_nothing() {
 
 #[test]
 fn hundred_slow_web_clients_change_nothing_in_the_run() {
-    let hall = Hall::of(Plan { stations: &["bench"], ..Plan::default() });
+    let hall = Hall::usual();
     let daemon = hall.daemon();
     let run = daemon.run("24 C", &[]);
     // A third with half a request, a third that never read their stream, a third that trickle a body.

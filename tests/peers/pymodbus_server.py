@@ -35,7 +35,8 @@ def value_of(words):
     return struct.unpack(">f", bytes(raw[places.index(i)] for i in range(4)))[0]
 
 
-supply = {"on": 0, "volts": 0.0, "amps": 0.0, "ovp": 1320, "ocp": 11000}
+# The library answers a write with what the register holds afterwards, so register 5 keeps its word.
+supply = {"on": 0, "volts": 0.0, "amps": 0.0, "ovp": 1320, "ocp": 11000, "clear": 0}
 
 
 def image():
@@ -51,7 +52,7 @@ def image():
     def put(first, words):
         registers.update(enumerate(words, first))
 
-    put(0, [supply["on"], set_v, set_a, supply["ovp"], supply["ocp"], 0])
+    put(0, [supply["on"], set_v, set_a, supply["ovp"], supply["ocp"], supply["clear"]])
     put(16, [round(volts * 100), round(amps * 1000), supply["on"], held, 0, set_v, set_a])
     put(32, [0x544B, 0x4D31, 0, 815])
     put(48, floats(123456.0))
@@ -72,6 +73,7 @@ def take(address, words):
         supply["amps"] = new[2] / 1000
     supply["ovp"] = new.get(3, supply["ovp"])
     supply["ocp"] = new.get(4, supply["ocp"])
+    supply["clear"] = new.get(5, supply["clear"])
     if 64 in new and 65 in new:
         supply["volts"] = value_of([new[64], new[65]])
     if 66 in new and 67 in new:

@@ -122,7 +122,7 @@ impl TcpInput {
     ///
     /// # Errors
     /// [`Broken`].
-    pub fn next(&mut self) -> Result<Option<TcpRequest>, Broken> {
+    pub fn take(&mut self) -> Result<Option<TcpRequest>, Broken> {
         while let [t_high, t_low, p_high, p_low, l_high, l_low, unit, ..] = *self.bytes {
             let length = usize::from(u16::from_be_bytes([l_high, l_low]));
             // Unit, function, and at most the rest of a request.

@@ -231,7 +231,7 @@ fn requests_over_tcp_come_out_one_by_one_and_broken_ones_end_the_connection() {
     let mut found = Vec::new();
     for byte in bytes {
         input.push(&[byte]);
-        found.extend(input.next().unwrap());
+        found.extend(input.take().unwrap());
     }
     assert_eq!(found.iter().map(|r| (r.transaction, r.unit)).collect::<Vec<_>>(), [(0x1501, 1), (2, 255)]);
     assert_eq!(found[1].pdu, [6, 0, 1, 0, 3]);
@@ -239,7 +239,7 @@ fn requests_over_tcp_come_out_one_by_one_and_broken_ones_end_the_connection() {
         let [high, low] = length.to_be_bytes();
         let mut input = TcpInput::default();
         input.push(&[0, 1, 0, 0, high, low, 1]);
-        assert_eq!(input.next(), Err(Broken), "{length}");
+        assert_eq!(input.take(), Err(Broken), "{length}");
     }
 }
 
@@ -278,7 +278,7 @@ proptest! {
             broken = broken || {
                 socket.push(piece);
                 loop {
-                    match socket.next() {
+                    match socket.take() {
                         Ok(Some(request)) => prop_assert!(request.pdu.len() <= LONGEST_PDU),
                         Ok(None) => break false,
                         Err(Broken) => break true,

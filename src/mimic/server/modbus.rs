@@ -90,7 +90,7 @@ where
                 }
             }
             loop {
-                let Ok(next) = input.next() else { return };
+                let Ok(next) = input.take() else { return };
                 let Some(request) = next else { break };
                 let ours = request.unit == UNIT || DIRECT.contains(&request.unit);
                 let said = if ours {

@@ -122,6 +122,7 @@ fn settings(name: &str) -> Settings {
             parity: Parity::None,
             two_stop_bits: false,
             identity: None,
+            wiring: crate::supply::Wiring::default(),
         },
         dialect: Arc::new(scpi),
         setup: Setup {

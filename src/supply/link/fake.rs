@@ -161,6 +161,7 @@ pub(super) fn spec(identity: Option<&str>) -> Spec {
         parity: Parity::None,
         two_stop_bits: false,
         identity: identity.map(Into::into),
+        wiring: crate::supply::Wiring::default(),
     }
 }
 

@@ -1,6 +1,7 @@
 //! A device against a supply that misbehaves on cue, in virtual time.
 
 use super::fake::{Shared, Slip, bench, dialect, serve, serve_on, spec};
+use super::session::Session;
 use super::*;
 use crate::quantity::{Amps, Regulation, Volts};
 use proptest::prelude::*;
@@ -276,7 +277,7 @@ async fn off_asks_nobody_for_a_name() {
     let bench = bench();
     let mut device = Device::new(spec(Some("quite another")), dialect(), Clock::new());
     bench.lock().unwrap().on = true;
-    device.attach(Box::new(serve(&bench)));
+    device.attach(Session::over(Box::new(serve(&bench)), &spec(None), &dialect()));
     device.off().await.unwrap();
     assert_eq!(heard(&bench)[1], "OUTP OFF", "after a line end that finishes what somebody else began");
     assert!(!bench.lock().unwrap().on);
@@ -385,7 +386,7 @@ async fn polling_leaves_no_more_than_a_tenth_of_a_9600_baud_line_unused() {
 fn every_word_of_every_dialect_is_understood_by_the_bench() {
     // A stray `?` or a misspelt header would end in the error queue.
     for dialect in dialect::shipped() {
-        let dialect::Kind::Scpi(scpi) = &dialect.kind;
+        let dialect::Kind::Scpi(scpi) = &dialect.kind else { continue };
         let (ov, oc) = (scpi.over_voltage.clone().unwrap(), scpi.over_current.clone().unwrap());
         let bench = bench();
         let mut b = bench.lock().unwrap();
@@ -420,7 +421,7 @@ proptest! {
                 drop(theirs);
             });
             let mut device = Device::new(spec(None), dialect(), Clock::new());
-            device.attach(Box::new(ours));
+            device.attach(Session::over(Box::new(ours), &spec(None), &dialect()));
             let begun = Instant::now();
             let read = device.read().await;
             assert!(begun.elapsed() < Duration::from_secs(30));
