@@ -2,7 +2,7 @@
 
 mod told;
 
-use super::dialect::Dialect;
+use super::dialect::{Dialect, Persistence, PowerUp};
 use super::session::{self, Session, words};
 use super::talk::{self, Item, Order, QUEUE, Value};
 use super::trouble::Trouble;
@@ -353,6 +353,13 @@ impl Device {
         let text = self.identify().await?;
         let unsolicited = self.session.as_ref().map_or(0, Session::unsolicited);
         self.prove().await?;
+        let port = &self.spec.port;
+        if self.dialect.power_up == PowerUp::On {
+            tracing::warn!(%port, "this supply switches its output on by itself when the mains comes back: fit a contactor");
+        }
+        if self.dialect.setpoints == Persistence::Persistent {
+            tracing::warn!(%port, "each setpoint wears a memory cell of this supply: keep ramps coarse");
+        }
         let mut left_in_queue = Vec::new();
         while let Some((code, text)) = self.queue().await? {
             left_in_queue.push(format!("{code} {}", text.escape_debug()));
