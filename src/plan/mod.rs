@@ -28,6 +28,8 @@ mod loads;
 mod order;
 mod read;
 mod request;
+mod shop;
+mod target;
 mod text;
 mod warn;
 mod work;
@@ -36,7 +38,11 @@ mod worksheet;
 #[cfg(test)]
 mod tests;
 
+pub use read::MeshFiles;
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
-pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use crate::process::Standard;
+pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use work::plan;
-pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};
+pub use worksheet::{
+    AtOnce, Bound, Efficiencies, Lift, LoadRow, PartRow, Target, Thickness, Throughput, Value, Worksheet,
+};

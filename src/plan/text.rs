@@ -1,6 +1,6 @@
 //! The worksheet as text: 80 columns, one page.
 
-use super::worksheet::{AtOnce, Bound, LoadRow, Worksheet};
+use super::worksheet::{AtOnce, Bound, LoadRow, Target, Throughput, Worksheet};
 use super::{Obstacle, warn};
 use crate::quantity::{Area, Charge, Units};
 
@@ -73,10 +73,17 @@ impl Worksheet {
                 ),
             );
         }
-        if let (Some(mass), Some(metal)) = (self.mass, self.metal) {
-            page.row("metal", &format!("{} of {metal}, rack and tips included", mass.show(Units::Metric)));
+        if let Some(target) = &self.target {
+            page.row("target", &asked(target));
         }
-        page.row("energy", &format!("at most {}", self.energy_at_most.show(units)));
+        if let (Some(mass), Some(metal)) = (self.mass, self.metal) {
+            let worth = self.value.as_ref().map_or(String::new(), |v| {
+                format!(", worth {} ({} for all)", v.price.show(v.first_load), v.price.show(v.all))
+            });
+            page.row("metal", &format!("{} of {metal}, rack and tips included{worth}", mass.show(Units::Metric)));
+        }
+        let usual = self.energy_usual.map_or(String::new(), |e| format!("about {}, ", e.show(units)));
+        page.row("energy", &format!("{usual}at most {}", self.energy_at_most.show(units)));
 
         page.head("At once");
         for row in &self.at_once {
@@ -93,6 +100,14 @@ impl Worksheet {
             );
         }
 
+        for (label, text) in day(&self.throughput, self.load_count, units) {
+            page.row(label, &text);
+        }
+
+        if let Some(target) = self.target.as_ref().filter(|t| !t.checks.is_empty()) {
+            page.head("Checks");
+            target.checks.iter().for_each(|c| page.item(c));
+        }
         page.head("Warnings");
         self.warnings.iter().for_each(|w| page.item(w));
         page.head("Cautions");
@@ -109,6 +124,47 @@ impl Obstacle {
     }
 }
 
+/// The minimum and the mean that it takes.
+fn asked(target: &Target) -> String {
+    let class = target.standard.map_or(String::new(), |standard| {
+        let memory = if target.from_memory { ", figure from memory: check it" } else { "" };
+        format!(" ({standard}{memory})")
+    });
+    format!(
+        "at least {} ({}) where it is thinnest{class}; mean {} times that, {}",
+        target.minimum.show(Units::Metric),
+        target.minimum.show(Units::Us),
+        target.ratio,
+        target.ratio_why
+    )
+}
+
+/// The day's rows.
+fn day(t: &Throughput, loads: u32, units: Units) -> Vec<(&'static str, String)> {
+    let given = if t.day_given { "" } else { ", from memory" };
+    let mut rows = vec![(
+        "in a day",
+        format!(
+            "{}, {} between (day of {}{given}); {} for all",
+            match t.loads_per_day {
+                0 => "not one load".into(),
+                1 => "1 load".into(),
+                n => format!("up to {n} loads"),
+            },
+            t.day.between_loads.show(units),
+            t.day.hours.show(units),
+            t.all.show(units)
+        ),
+    )];
+    if loads > 1 {
+        // Two lines at most: the page is one page.
+        let lifts: Vec<_> = t.lifts.iter().take(2).map(|l| format!("{}: {:.1} times", l.what, l.gain)).collect();
+        let lifts = if lifts.is_empty() { String::new() } else { format!("; more with {}", lifts.join("; ")) };
+        rows.push(("limit", format!("{}, {:.0} parts an hour{lifts}", t.limit, t.parts_per_hour)));
+    }
+    rows
+}
+
 fn both(area: Area) -> String {
     format!("{} ({})", area.show(Units::Metric), area.show(Units::Us))
 }
@@ -122,6 +178,7 @@ fn bound(bound: Bound) -> &'static str {
         Bound::Supply => "by the supply",
         Bound::Solution => "by the solution",
         Bound::Anodes => "by the anodes",
+        Bound::Bar => "by the bar",
     }
 }
 

@@ -1,0 +1,639 @@
+//! The checks that a careful plater would make before the first part is wet.
+
+use super::facts::{Wet, wet};
+use super::{Anode, Bake, Base, End, Finding, Hold, Kind, Polarity, Purpose, Rule, Sheet, Water};
+use crate::bath::Bath;
+use crate::quantity::{Length, Span};
+
+/// Tensile strength above which steel is baked, MPa. From memory.
+const STRONG_STEEL: u32 = 1000;
+/// Least bake. Metal Finishing Guide Book 2013, p. 308: 8-24 h.
+const BAKE: Span = Span::new(8.0 * 3600.0);
+/// The most time from plating to the oven. From memory.
+const TO_THE_OVEN: Span = Span::new(4.0 * 3600.0);
+/// The most time from activation to plating: passive metals, others. From memory.
+const PASSIVE_WAITS: Span = Span::new(30.0);
+const OTHERS_WAIT: Span = Span::new(60.0);
+/// Least nickel under gold. From memory (ASTM B488).
+const BARRIER: Length = Length::new(1.25e-6);
+/// Gold from which ASTM B488 asks for no barrier: class 5.0.
+const THICK_GOLD: Length = Length::new(5e-6);
+/// The longest anodic end of cleaning on metals that it eats: 3-20 s, a text on cleaning (secondary).
+const ANODIC_END: Span = Span::new(20.0);
+
+/// Everything found on the sheet, what must be mended and what is advice, by
+/// step. `baths` are those that its tanks may hold.
+pub fn check(sheet: &Sheet, baths: &[Bath]) -> Vec<Finding> {
+    let all = wet(sheet, baths);
+    let mut said = Said(Vec::new());
+    tanks(sheet, baths, &mut said);
+    for step in &all {
+        fits(sheet, step, &mut said);
+        window(step, &mut said);
+        polarity(sheet, step, &mut said);
+    }
+    for pair in neighbours(sheet, &all) {
+        apart(sheet, &pair, &mut said);
+    }
+    shared_rinses(sheet, &all, &mut said);
+    own_rinse(sheet, &all, &mut said);
+    let deposits: Vec<_> = all.iter().filter(|w| w.deposits()).collect();
+    first_deposit(sheet, &all, &deposits, &mut said);
+    layers(sheet, &deposits, &mut said);
+    bake(sheet, &deposits, &mut said);
+    delay(sheet, &all, &mut said);
+    cleaning(sheet, &all, &mut said);
+    said.0
+}
+
+struct Said(Vec<Finding>);
+
+impl Said {
+    fn step(&mut self, must: bool, rule: Rule, step: &Wet<'_>, wrong: String, remedy: impl Into<String>) {
+        self.named(must, rule, &step.step.name, wrong, remedy);
+    }
+    fn named(&mut self, must: bool, rule: Rule, step: &str, wrong: String, remedy: impl Into<String>) {
+        let remedy = remedy.into();
+        self.0.push(Finding { rule, step: Some(step.into()), tank: None, must, wrong, remedy });
+    }
+    fn sheet(&mut self, must: bool, rule: Rule, wrong: impl Into<String>, remedy: impl Into<String>) {
+        let (wrong, remedy) = (wrong.into(), remedy.into());
+        self.0.push(Finding { rule, step: None, tank: None, must, wrong, remedy });
+    }
+    fn tank(&mut self, must: bool, rule: Rule, tank: &str, wrong: String, remedy: impl Into<String>) {
+        let remedy = remedy.into();
+        self.0.push(Finding { rule, step: None, tank: Some(tank.into()), must, wrong, remedy });
+    }
+}
+
+/// Anodes, and whether the baths of one role agree.
+fn tanks(sheet: &Sheet, baths: &[Bath], said: &mut Said) {
+    for tank in &sheet.tanks {
+        let own: Vec<_> = tank.baths.iter().filter_map(|n| baths.iter().find(|b| b.name == *n)).collect();
+        let symbol = |b: &Bath| b.metal.as_deref().map(|id| id.split('(').next().unwrap_or(id).to_owned());
+        if own.windows(2).any(|w| symbol(w[0]) != symbol(w[1]) || w[0].is_dip() != w[1].is_dip()) {
+            said.tank(
+                true,
+                Rule::Contradiction,
+                &tank.name,
+                format!("its baths ({}) do not do the same thing", tank.baths.join(", ")),
+                "name baths of one metal, or make two tanks of it",
+            );
+        }
+        for bath in own {
+            let (fit, bag) = anodes_for(bath);
+            if !fit.contains(&tank.anodes) {
+                let fit: Vec<_> = fit.iter().map(|a| a.name()).collect();
+                said.tank(
+                    true,
+                    Rule::Anodes,
+                    &tank.name,
+                    format!("{} anodes in {}", tank.anodes.name(), bath.title),
+                    format!("write anodes = {:?}", fit.join("\" or \"")),
+                );
+            } else if bag.contains(&tank.anodes) && !tank.bagged {
+                said.tank(
+                    false,
+                    Rule::Anodes,
+                    &tank.name,
+                    format!("{} anodes without bags in {}: their fines make the deposit rough", tank.anodes.name(), bath.title),
+                    "bag them: bagged = true",
+                );
+            }
+        }
+    }
+}
+
+/// Which anodes fit the bath, and which of them want a bag.
+fn anodes_for(bath: &Bath) -> (&'static [Anode], &'static [Anode]) {
+    use Anode::{Copper, Lead, Nickel, None, PhosphorisedCopper, PlatinisedTitanium, Silver, StainlessSteel, Steel, Tin, Zinc};
+    match bath.metal.as_deref() {
+        Option::None if bath.is_dip() => (&[None], &[]),
+        Option::None => (&[Steel, StainlessSteel], &[]),
+        Some("Ni") => (&[Nickel], &[Nickel]),
+        Some("Cu(II)") => (&[PhosphorisedCopper], &[PhosphorisedCopper]),
+        Some("Cu(I)") => (&[Copper], &[Copper]),
+        Some("Ag") => (&[Silver, StainlessSteel], &[Silver]),
+        // Stainless steel is for colour baths; an acid strike eats it.
+        Some("Au(I)" | "Au(III)") if bath.treat_time.is_some() => (&[PlatinisedTitanium], &[]),
+        Some("Au(I)" | "Au(III)") => (&[PlatinisedTitanium, StainlessSteel], &[]),
+        Some("Zn") => (&[Zinc], &[Zinc]),
+        Some("Sn(II)" | "Sn(IV)") => (&[Tin], &[Tin]),
+        Some("Cr(VI)") => (&[Lead], &[]),
+        // Of other metals nothing is known here, so nothing is refused.
+        Some(_) => (
+            &[Nickel, Copper, PhosphorisedCopper, Silver, Zinc, Tin, Lead, Steel, StainlessSteel, PlatinisedTitanium],
+            &[],
+        ),
+    }
+}
+
+/// What a step says of itself against what its tank can do.
+fn fits(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
+    let bath = w.baths[0];
+    let contra = |said: &mut Said, wrong: String, remedy: &str| {
+        said.step(true, Rule::Contradiction, w, wrong, remedy);
+    };
+    match &w.step.kind {
+        Kind::Dip(dip) => {
+            if w.metal().is_some() {
+                contra(said, format!("a dip without current in {}, a plating bath", bath.title), "make it [step.powered]");
+            }
+            if !matches!(dip.purpose, Purpose::Clean | Purpose::Activate) {
+                let wrong = format!("a dip cannot {}: nothing deposits without current", dip.purpose.name());
+                contra(said, wrong, "write purpose = \"clean\" or \"activate\", or make it [step.powered]");
+            }
+            if dip.most.is_some_and(|most| most < dip.time) {
+                contra(said, "\"most\" is shorter than \"time\"".into(), "write the longer one as most");
+            }
+            if w.acid() && dip.most.is_none() {
+                said.step(
+                    false,
+                    Rule::Window,
+                    w,
+                    "an acid dip with no longest time".into(),
+                    "write most = \"60 s\" or so: past it the run warns",
+                );
+            }
+        }
+        Kind::Powered(p) => {
+            if w.baths.iter().any(|b| b.is_dip()) {
+                contra(said, format!("current in {}, which is a dip", bath.title), "make it [step.dip]");
+            }
+            let plating = matches!(p.purpose, Purpose::Strike | Purpose::Plate);
+            if plating && w.metal().is_none() {
+                let wrong = format!("{} deposits nothing and cannot {}", bath.title, p.purpose.name());
+                contra(said, wrong, "name a tank with a plating bath");
+            }
+            if plating && p.part == Polarity::Anode {
+                contra(said, "metal does not deposit on an anode".into(), "write part = \"cathode\"");
+            }
+            if p.purpose == Purpose::Clean && w.metal().is_some() {
+                contra(said, format!("{} is a plating bath, not a cleaner", bath.title), "name the cleaner's tank");
+            }
+            let thick = matches!(p.end, End::Thickness(_) | End::Minimum(_) | End::Standard(_));
+            if thick && !w.deposits() {
+                contra(said, "nothing deposits here, so no thickness can end it".into(), "end it by time or charge");
+            }
+            if let (End::Standard(standard), Some(symbol)) = (p.end, w.symbol())
+                && standard.metal() != symbol
+            {
+                let wrong = format!("{standard} is about {}, and this tank deposits {symbol}", standard.metal());
+                contra(said, wrong, "name a standard for this metal, or a thickness");
+            }
+        }
+        Kind::Inspect(_) | Kind::Prompt(_) => {}
+    }
+    for (role, at) in w.step.rinse.iter().zip(1..) {
+        if sheet.rinse(role).is_some_and(|r| r.own.is_some()) && at < w.step.rinse.len() {
+            let wrong = format!("{role:?} is a tank's own last rinse and stands before another");
+            said.step(true, Rule::OwnLastRinse, w, wrong, "put it last");
+        }
+    }
+}
+
+/// Density and time against the bath's windows.
+fn window(w: &Wet<'_>, said: &mut Said) {
+    let bath = w.baths[0];
+    if let Some(Hold::Density(density)) = w.powered().and_then(|p| p.hold) {
+        let windows = std::iter::once(&bath.density).chain(bath.density_by_base.iter().map(|(_, w)| w));
+        if !windows.into_iter().any(|window| window.contains(density)) {
+            said.step(
+                false,
+                Rule::Window,
+                w,
+                format!("{density} is outside {}'s {} to {}", bath.title, bath.density.low, bath.density.high),
+                "hold a density inside it",
+            );
+        }
+    }
+    let time = match &w.step.kind {
+        Kind::Dip(dip) => Some(dip.time),
+        Kind::Powered(p) => match p.end {
+            End::Time(time) => Some(time),
+            _ => None,
+        },
+        _ => None,
+    };
+    if let (Some(time), Some(usual)) = (time, bath.treat_time)
+        && !usual.contains(time)
+        && w.powered().is_none_or(|p| p.part == Polarity::Cathode)
+    {
+        said.step(
+            false,
+            Rule::Window,
+            w,
+            format!("{time} is outside {}'s usual {} to {}", bath.title, usual.low, usual.high),
+            "keep to the usual time, or say in sources why not",
+        );
+    }
+}
+
+fn polarity(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
+    let Some(p) = w.powered().filter(|_| w.cleaner()) else { return };
+    let anodic = p.part == Polarity::Anode;
+    let has = |base: &Base| sheet.base.contains(base);
+    if let Some(steel) = [Base::HardenedSteel, Base::Steel].iter().find(|b| has(b))
+        && !anodic
+    {
+        said.step(
+            true,
+            Rule::CleaningPolarity,
+            w,
+            format!("{} cleaned as cathode", steel.name()),
+            "write part = \"anode\" (the leads are swapped for this step)",
+        );
+    }
+    if !anodic {
+        return;
+    }
+    if has(&Base::Nickel) {
+        said.step(true, Rule::CleaningPolarity, w, "old nickel cleaned as anode".into(), "write part = \"cathode\"");
+    }
+    let long = !matches!(p.end, End::Time(time) if time <= ANODIC_END);
+    if let Some(soft) = [Base::ZincDieCast, Base::Brass, Base::Copper].iter().find(|b| has(b))
+        && long
+    {
+        said.step(
+            *soft == Base::ZincDieCast,
+            Rule::CleaningPolarity,
+            w,
+            format!("{} cleaned as anode for more than {ANODIC_END}", soft.name()),
+            "clean as cathode, and as anode for 3 to 20 s at the end at most",
+        );
+    }
+}
+
+/// Two steps in tanks that can follow each other, with the rinses between:
+/// those of the first, and of nothing else.
+struct Pair<'p, 's> {
+    from: &'p Wet<'s>,
+    to: &'p Wet<'s>,
+    /// The inspection whose "no" leads from one to the other, if it is not the next line.
+    back: Option<&'s str>,
+}
+
+fn neighbours<'p, 's>(sheet: &'s Sheet, all: &'p [Wet<'s>]) -> Vec<Pair<'p, 's>> {
+    let mut pairs: Vec<_> = all.windows(2).map(|w| Pair { from: &w[0], to: &w[1], back: None }).collect();
+    for (index, step) in sheet.steps.iter().enumerate() {
+        let Kind::Inspect(inspect) = &step.kind else { continue };
+        let Some(target) = sheet.position(&inspect.back_to) else { continue };
+        let from = all.iter().rev().find(|w| w.index < index);
+        let to = all.iter().find(|w| w.index >= target);
+        if let (Some(from), Some(to)) = (from, to) {
+            pairs.push(Pair { from, to, back: Some(&step.name) });
+        }
+    }
+    pairs
+}
+
+fn apart(sheet: &Sheet, pair: &Pair<'_, '_>, said: &mut Said) {
+    let (from, to) = (pair.from, pair.to);
+    let meet = (from.cyanide() && to.acid()) || (from.acid() && to.cyanide());
+    if !meet || from.kin(to) {
+        return;
+    }
+    let way = pair.back.map_or(String::new(), |inspect| format!(" (back from {inspect:?})"));
+    let running =
+        from.step.rinse.iter().filter(|r| sheet.rinse(r).is_some_and(|r| r.water == Water::Running)).count();
+    let (a, b) = (&from.baths[0].title, &to.baths[0].title);
+    if running == 0 {
+        said.step(
+            true,
+            Rule::CyanideAndAcid,
+            from,
+            format!("from {a} to {b}{way} without a running rinse between"),
+            "rinse twice in between, at least once in running water",
+        );
+    } else if from.step.rinse.len() < 2 {
+        said.step(
+            false,
+            Rule::CyanideAndAcid,
+            from,
+            format!("from {a} to {b}{way} with one rinse between"),
+            "rinse twice",
+        );
+    }
+}
+
+fn shared_rinses(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
+    for rinse in &sheet.rinses {
+        // What drips in: the first rinse takes nearly all of it; a still one keeps the rest as well.
+        let reaches = |w: &&Wet<'_>| {
+            let at = w.step.rinse.iter().position(|r| *r == rinse.name);
+            at.is_some_and(|at| at == 0 || rinse.water != Water::Running)
+        };
+        let into: Vec<_> = all.iter().filter(reaches).collect();
+        let cyanide = into.iter().find(|w| w.cyanide());
+        let acid = into.iter().find(|w| w.acid() && !w.cyanide());
+        if let (Some(cyanide), Some(acid)) = (cyanide, acid) {
+            said.step(
+                true,
+                Rule::SharedRinse,
+                if cyanide.index > acid.index { cyanide } else { acid },
+                format!("{:?} takes the drag-out of {:?} and of {:?}", rinse.name, cyanide.step.name, acid.step.name),
+                "keep one rinse for acid and another for cyanide",
+            );
+        }
+    }
+}
+
+fn own_rinse(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
+    for pair in all.windows(2) {
+        let (from, to) = (&pair[0], &pair[1]);
+        let last = from.step.rinse.last().and_then(|r| sheet.rinse(r));
+        if let Some((rinse, owner)) = last.and_then(|r| r.own.as_ref().map(|own| (r, own)))
+            && *owner != to.tank.name
+        {
+            said.step(
+                true,
+                Rule::OwnLastRinse,
+                from,
+                format!("{:?} is kept for {owner:?}, and {:?} comes next", rinse.name, to.tank.name),
+                "use another rinse here",
+            );
+            continue;
+        }
+        if to.metal().is_none() || from.kin(to) {
+            continue;
+        }
+        if last.and_then(|r| r.own.as_deref()) != Some(to.tank.name.as_str()) {
+            said.step(
+                true,
+                Rule::OwnLastRinse,
+                to,
+                format!("{:?} is entered from {}", to.tank.name, match last {
+                    Some(rinse) => format!("{:?}, which is not kept for it alone", rinse.name),
+                    None => format!("{:?} without a rinse", from.step.name),
+                }),
+                format!("end the rinses of {:?} with one that has own = {:?}", from.step.name, to.tank.name),
+            );
+        }
+    }
+}
+
+fn first_deposit(sheet: &Sheet, all: &[Wet<'_>], deposits: &[&Wet<'_>], said: &mut Said) {
+    let Some(first) = deposits.first() else {
+        said.sheet(
+            true,
+            Rule::Contradiction,
+            "no step deposits anything",
+            "write at least one [step.powered] in a plating bath",
+        );
+        return;
+    };
+    let struck = first.step.purpose() == Some(Purpose::Strike);
+    for base in &sheet.base {
+        let (holds, need) = match base {
+            Base::StainlessSteel => (struck && first.bites(), "Wood's nickel strike or an acid gold strike"),
+            Base::Nickel => (struck && first.bites(), "Wood's nickel strike"),
+            Base::ZincDieCast => {
+                (struck && first.symbol() == Some("Cu") && first.cyanide(), "a cyanide copper strike")
+            }
+            Base::Steel | Base::HardenedSteel => (
+                matches!(first.symbol(), Some("Ni" | "Zn" | "Cr" | "Sn")) || first.metal() == Some("Cu(I)"),
+                "nickel or a cyanide copper strike",
+            ),
+            Base::Copper | Base::Brass => (true, ""),
+        };
+        if !holds {
+            said.step(
+                true,
+                Rule::Strike,
+                first,
+                format!("{} straight on {}", first.baths[0].title, base.name()),
+                format!("begin with {need}"),
+            );
+        }
+    }
+    let activated = all.iter().any(|w| {
+        w.index < first.index && w.acid() && w.metal().is_none() && w.step.purpose() == Some(Purpose::Activate)
+    });
+    if !activated && !first.bites() {
+        said.step(
+            true,
+            Rule::Activation,
+            first,
+            format!("{:?} without activation before", first.step.name),
+            "dip in acid first",
+        );
+    }
+}
+
+/// What a step deposits, as far as the sheet says.
+fn thickness(w: &Wet<'_>) -> Option<Length> {
+    let p = w.powered()?;
+    match p.end {
+        End::Thickness(t) | End::Minimum(t) => Some(t),
+        End::Standard(standard) => Some(standard.minimum()),
+        End::Time(time) => {
+            let density = match p.hold {
+                Some(Hold::Density(d)) => d,
+                _ => w.baths[0].density.typical,
+            };
+            w.baths[0].deposit_after(time, density)
+        }
+        End::Charge(_) => None,
+    }
+}
+
+fn layers(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
+    let purpose = |w: &Wet<'_>| w.step.purpose();
+    for (i, w) in deposits.iter().enumerate() {
+        let under = i.checked_sub(1).map(|j| deposits[j]);
+        if purpose(w) != Some(Purpose::Plate) {
+            continue;
+        }
+        let struck =
+            under.is_some_and(|u| purpose(u) == Some(Purpose::Strike) && u.symbol() == w.symbol());
+        let kept = under.is_some_and(|u| u.symbol() == w.symbol());
+        match w.symbol() {
+            Some("Ag") if !kept => said.step(
+                true,
+                Rule::Strike,
+                w,
+                "silver plate without a silver strike under it: silver deposits by mere dipping, loosely".into(),
+                "put a silver strike before it",
+            ),
+            Some("Au") if !kept => said.step(
+                false,
+                Rule::Strike,
+                w,
+                "gold plate without a gold strike under it".into(),
+                "put a gold strike before it (ASTM B488 advises one)",
+            ),
+            _ => {}
+        }
+        if let (true, Some(under), Some(target)) = (struck, under, thickness(w))
+            && let Some(strike) = thickness(under)
+            && target <= strike
+        {
+            said.step(
+                true,
+                Rule::ThinTarget,
+                w,
+                format!("{target} is asked for, and {:?} alone makes about {strike}", under.step.name),
+                format!("ask for clearly more than {strike}, or shorten the strike"),
+            );
+        }
+    }
+    barrier(sheet, deposits, said);
+}
+
+fn barrier(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
+    let Some(first_gold) = deposits.iter().position(|w| w.symbol() == Some("Au")) else { return };
+    let gold_on_top = deposits.last().is_some_and(|w| w.symbol() == Some("Au"));
+    if !gold_on_top {
+        return; // a gold strike under something else is no gold finish
+    }
+    let gold = deposits[first_gold];
+    let over_copper = sheet.base.iter().any(|b| matches!(b, Base::Copper | Base::Brass))
+        || deposits[..first_gold].iter().any(|w| w.symbol() == Some("Cu"));
+    let last_copper = deposits[..first_gold].iter().rposition(|w| w.symbol() == Some("Cu")).map_or(0, |i| i + 1);
+    let nickel: Vec<_> = deposits[last_copper..first_gold]
+        .iter()
+        .filter(|w| w.symbol() == Some("Ni") && w.step.purpose() == Some(Purpose::Plate))
+        .collect();
+    if over_copper && nickel.is_empty() {
+        let thick = deposits.iter().any(|w| w.symbol() == Some("Au") && thickness(w).is_some_and(|t| t >= THICK_GOLD));
+        said.step(
+            !thick,
+            Rule::NickelUnderGold,
+            gold,
+            "gold on a copper alloy without nickel between".into(),
+            format!("plate nickel first, at least {BARRIER}"),
+        );
+    }
+    if let Some((w, thin)) = nickel.iter().find_map(|w| thickness(w).filter(|t| *t < BARRIER).map(|t| (w, t)))
+        && over_copper
+    {
+        said.step(
+            true,
+            Rule::NickelUnderGold,
+            w,
+            format!("{thin} of nickel under the gold"),
+            format!("plate at least {BARRIER}"),
+        );
+    }
+    let under = first_gold.checked_sub(1).and_then(|i| deposits[i].symbol());
+    if under == Some("Ag") && sheet.standards.iter().any(|s| s == "MIL-DTL-45204") {
+        said.step(
+            true,
+            Rule::NickelUnderGold,
+            gold,
+            "silver under the gold, which MIL-DTL-45204 bars".into(),
+            "put nickel there, or leave the standard out",
+        );
+    }
+}
+
+fn bake(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
+    let steel = sheet.base.iter().any(|b| matches!(b, Base::Steel | Base::HardenedSteel));
+    let last = deposits.last().map_or(0, |w| w.index);
+    let baked = sheet.steps.iter().enumerate().find_map(|(i, s)| match &s.kind {
+        Kind::Prompt(prompt) if i > last => prompt.bake.map(|bake| (s, bake)),
+        _ => None,
+    });
+    let strong = sheet.steel_tensile.is_some_and(|mpa| mpa > STRONG_STEEL);
+    match (sheet.steel_tensile, steel) {
+        (None, true) => said.sheet(
+            true,
+            Rule::Bake,
+            "for steel, and steel-tensile-mpa is not said",
+            "write the strength of the strongest steel it is for",
+        ),
+        (Some(_), false) => said.sheet(
+            true,
+            Rule::Contradiction,
+            "steel-tensile-mpa on a sheet that is not for steel",
+            "leave it out, or add the steel to base",
+        ),
+        (Some(mpa), true) if strong && !sheet.base.contains(&Base::HardenedSteel) => said.sheet(
+            true,
+            Rule::Contradiction,
+            format!("steel of {mpa} MPa is hardened or high-strength steel, and base does not say so"),
+            "write base = [\"hardened-steel\"]",
+        ),
+        _ => {}
+    }
+    if !strong {
+        return;
+    }
+    match baked {
+        None => said.sheet(
+            true,
+            Rule::Bake,
+            format!("steel of more than {STRONG_STEEL} MPa and no bake after the last deposit"),
+            "end with a [step.prompt] that has bake = { temperature = \"205 degC\", time = \"8 h\", within = \"4 h\" }",
+        ),
+        Some((step, bake)) => {
+            let (low, high) = Bake::BETWEEN;
+            if !(low..=high).contains(&bake.temperature) || bake.time < BAKE || bake.within > TO_THE_OVEN {
+                said.named(
+                    true,
+                    Rule::Bake,
+                    &step.name,
+                    format!("{} for {}, begun within {}", bake.temperature, bake.time, bake.within),
+                    format!("bake at {low} to {high} for at least {BAKE}, begun within {TO_THE_OVEN}"),
+                );
+            }
+        }
+    }
+}
+
+fn delay(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
+    let passive =
+        sheet.base.iter().any(|b| matches!(b, Base::StainlessSteel | Base::Nickel));
+    let most = if passive { PASSIVE_WAITS } else { OTHERS_WAIT };
+    for pair in all.windows(2) {
+        let (from, to) = (&pair[0], &pair[1]);
+        let bared = from.step.purpose() == Some(Purpose::Activate) || (from.bites() && from.deposits());
+        if !bared || !to.deposits() {
+            continue;
+        }
+        let between = &sheet.steps[from.index + 1..to.index];
+        if let Some(prompt) = between.iter().find(|s| matches!(s.kind, Kind::Prompt(_))) {
+            said.named(
+                true,
+                Rule::NoDelay,
+                &prompt.name,
+                format!("{:?} stands between {:?} and {:?}", prompt.name, from.step.name, to.step.name),
+                "do it before the activation",
+            );
+        }
+        // The clock of `within` runs from the end of the line before: the inspection, if there is one.
+        let waits: Vec<_> = sheet.steps[from.index + 1..=to.index].iter().map(|s| s.within).collect();
+        let total: Option<Span> = waits.into_iter().collect::<Option<Vec<_>>>().map(|w| w.into_iter().sum());
+        if total.is_none_or(|total| total > most) {
+            said.step(
+                true,
+                Rule::NoDelay,
+                to,
+                match total {
+                    Some(total) => format!("up to {total} from {:?} to {:?}", from.step.name, to.step.name),
+                    None => format!("no longest time from {:?} to {:?}", from.step.name, to.step.name),
+                },
+                format!("write \"within\" in every step between and in {:?}, {most} together at most", to.step.name),
+            );
+        }
+    }
+}
+
+fn cleaning(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
+    let Some(first) = all.first() else { return };
+    if first.step.purpose() != Some(Purpose::Clean) {
+        said.step(false, Rule::Cleaning, first, "nothing is cleaned before it".into(), "begin with cleaning");
+        return;
+    }
+    let last_clean = all.iter().rev().find(|w| w.step.purpose() == Some(Purpose::Clean)).unwrap_or(first);
+    let next = all.iter().find(|w| w.index > last_clean.index).map_or(sheet.steps.len(), |w| w.index);
+    if !sheet.steps[last_clean.index..next].iter().any(|s| matches!(s.kind, Kind::Inspect(_))) {
+        said.step(
+            false,
+            Rule::Cleaning,
+            last_clean,
+            "the cleaning is not looked at".into(),
+            "add a [step.inspect]: does the water film hold without a break?",
+        );
+    }
+}
