@@ -54,7 +54,9 @@ impl FromStr for Price {
         let end = money.find(|c: char| !(c.is_ascii_digit() || c == '.')).unwrap_or(money.len());
         let amount: f64 = money[..end].parse().map_err(|_| bad())?;
         let currency = money[end..].trim();
-        if !(amount > 0.0 && amount <= 1e9) || !currency.chars().all(|c| c.is_alphabetic() || "€$£¥".contains(c)) {
+        if !(amount > 0.0 && amount <= 1e9)
+            || !currency.chars().all(|c| c.is_alphabetic() || "€$£¥".contains(c))
+        {
             return Err(bad());
         }
         Ok(Price { amount, currency: currency.into(), unit: unit.into(), grams })
@@ -107,7 +109,9 @@ mod tests {
         for price in [&gold, &nickel] {
             assert_eq!(price.to_string().parse::<Price>().unwrap(), *price);
         }
-        for bad in ["", "95", "95 EUR", "-1 EUR/g", "0 EUR/g", "95 EUR/V", "inf EUR/g", "1e400 EUR/g", "nan/g"] {
+        for bad in
+            ["", "95", "95 EUR", "-1 EUR/g", "0 EUR/g", "95 EUR/V", "inf EUR/g", "1e400 EUR/g", "nan/g"]
+        {
             let said = bad.parse::<Price>().unwrap_err().to_string();
             assert!(said.contains("is no price; write an amount above zero"), "{bad}");
         }

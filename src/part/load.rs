@@ -1,7 +1,8 @@
 //! A part, and everything that hangs at once.
 
 use super::{
-    Box, Cone, Cylinder, Disc, HexBar, Mesh, PartError, Plate, Ring, Shape, Significant, Sphere, Tube, Washer, Wire,
+    Box, Cone, Cylinder, Disc, HexBar, Mesh, PartError, Plate, Ring, Shape, Significant, Sphere, Tube,
+    Washer, Wire,
 };
 use crate::quantity::{Area, Ratio};
 use serde::{Deserialize, Serialize};

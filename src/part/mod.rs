@@ -21,5 +21,6 @@ pub use error::PartError;
 pub use load::{Allowance, Load, Part};
 pub use mesh::{Defect, DefectKind, Measured, Mesh, MeshError, MeshUnit};
 pub use shape::{
-    Box, Cone, Cylinder, Disc, Faces, HexBar, Plate, Ring, Shape, Significant, Sphere, Tube, Walls, Washer, Wire,
+    Box, Cone, Cylinder, Disc, Faces, HexBar, Plate, Ring, Shape, Significant, Sphere, Tube, Walls, Washer,
+    Wire,
 };

@@ -148,7 +148,11 @@ fn check_standard(standard: Standard, bath: &Bath, no: &mut Obstacles) {
 /// What the shop says of itself, where it says anything.
 pub(super) fn check_shop(request: &Request, u: Units, no: &mut Obstacles) {
     if request.places == Some(0) {
-        no.add("places", "a bar without a place", "write how many parts the bar or rack holds, or leave it out");
+        no.add(
+            "places",
+            "a bar without a place",
+            "write how many parts the bar or rack holds, or leave it out",
+        );
     }
     if let Some(day) = request.day {
         if !(day.hours.is_positive() && day.hours.get() <= 86_400.0) {

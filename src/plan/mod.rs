@@ -24,6 +24,7 @@
 //! ```
 
 mod check;
+mod line;
 mod loads;
 mod order;
 mod read;
@@ -36,11 +37,16 @@ mod work;
 mod worksheet;
 
 #[cfg(test)]
+mod line_tests;
+#[cfg(test)]
+mod target_tests;
+#[cfg(test)]
 mod tests;
 
-pub use read::MeshFiles;
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
 pub use crate::process::Standard;
+pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
+pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use work::plan;
 pub use worksheet::{

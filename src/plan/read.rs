@@ -1,19 +1,20 @@
 //! An order file into a [`Request`], or everything wrong with it.
 
 use super::{Day, Request};
+use crate::deposit::Price;
 use crate::part::{
-    Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Mesh, MeshUnit, Part, Plate, Ring, Shape, Significant, Sphere,
-    Tube, Walls, Washer, Wire,
+    Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Mesh, MeshUnit, Part, Plate, Ring, Shape,
+    Significant, Sphere, Tube, Walls, Washer, Wire,
 };
 use crate::process::words::{self, one_of, optional};
-use crate::deposit::Price;
 use crate::quantity::{Document, Length, Problem, Ratio, Span, Table};
 
 /// Gives the bytes of a mesh file by its name.
 pub type MeshFiles<'f> = &'f dyn Fn(&str) -> Result<Vec<u8>, String>;
 
 const SHAPES: [&str; 13] = [
-    "plate", "disc", "washer", "cylinder", "tube", "ring", "sphere", "cone", "wire", "box", "hex-bar", "mesh", "area",
+    "plate", "disc", "washer", "cylinder", "tube", "ring", "sphere", "cone", "wire", "box", "hex-bar",
+    "mesh", "area",
 ];
 const FACES: [(&str, Faces); 2] = [("both", Faces::Both), ("one", Faces::One)];
 const WALLS: [(&str, Walls); 3] =
@@ -25,9 +26,7 @@ impl Request {
     /// # Errors
     /// Every problem in the file, each with its place and remedy.
     pub fn from_toml(text: &str, file: &str) -> Result<Request, Vec<Problem>> {
-        Request::from_toml_with(text, file, &|name| {
-            Err(format!("{name:?} cannot be read here"))
-        })
+        Request::from_toml_with(text, file, &|name| Err(format!("{name:?} cannot be read here")))
     }
 
     /// As [`Request::from_toml`]; `mesh` gives the bytes of a mesh file by the
@@ -73,7 +72,8 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
     });
     let day = optional(root, "day", |t| {
         let table = t.may("day").table()?;
-        let hours = optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
+        let hours =
+            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
         let between = optional(&table, "between-loads", |t| {
             t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
         });

@@ -112,10 +112,12 @@ fn lifts(line: &Line<'_>, day: Day) -> Vec<Lift> {
         all.push((format!("the fastest safe density, {}", line.fastest.show(u)), faster));
     }
     let livelier = [Agitation::Rod, Agitation::Air, Agitation::Vigorous];
-    if let Some((moved, density)) = livelier.into_iter().filter(|a| *a > work.tank.agitation).find_map(|moved| {
-        let safe = work.fastest(line.all.edge_factor(), work.bath.burn_density(moved)).0;
-        (safe > line.fastest && safe > line.density).then_some((moved, safe))
-    }) {
+    if let Some((moved, density)) =
+        livelier.into_iter().filter(|a| *a > work.tank.agitation).find_map(|moved| {
+            let safe = work.fastest(line.all.edge_factor(), work.bath.burn_density(moved)).0;
+            (safe > line.fastest && safe > line.density).then_some((moved, safe))
+        })
+    {
         let what = format!("{} and {}", warn::agitation(moved).trim_start_matches("with "), density.show(u));
         all.push((what, rate(line, day, density, &bounds)));
     }

@@ -453,6 +453,9 @@ fn the_example_tells_of_every_key_and_none_that_is_refused() {
         ceiling: Some(Volts::new(1.0)),
         ceiling_amps: Some(Amps::new(1.0)),
         time_limit: Some(Span::new(1.0)),
+        places: Some(1),
+        metal_price: Some("1 EUR/g".parse().unwrap()),
+        day: Some(Day::default()),
         ..nickel("sphere 1 mm", 1.0)
     })
     .unwrap();

@@ -46,11 +46,11 @@ impl Worksheet {
         page.head("Current");
         page.row("density", &format!("{} ({})", self.density.show(units), self.density_why));
         let (low, high) = self.window;
-        page.row("window", &format!("{} to {}", low.show(units), high.show(units)));
         let burn = match self.burn_density {
             Some(burn) => format!("burns at about {}", burn.show(units)),
             None => "where it burns is not known".into(),
         };
+        page.row("window", &format!("{} to {}", low.show(units), high.show(units)));
         page.row("at the edges", &format!("{}; {burn}", self.edge_density.show(units)));
         page.row("fastest safe", &format!("{}: {}", self.fastest.show(units), self.fastest_why));
         page.row("hold", &format!("{}, ramp {}", self.held, self.ramp.show(units)));
@@ -80,7 +80,10 @@ impl Worksheet {
             let worth = self.value.as_ref().map_or(String::new(), |v| {
                 format!(", worth {} ({} for all)", v.price.show(v.first_load), v.price.show(v.all))
             });
-            page.row("metal", &format!("{} of {metal}, rack and tips included{worth}", mass.show(Units::Metric)));
+            page.row(
+                "metal",
+                &format!("{} of {metal}, rack and tips included{worth}", mass.show(Units::Metric)),
+            );
         }
         let usual = self.energy_usual.map_or(String::new(), |e| format!("about {}, ", e.show(units)));
         page.row("energy", &format!("{usual}at most {}", self.energy_at_most.show(units)));
@@ -94,10 +97,7 @@ impl Worksheet {
         } else {
             let rows: Vec<_> =
                 self.loads.iter().map(|row| format!("{} of {}", row.loads, load_words(row, units))).collect();
-            page.row(
-                "loads",
-                &format!("{}: {}. The order is for the first.", self.load_count, rows.join("; then ")),
-            );
+            page.row("loads", &format!("{}: {}; this is the first", self.load_count, rows.join("; then ")));
         }
 
         for (label, text) in day(&self.throughput, self.load_count, units) {
@@ -135,7 +135,8 @@ fn asked(target: &Target) -> String {
         target.minimum.show(Units::Metric),
         target.minimum.show(Units::Us),
         target.ratio,
-        target.ratio_why
+        // What could be done about it is in the JSON; the page is one page.
+        target.ratio_why.split([',', ':']).next().unwrap_or_default()
     )
 }
 
@@ -157,10 +158,10 @@ fn day(t: &Throughput, loads: u32, units: Units) -> Vec<(&'static str, String)> 
         ),
     )];
     if loads > 1 {
-        // Two lines at most: the page is one page.
-        let lifts: Vec<_> = t.lifts.iter().take(2).map(|l| format!("{}: {:.1} times", l.what, l.gain)).collect();
-        let lifts = if lifts.is_empty() { String::new() } else { format!("; more with {}", lifts.join("; ")) };
-        rows.push(("limit", format!("{}, {:.0} parts an hour{lifts}", t.limit, t.parts_per_hour)));
+        // The others are in the JSON: the page is one page.
+        let lift =
+            t.lifts.first().map_or(String::new(), |l| format!("; {:.1} times that with {}", l.gain, l.what));
+        rows.push(("limit", format!("{}, {:.0} parts an hour{lift}", t.limit, t.parts_per_hour)));
     }
     rows
 }
@@ -184,12 +185,9 @@ fn bound(bound: Bound) -> &'static str {
 
 fn at_once(row: &AtOnce, units: Units) -> String {
     match (row.area, row.parts) {
-        (Some(area), Some(parts)) => format!(
-            "{parts} of the largest part, {} in all ({}){}",
-            area.show(units),
-            row.why,
-            if row.limits { "; this limits" } else { "" }
-        ),
+        (Some(area), Some(parts)) => {
+            format!("{parts} of the largest part, {} in all ({})", area.show(units), row.why,)
+        }
         _ => row.why.clone(),
     }
 }
@@ -199,20 +197,21 @@ fn load_words(row: &LoadRow, units: Units) -> String {
     format!("{} ({}, {})", parts.join(" + "), row.area.show(units), row.current)
 }
 
-struct Page(String);
+/// A page of 80 columns.
+pub(super) struct Page(pub(super) String);
 
 impl Page {
-    fn line(&mut self, text: &str) {
+    pub(super) fn line(&mut self, text: &str) {
         self.wrap("", "  ", text);
     }
-    fn head(&mut self, text: &str) {
+    pub(super) fn head(&mut self, text: &str) {
         self.0.push_str(text);
         self.0.push('\n');
     }
-    fn row(&mut self, label: &str, text: &str) {
+    pub(super) fn row(&mut self, label: &str, text: &str) {
         self.wrap(&format!("  {label:<LABEL$}"), &" ".repeat(LABEL + 2), text);
     }
-    fn item(&mut self, text: &str) {
+    pub(super) fn item(&mut self, text: &str) {
         self.wrap("  - ", "    ", text);
     }
     /// Breaks between words so that no line is wider than the page; a number

@@ -116,7 +116,11 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
                 .into(),
         );
     }
-    if let (Some(thickness), true) = (sheet.thickness, load.edge_factor() >= 1.5) {
+    if let (Some(thickness), true, true) =
+        (sheet.thickness, load.edge_factor() >= 1.5, sheet.target.is_some())
+    {
+        all.push(format!("Edges get up to about {}: see that they still fit.", thickness.edge.show(u)));
+    } else if let (Some(thickness), true) = (sheet.thickness, load.edge_factor() >= 1.5) {
         all.push(format!(
             "Thickness is the mean over all that takes current. Edges get up to about {}; \
              flat faces and recesses less than the mean. A standard's minimum counts where \

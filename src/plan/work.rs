@@ -430,6 +430,9 @@ impl Work<'_> {
         LoadRow {
             loads: batch.loads,
             parts: load.parts().iter().map(|p| (label(p, self.units), p.count())).collect(),
+            counts: (0..all.parts().len())
+                .map(|i| batch.parts.iter().filter(|(at, _)| *at == i).map(|(_, n)| n).sum())
+                .collect(),
             area: load.area(),
             current: density * load.area(),
         }

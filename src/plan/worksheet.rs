@@ -124,6 +124,8 @@ pub struct LoadRow {
     pub loads: u32,
     /// What hangs in each: what it is called, how many.
     pub parts: Vec<(String, u32)>,
+    /// The same as counts, one for each kind asked for, in its order.
+    pub counts: Vec<u32>,
     /// Parts, rack and tips of each.
     pub area: Area,
     /// The current of each.

@@ -83,20 +83,24 @@ fn tanks(sheet: &Sheet, baths: &[Bath], said: &mut Said) {
         for bath in own {
             let (fit, bag) = anodes_for(bath);
             if !fit.contains(&tank.anodes) {
-                let fit: Vec<_> = fit.iter().map(|a| a.name()).collect();
+                let fit: Vec<_> = fit.iter().map(|a| format!("{:?}", a.name())).collect();
                 said.tank(
                     true,
                     Rule::Anodes,
                     &tank.name,
                     format!("{} anodes in {}", tank.anodes.name(), bath.title),
-                    format!("write anodes = {:?}", fit.join("\" or \"")),
+                    format!("write anodes = {}", fit.join(" or ")),
                 );
             } else if bag.contains(&tank.anodes) && !tank.bagged {
                 said.tank(
                     false,
                     Rule::Anodes,
                     &tank.name,
-                    format!("{} anodes without bags in {}: their fines make the deposit rough", tank.anodes.name(), bath.title),
+                    format!(
+                        "{} anodes without bags in {}: their fines make the deposit rough",
+                        tank.anodes.name(),
+                        bath.title
+                    ),
                     "bag them: bagged = true",
                 );
             }
@@ -106,7 +110,10 @@ fn tanks(sheet: &Sheet, baths: &[Bath], said: &mut Said) {
 
 /// Which anodes fit the bath, and which of them want a bag.
 fn anodes_for(bath: &Bath) -> (&'static [Anode], &'static [Anode]) {
-    use Anode::{Copper, Lead, Nickel, None, PhosphorisedCopper, PlatinisedTitanium, Silver, StainlessSteel, Steel, Tin, Zinc};
+    use Anode::{
+        Copper, Lead, Nickel, None, PhosphorisedCopper, PlatinisedTitanium, Silver, StainlessSteel, Steel,
+        Tin, Zinc,
+    };
     match bath.metal.as_deref() {
         Option::None if bath.is_dip() => (&[None], &[]),
         Option::None => (&[Steel, StainlessSteel], &[]),
@@ -122,7 +129,18 @@ fn anodes_for(bath: &Bath) -> (&'static [Anode], &'static [Anode]) {
         Some("Cr(VI)") => (&[Lead], &[]),
         // Of other metals nothing is known here, so nothing is refused.
         Some(_) => (
-            &[Nickel, Copper, PhosphorisedCopper, Silver, Zinc, Tin, Lead, Steel, StainlessSteel, PlatinisedTitanium],
+            &[
+                Nickel,
+                Copper,
+                PhosphorisedCopper,
+                Silver,
+                Zinc,
+                Tin,
+                Lead,
+                Steel,
+                StainlessSteel,
+                PlatinisedTitanium,
+            ],
             &[],
         ),
     }
@@ -137,7 +155,11 @@ fn fits(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
     match &w.step.kind {
         Kind::Dip(dip) => {
             if w.metal().is_some() {
-                contra(said, format!("a dip without current in {}, a plating bath", bath.title), "make it [step.powered]");
+                contra(
+                    said,
+                    format!("a dip without current in {}, a plating bath", bath.title),
+                    "make it [step.powered]",
+                );
             }
             if !matches!(dip.purpose, Purpose::Clean | Purpose::Activate) {
                 let wrong = format!("a dip cannot {}: nothing deposits without current", dip.purpose.name());
@@ -157,8 +179,8 @@ fn fits(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
             }
         }
         Kind::Powered(p) => {
-            if w.baths.iter().any(|b| b.is_dip()) {
-                contra(said, format!("current in {}, which is a dip", bath.title), "make it [step.dip]");
+            if let Some(dip) = w.baths.iter().find(|b| b.is_dip()) {
+                contra(said, format!("current in {}, which is a dip", dip.title), "make it [step.dip]");
             }
             let plating = matches!(p.purpose, Purpose::Strike | Purpose::Plate);
             if plating && w.metal().is_none() {
@@ -169,16 +191,25 @@ fn fits(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
                 contra(said, "metal does not deposit on an anode".into(), "write part = \"cathode\"");
             }
             if p.purpose == Purpose::Clean && w.metal().is_some() {
-                contra(said, format!("{} is a plating bath, not a cleaner", bath.title), "name the cleaner's tank");
+                contra(
+                    said,
+                    format!("{} is a plating bath, not a cleaner", bath.title),
+                    "name the cleaner's tank",
+                );
             }
             let thick = matches!(p.end, End::Thickness(_) | End::Minimum(_) | End::Standard(_));
             if thick && !w.deposits() {
-                contra(said, "nothing deposits here, so no thickness can end it".into(), "end it by time or charge");
+                contra(
+                    said,
+                    "nothing deposits here, so no thickness can end it".into(),
+                    "end it by time or charge",
+                );
             }
             if let (End::Standard(standard), Some(symbol)) = (p.end, w.symbol())
                 && standard.metal() != symbol
             {
-                let wrong = format!("{standard} is about {}, and this tank deposits {symbol}", standard.metal());
+                let wrong =
+                    format!("{standard} is about {}, and this tank deposits {symbol}", standard.metal());
                 contra(said, wrong, "name a standard for this metal, or a thickness");
             }
         }
@@ -202,7 +233,10 @@ fn window(w: &Wet<'_>, said: &mut Said) {
                 false,
                 Rule::Window,
                 w,
-                format!("{density} is outside {}'s {} to {}", bath.title, bath.density.low, bath.density.high),
+                format!(
+                    "{density} is outside {}'s {} to {}",
+                    bath.title, bath.density.low, bath.density.high
+                ),
                 "hold a density inside it",
             );
         }
@@ -248,7 +282,13 @@ fn polarity(sheet: &Sheet, w: &Wet<'_>, said: &mut Said) {
         return;
     }
     if has(&Base::Nickel) {
-        said.step(true, Rule::CleaningPolarity, w, "old nickel cleaned as anode".into(), "write part = \"cathode\"");
+        said.step(
+            true,
+            Rule::CleaningPolarity,
+            w,
+            "old nickel cleaned as anode".into(),
+            "write part = \"cathode\"",
+        );
     }
     let long = !matches!(p.end, End::Time(time) if time <= ANODIC_END);
     if let Some(soft) = [Base::ZincDieCast, Base::Brass, Base::Copper].iter().find(|b| has(b))
@@ -331,7 +371,10 @@ fn shared_rinses(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
                 true,
                 Rule::SharedRinse,
                 if cyanide.index > acid.index { cyanide } else { acid },
-                format!("{:?} takes the drag-out of {:?} and of {:?}", rinse.name, cyanide.step.name, acid.step.name),
+                format!(
+                    "{:?} takes the drag-out of {:?} and of {:?}",
+                    rinse.name, cyanide.step.name, acid.step.name
+                ),
                 "keep one rinse for acid and another for cyanide",
             );
         }
@@ -362,10 +405,14 @@ fn own_rinse(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
                 true,
                 Rule::OwnLastRinse,
                 to,
-                format!("{:?} is entered from {}", to.tank.name, match last {
-                    Some(rinse) => format!("{:?}, which is not kept for it alone", rinse.name),
-                    None => format!("{:?} without a rinse", from.step.name),
-                }),
+                format!(
+                    "{:?} is entered from {}",
+                    to.tank.name,
+                    match last {
+                        Some(rinse) => format!("{:?}, which is not kept for it alone", rinse.name),
+                        None => format!("{:?} without a rinse", from.step.name),
+                    }
+                ),
                 format!("end the rinses of {:?} with one that has own = {:?}", from.step.name, to.tank.name),
             );
         }
@@ -407,7 +454,10 @@ fn first_deposit(sheet: &Sheet, all: &[Wet<'_>], deposits: &[&Wet<'_>], said: &m
         }
     }
     let activated = all.iter().any(|w| {
-        w.index < first.index && w.acid() && w.metal().is_none() && w.step.purpose() == Some(Purpose::Activate)
+        w.index < first.index
+            && w.acid()
+            && w.metal().is_none()
+            && w.step.purpose() == Some(Purpose::Activate)
     });
     if !activated && !first.bites() {
         said.step(
@@ -444,15 +494,15 @@ fn layers(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
         if purpose(w) != Some(Purpose::Plate) {
             continue;
         }
-        let struck =
-            under.is_some_and(|u| purpose(u) == Some(Purpose::Strike) && u.symbol() == w.symbol());
+        let struck = under.is_some_and(|u| purpose(u) == Some(Purpose::Strike) && u.symbol() == w.symbol());
         let kept = under.is_some_and(|u| u.symbol() == w.symbol());
         match w.symbol() {
             Some("Ag") if !kept => said.step(
                 true,
                 Rule::Strike,
                 w,
-                "silver plate without a silver strike under it: silver deposits by mere dipping, loosely".into(),
+                "silver plate without a silver strike under it: silver deposits by mere dipping, loosely"
+                    .into(),
                 "put a silver strike before it",
             ),
             Some("Au") if !kept => said.step(
@@ -489,13 +539,16 @@ fn barrier(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
     let gold = deposits[first_gold];
     let over_copper = sheet.base.iter().any(|b| matches!(b, Base::Copper | Base::Brass))
         || deposits[..first_gold].iter().any(|w| w.symbol() == Some("Cu"));
-    let last_copper = deposits[..first_gold].iter().rposition(|w| w.symbol() == Some("Cu")).map_or(0, |i| i + 1);
+    let last_copper =
+        deposits[..first_gold].iter().rposition(|w| w.symbol() == Some("Cu")).map_or(0, |i| i + 1);
     let nickel: Vec<_> = deposits[last_copper..first_gold]
         .iter()
         .filter(|w| w.symbol() == Some("Ni") && w.step.purpose() == Some(Purpose::Plate))
         .collect();
     if over_copper && nickel.is_empty() {
-        let thick = deposits.iter().any(|w| w.symbol() == Some("Au") && thickness(w).is_some_and(|t| t >= THICK_GOLD));
+        let thick = deposits
+            .iter()
+            .any(|w| w.symbol() == Some("Au") && thickness(w).is_some_and(|t| t >= THICK_GOLD));
         said.step(
             !thick,
             Rule::NickelUnderGold,
@@ -582,8 +635,7 @@ fn bake(sheet: &Sheet, deposits: &[&Wet<'_>], said: &mut Said) {
 }
 
 fn delay(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
-    let passive =
-        sheet.base.iter().any(|b| matches!(b, Base::StainlessSteel | Base::Nickel));
+    let passive = sheet.base.iter().any(|b| matches!(b, Base::StainlessSteel | Base::Nickel));
     let most = if passive { PASSIVE_WAITS } else { OTHERS_WAIT };
     for pair in all.windows(2) {
         let (from, to) = (&pair[0], &pair[1]);
@@ -613,7 +665,10 @@ fn delay(sheet: &Sheet, all: &[Wet<'_>], said: &mut Said) {
                     Some(total) => format!("up to {total} from {:?} to {:?}", from.step.name, to.step.name),
                     None => format!("no longest time from {:?} to {:?}", from.step.name, to.step.name),
                 },
-                format!("write \"within\" in every step between and in {:?}, {most} together at most", to.step.name),
+                format!(
+                    "write \"within\" in every step between and in {:?}, {most} together at most",
+                    to.step.name
+                ),
             );
         }
     }

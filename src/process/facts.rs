@@ -49,7 +49,9 @@ impl<'s> Wet<'s> {
     pub fn bites(&self) -> bool {
         match self.symbol() {
             Some("Ni") => self.baths.iter().all(|b| b.ph.typical <= 1.5),
-            Some("Au") => self.step.purpose() == Some(Purpose::Strike) && self.baths.iter().all(|b| b.is_acid()),
+            Some("Au") => {
+                self.step.purpose() == Some(Purpose::Strike) && self.baths.iter().all(|b| b.is_acid())
+            }
             _ => false,
         }
     }

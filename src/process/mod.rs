@@ -29,7 +29,8 @@ pub use check::check;
 pub use read::{parse, parse_with};
 pub use rule::{Finding, Rule};
 pub use sheet::{
-    Anode, Bake, Base, Dip, Inspect, Kind, Polarity, Powered, Prompt, Purpose, Rinse, Sheet, Step, TankRole, Water,
+    Anode, Bake, Base, Dip, Inspect, Kind, Polarity, Powered, Prompt, Purpose, Rinse, Sheet, Step, TankRole,
+    Water,
 };
 pub use shipped::{gather, names, shipped};
 pub use standard::{Standard, StandardError};

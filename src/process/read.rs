@@ -237,7 +237,11 @@ fn steps(
         let step = step(table, tanks, rinses, &places);
         if let Some(name) = table.peek("name") {
             if places.iter().any(|(n, _)| n == name) {
-                table.problem("name", format!("there is another step {name:?}"), "give each step its own name");
+                table.problem(
+                    "name",
+                    format!("there is another step {name:?}"),
+                    "give each step its own name",
+                );
             }
             places.push((name.into(), table.place("name")));
         }
@@ -261,7 +265,11 @@ fn unused<T>(
     }
     for (name, _) in known {
         if !steps.iter().flatten().any(|step| uses(step, name)) {
-            root.problem(kind, format!("no step uses the {kind} {name:?}"), "leave it out, or name it in a step");
+            root.problem(
+                kind,
+                format!("no step uses the {kind} {name:?}"),
+                "leave it out, or name it in a step",
+            );
         }
     }
 }
@@ -301,9 +309,10 @@ fn step(
     let wet = kind.as_ref().is_some_and(|(word, _)| matches!(*word, "dip" | "powered"));
     drop(kind);
     if wet {
-        for (key, wants) in
-            [("rinse", "name the rinses after it, or write [] for none"), ("hazards", "name what can hurt in this step")]
-        {
+        for (key, wants) in [
+            ("rinse", "name the rinses after it, or write [] for none"),
+            ("hazards", "name what can hurt in this step"),
+        ] {
             if !table.has(key) {
                 table.report(format!("{key} is missing in a step that is done in a tank"), wants);
             }
@@ -338,7 +347,9 @@ fn step_sources(table: &Table<'_>, given: &[&'static str]) -> Vec<(String, Strin
         match (given.contains(&key), sources.has(key)) {
             (true, false) => sources.report(
                 format!("{key} has no source"),
-                format!("add {key}: a publication and page, \"common practice, no source\" or \"from memory\""),
+                format!(
+                    "add {key}: a publication and page, \"common practice, no source\" or \"from memory\""
+                ),
             ),
             (false, true) => sources.problem(key, "is the source of nothing in this step", "leave it out"),
             _ => {}
@@ -395,20 +406,14 @@ fn inspect(t: &Table<'_>, earlier: &[(String, Place)]) -> Option<Inspect> {
         };
         field.bad(format!("no earlier step is called {back:?}"), remedy)
     });
-    Some(Inspect {
-        question: question?,
-        back_to: back_to?,
-        most: u8::try_from(most?).ok()?,
-        advice: advice?,
-    })
+    Some(Inspect { question: question?, back_to: back_to?, most: u8::try_from(most?).ok()?, advice: advice? })
 }
 
 fn prompt(t: &Table<'_>) -> Option<Prompt> {
     let say = t.need("say").text();
     let bake = optional(t, "bake", |t| {
         let table = t.may("bake").table()?;
-        let temperature =
-            table.need("temperature").within(Temperature::new(0.0), Temperature::new(1000.0));
+        let temperature = table.need("temperature").within(Temperature::new(0.0), Temperature::new(1000.0));
         let time = table.need("time").positive::<Span>();
         let within = table.need("within").positive::<Span>();
         Some(Bake { temperature: temperature?, time: time?, within: within? })

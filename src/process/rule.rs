@@ -41,10 +41,16 @@ impl Rule {
     pub fn reason(self) -> &'static str {
         match self {
             Rule::Strike => "a deposit straight on this surface does not hold",
-            Rule::CyanideAndAcid => "acid dragged into cyanide, or cyanide into acid, frees hydrogen cyanide, which kills",
-            Rule::SharedRinse => "acid and cyanide meet in a rinse that both are dragged into, and in its drain",
+            Rule::CyanideAndAcid => {
+                "acid dragged into cyanide, or cyanide into acid, frees hydrogen cyanide, which kills"
+            }
+            Rule::SharedRinse => {
+                "acid and cyanide meet in a rinse that both are dragged into, and in its drain"
+            }
             Rule::OwnLastRinse => "what the rinse carries is dragged into the plating bath and stays there",
-            Rule::Anodes => "the wrong anode spoils the bath, stops dissolving, or gives off gas that it should not",
+            Rule::Anodes => {
+                "the wrong anode spoils the bath, stops dissolving, or gives off gas that it should not"
+            }
             Rule::NickelUnderGold => "copper comes through thin gold and darkens it, faster in heat and damp",
             Rule::CleaningPolarity => {
                 "cathodic gas puts hydrogen and smut into steel; anodic current eats zinc and brass and makes nickel passive"
@@ -62,20 +68,32 @@ impl Rule {
     /// What the check rests on.
     pub fn source(self) -> &'static str {
         match self {
-            Rule::Strike => "common practice, no source; stainless steel: ASTM B254; zinc: Metal Finishing Guide Book 2013, p. 312",
+            Rule::Strike => {
+                "common practice, no source; stainless steel: ASTM B254; zinc: Metal Finishing Guide Book 2013, p. 312"
+            }
             Rule::CyanideAndAcid => {
                 "at least one rinse between: NSW OHS Regulation 2001, clause 194 (repealed); that it be running: common practice, no source"
             }
-            Rule::SharedRinse | Rule::OwnLastRinse | Rule::Activation | Rule::Cleaning => "common practice, no source",
+            Rule::SharedRinse | Rule::OwnLastRinse | Rule::Activation | Rule::Cleaning => {
+                "common practice, no source"
+            }
             Rule::Anodes => {
                 "Metal Finishing Guide Book 2012-2013, p. 356 (nickel); Products Finishing, \"Phosphorus Copper Anodes\"; \
                  Metal Finishing Guide Book 2011-2012, p. 213 and 240 (gold, silver); the rest from memory"
             }
             Rule::NickelUnderGold => "ASTM B488, excerpts; the least thickness of 1.25 µm from memory",
-            Rule::CleaningPolarity => "reprint of a text on cleaning for plating (secondary, edition unknown); nickel from memory",
-            Rule::Bake => "about 205 °C for 8 to 24 h: Metal Finishing Guide Book 2013, p. 308; from 1000 MPa and within 4 h: from memory",
-            Rule::NoDelay => "ASTM B254, abstract: keep the time from activator to plate shortest; the figures from memory",
-            Rule::ThinTarget | Rule::Contradiction => "own reasoning, by Faraday's law where it is about thickness",
+            Rule::CleaningPolarity => {
+                "reprint of a text on cleaning for plating (secondary, edition unknown); nickel from memory"
+            }
+            Rule::Bake => {
+                "about 205 °C for 8 to 24 h: Metal Finishing Guide Book 2013, p. 308; from 1000 MPa and within 4 h: from memory"
+            }
+            Rule::NoDelay => {
+                "ASTM B254, abstract: keep the time from activator to plate shortest; the figures from memory"
+            }
+            Rule::ThinTarget | Rule::Contradiction => {
+                "own reasoning, by Faraday's law where it is about thickness"
+            }
             Rule::Window => "the bath file and its sources",
         }
     }

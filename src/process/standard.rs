@@ -33,10 +33,10 @@ struct Spec {
     checks: &'static [&'static str],
 }
 
-const MEASURE: &str = "Minimum means the thinnest place on significant surfaces: measure there (ASTM B487 section, \
-     B504 coulometric, B568 X-ray, B499 magnetic). A figure from charge is a mean.";
-const SAMPLE: &str = "Agree on significant surfaces, on the sample (ASTM B602) and on the edition with the buyer.";
-const STEEL: &str = "Steel of 1000 MPa and above: stress relief before, bake after (about 205 °C, 8 to 24 h).";
+const MEASURE: &str = "Minimum means the thinnest significant place: measure there (ASTM B487, B504, B568, \
+     B499). Charge gives a mean.";
+const SAMPLE: &str = "Agree on significant surfaces, sample (ASTM B602) and edition.";
+const STEEL: &str = "Steel from 1000 MPa: stress relief before, bake after (205 °C, 8-24 h).";
 
 static B689: Spec = Spec {
     title: "ASTM B689",
@@ -44,8 +44,7 @@ static B689: Spec = Spec {
     example: "ASTM B689 class 25",
     checks: &[
         MEASURE,
-        "Say the type: 1 without additives, 2 with sulfur, 3 with dispersed particles.",
-        "Catalogues disagree whether the 2018 edition still stands: name the edition.",
+        "Say the type: 1 plain, 2 with sulfur, 3 with particles. The 2018 edition may be withdrawn.",
         SAMPLE,
         STEEL,
     ],
@@ -80,8 +79,7 @@ static QQN290: Spec = Spec {
     example: "QQ-N-290A class 1 grade C",
     checks: &[
         MEASURE,
-        "Class 1 is against corrosion; on copper alloys grades A to D, on steel and zinc A to C (a later revision, from a \
-         summary).",
+        "Usual on copper alloys: grades A to D; on steel and zinc: A to C (a summary of a later revision).",
         SAMPLE,
         STEEL,
     ],
@@ -130,7 +128,8 @@ const fn class(
     Class { spec, label, key, minimum_um, from_memory, source }
 }
 
-const BY_NAME: &str = "ASTM B488, excerpts: the class is the least thickness in µm; which classes there are, from memory";
+const BY_NAME: &str =
+    "ASTM B488, excerpts: the class is the least thickness in µm; which classes there are, from memory";
 const MIL: &str = "two public summaries of MIL-DTL-45204";
 const QQN: &str = "public copy of QQ-N-290A";
 const ZINC: &str = "a plating shop's public data sheet on ASTM B633";
@@ -206,7 +205,8 @@ impl Standard {
 
     /// Least thickness on significant surfaces.
     pub fn minimum(self) -> Length {
-        Length::new(self.0.minimum_um * 1e-6)
+        // Divided, so that 5.0 is the same as "5 um" read from a file.
+        Length::new(self.0.minimum_um / 1e6)
     }
 
     /// Whether that figure is from memory; then check it against the standard's own text.
@@ -254,8 +254,12 @@ impl StandardError {
     /// What is wrong.
     pub fn wrong(&self) -> String {
         match self {
-            StandardError::Title(text) => format!("{text:?} names no standard with classes that is known here"),
-            StandardError::Class { text, title } => format!("{text:?} names no class of {title} that is known here"),
+            StandardError::Title(text) => {
+                format!("{text:?} names no standard with classes that is known here")
+            }
+            StandardError::Class { text, title } => {
+                format!("{text:?} names no class of {title} that is known here")
+            }
         }
     }
 
@@ -271,7 +275,8 @@ impl StandardError {
                 }
             }
             StandardError::Class { title, .. } => {
-                let classes: Vec<_> = CLASSES.iter().filter(|c| c.spec.title == *title).map(|c| c.label).collect();
+                let classes: Vec<_> =
+                    CLASSES.iter().filter(|c| c.spec.title == *title).map(|c| c.label).collect();
                 format!("write {title} and one of {}; or a minimum thickness", classes.join(", "))
             }
         }
@@ -309,7 +314,9 @@ impl FromStr for Standard {
             class.key == key || (number(class.key).is_some() && number(class.key) == number(&key))
         };
         let found = CLASSES.iter().filter(|c| std::ptr::eq(c.spec, spec)).find(same);
-        found.map(Standard).ok_or_else(|| StandardError::Class { text: text.trim().into(), title: spec.title })
+        found
+            .map(Standard)
+            .ok_or_else(|| StandardError::Class { text: text.trim().into(), title: spec.title })
     }
 }
 
@@ -338,9 +345,16 @@ mod tests {
     // MIL-DTL-45204: two public summaries give 0.51, 0.76, 1.27, 2.54, 5.08, 7.62, 12.7, 38.1 µm.
     #[test]
     fn gold_classes_are_those_of_the_summaries() {
-        for (class, want) in
-            [("00", 0.51), ("0", 0.76), ("1", 1.27), ("2", 2.54), ("3", 5.08), ("4", 7.62), ("5", 12.7), ("6", 38.1)]
-        {
+        for (class, want) in [
+            ("00", 0.51),
+            ("0", 0.76),
+            ("1", 1.27),
+            ("2", 2.54),
+            ("3", 5.08),
+            ("4", 7.62),
+            ("5", 12.7),
+            ("6", 38.1),
+        ] {
             um(&format!("MIL-DTL-45204 class {class}"), want);
         }
     }

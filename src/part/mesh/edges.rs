@@ -7,9 +7,9 @@ use std::collections::HashMap;
 /// Buckets, as a power of two: 2¹⁸ of 8 bytes stay in a processor's cache.
 const BITS: u32 = 18;
 /// Edges looked at one by one in one pass, so that the worst mesh does not fill the memory.
-const AT_ONCE: u64 = 2_000_000;
+const AT_ONCE: u64 = if cfg!(test) { 20_000 } else { 2_000_000 };
 /// Open edges that are followed into holes.
-const FOLLOWED: usize = 200_000;
+const FOLLOWED: usize = if cfg!(test) { 10_000 } else { 200_000 };
 
 /// One run through an edge, from the lesser corner to the greater or back.
 #[derive(Clone, Copy)]

@@ -133,7 +133,9 @@ impl MeshError {
         match self {
             MeshError::NotStl => "export the part as STL, binary or text".into(),
             MeshError::Empty => "export a solid body".into(),
-            MeshError::Length { .. } | MeshError::Text { .. } | MeshError::NotFinite { .. } => "export it again".into(),
+            MeshError::Length { .. } | MeshError::Text { .. } | MeshError::NotFinite { .. } => {
+                "export it again".into()
+            }
             MeshError::Broken { area, .. } => format!(
                 "repair it where it was drawn, or, if the {area} of its triangles is what takes current, write that \
                  as the area"

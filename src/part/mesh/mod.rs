@@ -183,8 +183,7 @@ impl Sums {
                 self.high[i] = self.high[i].max(corner[i]);
             }
         }
-        let [a, b, c] =
-            corners.map(|corner| [0, 1, 2].map(|i| f64::from(corner[i]) - self.origin[i]));
+        let [a, b, c] = corners.map(|corner| [0, 1, 2].map(|i| f64::from(corner[i]) - self.origin[i]));
         let (ab, ac) = (minus(b, a), minus(c, a));
         let normal = cross(ab, ac);
         let twice = dot(normal, normal).sqrt();
