@@ -39,7 +39,7 @@ for name, mesh in made.items():
         path = f"{folder}/{name}.{kind}"
         mesh.export(path, file_type=kind)
         # Measured from the file, in single precision as we get it.
-        back = trimesh.load(path, file_type=kind, process=True)
+        back = trimesh.load_mesh(path, file_type=kind, process=True)
         size = back.bounds[1] - back.bounds[0]
         open_edges = len(trimesh.grouping.group_rows(back.edges_sorted, require_count=1))
         print(path, back.area, back.volume, *size, len(back.faces), int(back.is_watertight),

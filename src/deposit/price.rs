@@ -54,9 +54,8 @@ impl FromStr for Price {
         let end = money.find(|c: char| !(c.is_ascii_digit() || c == '.')).unwrap_or(money.len());
         let amount: f64 = money[..end].parse().map_err(|_| bad())?;
         let currency = money[end..].trim();
-        if !(amount > 0.0 && amount <= 1e9)
-            || !currency.chars().all(|c| c.is_alphabetic() || "€$£¥".contains(c))
-        {
+        let named = currency.chars().all(|c| c.is_alphabetic() || "€$£¥".contains(c));
+        if !(amount > 0.0 && amount <= 1e9 && named) {
             return Err(bad());
         }
         Ok(Price { amount, currency: currency.into(), unit: unit.into(), grams })

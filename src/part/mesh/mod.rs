@@ -178,9 +178,9 @@ impl Sums {
             return;
         }
         for corner in corners {
-            for i in 0..3 {
-                self.low[i] = self.low[i].min(corner[i]);
-                self.high[i] = self.high[i].max(corner[i]);
+            for (i, v) in corner.iter().enumerate() {
+                self.low[i] = self.low[i].min(*v);
+                self.high[i] = self.high[i].max(*v);
             }
         }
         let [a, b, c] = corners.map(|corner| [0, 1, 2].map(|i| f64::from(corner[i]) - self.origin[i]));
