@@ -82,7 +82,8 @@ fn no_shipped_sheet_goes_between_acid_and_cyanide_without_running_water() {
             .steps
             .iter()
             .filter_map(|s| {
-                let bath = baths.iter().find(|b| Some(&b.name) == sheet.tank(s.tank()?)?.baths.first())?;
+                let usual = sheet.tank(s.tank()?)?.baths.first()?;
+                let bath = baths.iter().find(|b| b.name == *usual)?;
                 Some((s, bath))
             })
             .collect();
