@@ -39,6 +39,8 @@
 //!     goal: Goal::Charge(Microcoulombs::from_charge("5 A.min".parse()?)),
 //!     time_limit: Duration::from_secs(600),
 //!     turn: None,
+//!     seek: None,
+//!     like_slopes: Vec::new(),
 //! };
 //! let mut bench = Bench::new(bench_setup, now);
 //! let mut controller = Controller::new(Setup {

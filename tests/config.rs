@@ -10,7 +10,7 @@ use tankside::supply::Port;
 use tankside::watch;
 
 const MANUAL: &str = include_str!("../config/tankside.toml");
-const DIALECTS: &[&str] = &["scpi"];
+const DIALECTS: &[&str] = &["scpi", "modbus-example"];
 
 /// The least that is a config.
 const LEAST: &str = r#"

@@ -62,7 +62,7 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
 const SHELL: &[&str] =
-    &["cli", "ledger", "serve", "mimic/server", "station/handle", "station/work", "supply/link"];
+    &["cli", "ledger", "mimic/server", "serve", "station/handle", "station/work", "supply/link"];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[

@@ -81,7 +81,7 @@ fn ledger() -> Vec<TankRow> {
 /// One station at work, one that was never reached.
 fn page(metrics: &Metrics) -> String {
     let attic = Snapshot { station: "attic".into(), ..Snapshot::default() };
-    metrics.page(&[look(&working(), 125), look(&attic, 500)], &ledger()).unwrap()
+    metrics.page(&[look(&working(), 125), look(&attic, 500)], &ledger(), &[("nickel".into(), 54.25)]).unwrap()
 }
 
 fn names(text: &str) -> BTreeSet<String> {
@@ -139,7 +139,7 @@ fn measured_values_vanish_when_stale_and_come_back() {
     ];
     let snapshot = working();
     for (silent, shown) in [(100, true), (1400, false), (100, true), (60_000, false)] {
-        let page = metrics.page(&[look(&snapshot, silent)], &ledger()).unwrap();
+        let page = metrics.page(&[look(&snapshot, silent)], &ledger(), &[]).unwrap();
         for name in measured {
             assert_eq!(page.contains(name), shown, "{name} after {silent} ms");
         }
@@ -147,10 +147,18 @@ fn measured_values_vanish_when_stale_and_come_back() {
             assert!(page.contains(name), "{name} after {silent} ms");
         }
     }
-    let page = metrics.page(&[look(&snapshot, 60_000)], &ledger()).unwrap();
+    let page = metrics.page(&[look(&snapshot, 60_000)], &ledger(), &[]).unwrap();
     assert!(page.contains("tankside_output_known{station=\"bench\"} 0"));
     assert!(page.contains("tankside_link_up{station=\"bench\"} 0"));
     assert!(!page.contains("tankside_output_on{"));
+}
+
+#[test]
+fn thermometer_that_falls_silent_leaves_no_old_temperature() {
+    let metrics = Metrics::new();
+    let warm = metrics.page(&[], &[], &[("nickel".into(), 54.25)]).unwrap();
+    assert!(warm.contains("tankside_tank_temperature_celsius{tank=\"nickel\"} 54.25"));
+    assert!(!metrics.page(&[], &[], &[]).unwrap().contains("tankside_tank_temperature_celsius{"));
 }
 
 #[test]
@@ -162,11 +170,11 @@ fn counters_never_fall_and_the_tank_goes_on_from_the_ledger() {
         line.and_then(|l| l.rsplit(' ').next()).and_then(|v| v.parse::<f64>().ok()).unwrap()
     };
     let idle = Snapshot { station: "bench".into(), ..Snapshot::default() };
-    assert_eq!(charge(&metrics.page(&[look(&idle, 0)], &ledger()).unwrap()), 2700.25);
-    assert_eq!(charge(&metrics.page(&[look(&working(), 0)], &ledger()).unwrap()), 3600.5);
+    assert_eq!(charge(&metrics.page(&[look(&idle, 0)], &ledger(), &[]).unwrap()), 2700.25);
+    assert_eq!(charge(&metrics.page(&[look(&working(), 0)], &ledger(), &[]).unwrap()), 3600.5);
     // The ledger is behind the running station, or cannot be read at all.
-    assert_eq!(charge(&metrics.page(&[look(&idle, 0)], &ledger()).unwrap()), 3600.5);
-    assert_eq!(charge(&metrics.page(&[], &[]).unwrap()), 3600.5);
+    assert_eq!(charge(&metrics.page(&[look(&idle, 0)], &ledger(), &[]).unwrap()), 3600.5);
+    assert_eq!(charge(&metrics.page(&[], &[], &[]).unwrap()), 3600.5);
 }
 
 #[test]
@@ -174,18 +182,18 @@ fn alarm_that_has_gone_is_zero_and_not_forgotten() {
     let metrics = Metrics::new();
     let line = "tankside_alarm_active{priority=\"high\",station=\"bench\",watch=\"over-voltage\"}";
     let mut snapshot = working();
-    assert!(metrics.page(&[look(&snapshot, 0)], &[]).unwrap().contains(&format!("{line} 1")));
+    assert!(metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap().contains(&format!("{line} 1")));
     snapshot.alarms[0].state = AlarmState::ReturnedUnacknowledged;
-    assert!(metrics.page(&[look(&snapshot, 0)], &[]).unwrap().contains(&format!("{line} 0")));
+    assert!(metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap().contains(&format!("{line} 0")));
     snapshot.alarms.clear();
-    assert!(metrics.page(&[look(&snapshot, 0)], &[]).unwrap().contains(&format!("{line} 0")));
+    assert!(metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap().contains(&format!("{line} 0")));
 }
 
 #[test]
 fn page_has_no_run_id_and_only_the_agreed_labels() {
     let mut snapshot = working();
     snapshot.run.run = Some("0190a5e0-0000-7000-8000-000000000001".into());
-    let page = Metrics::new().page(&[look(&snapshot, 0)], &ledger()).unwrap();
+    let page = Metrics::new().page(&[look(&snapshot, 0)], &ledger(), &[]).unwrap();
     assert!(!page.contains("0190a5e0"));
     let agreed = ["station", "tank", "watch", "priority", "state", "kind", "version", "le"];
     for line in page.lines().filter(|l| !l.starts_with('#')) {

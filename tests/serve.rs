@@ -5,6 +5,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use serde_json::{Value, json};
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tankside::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, TankRow};
@@ -125,6 +126,8 @@ fn order() -> Order {
         goal: Goal::Charge(Microcoulombs(120_000_000)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     }
 }
 
@@ -170,6 +173,13 @@ struct Rig {
     publish: Arc<watch::Sender<Arc<Snapshot>>>,
     shutdown: CancellationToken,
     seen: Arc<Mutex<Vec<String>>>,
+    sensor: PathBuf,
+    _folder: tempfile::TempDir,
+}
+
+#[expect(clippy::disallowed_methods, reason = "a thermometer is a file")]
+fn write(path: &Path, text: &str) {
+    std::fs::write(path, text).unwrap();
 }
 
 /// A station that knows one thing: whether a run is on. `switches` says whether
@@ -188,7 +198,7 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                 Command::Hold => "hold",
                 Command::Resume => "resume",
                 Command::Stop => "stop",
-                Command::Abort => "abort",
+                Command::Abort | Command::Quit => "abort",
                 Command::Answer(_) => "answer",
                 Command::Alarm { .. } => "ack",
             };
@@ -219,20 +229,34 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
     });
     let shelf = Arc::new(Shelf::default());
     let shutdown = CancellationToken::new();
+    let folder = tempfile::tempdir().unwrap();
+    let sensor = folder.path().join("temperature");
+    write(&sensor, "54250\n");
+    let thermometer = Some((sensor.clone(), 0.001));
     let facts = Facts {
         listen: "127.0.0.1:8093".parse().unwrap(),
         token: token.map(Into::into),
         units: Units::Metric,
         config_hash: "0".into(),
         tanks: vec![
-            TankFacts { tank: "nickel".into(), bath: "watts-nickel".into(), volume_liters: Some(20.0) },
-            TankFacts { tank: "silver".into(), bath: "silver".into(), volume_liters: Some(12.0) },
+            TankFacts {
+                tank: "nickel".into(),
+                bath: "watts-nickel".into(),
+                volume_liters: Some(20.0),
+                thermometer,
+            },
+            TankFacts {
+                tank: "silver".into(),
+                bath: "silver".into(),
+                volume_liters: Some(12.0),
+                thermometer: None,
+            },
         ],
     };
     let station = Watched::new(Handle::new("bench", snapshots, commands), Duration::from_secs(1));
     let app =
         AppState::new(vec![station], shelf.clone(), Arc::new(Sheet), facts, Metrics::new(), shutdown.clone());
-    Rig { app, shelf, publish, shutdown, seen }
+    Rig { app, shelf, publish, shutdown, seen, sensor, _folder: folder }
 }
 
 fn rig() -> Rig {
@@ -317,6 +341,24 @@ async fn tank_account_is_the_running_stations_where_that_is_ahead_and_no_tank_is
     assert_eq!(tanks[0]["charge_ampere_hours"], 7230.0 / 3600.0);
     assert_eq!(tanks[1]["tank"], "silver");
     assert_eq!(tanks[1]["charge_coulombs"], 0.0);
+}
+
+#[tokio::test]
+async fn thermometer_is_read_each_time_and_nonsense_is_no_temperature() {
+    let rig = rig();
+    assert_eq!(rig.get("/api/v1/tanks").await.json()[0]["temperature_celsius"], 54.25);
+    assert!(
+        rig.get("/metrics").await.text.contains("tankside_tank_temperature_celsius{tank=\"nickel\"} 54.25")
+    );
+    for nonsense in ["", "NaN", "85 C", "-127000", "999999999"] {
+        write(&rig.sensor, nonsense);
+        assert_eq!(
+            rig.get("/api/v1/tanks").await.json()[0]["temperature_celsius"],
+            Value::Null,
+            "{nonsense:?}"
+        );
+        assert!(!rig.get("/metrics").await.text.contains("tankside_tank_temperature_celsius{"));
+    }
 }
 
 #[tokio::test]
@@ -594,7 +636,7 @@ async fn health_tells_a_stuck_loop_from_a_lost_link_and_a_full_disk() {
 
     rig.publish.send_replace(Arc::new(snapshot(3)));
     tokio::task::yield_now().await;
-    tokio::time::advance(Duration::from_secs(4)).await;
+    tokio::time::advance(Duration::from_secs(6)).await;
     assert_eq!(rig.get("/healthz").await.status, StatusCode::SERVICE_UNAVAILABLE);
     let station = rig.get("/api/v1/stations/bench").await.json();
     assert_eq!(

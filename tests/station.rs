@@ -44,6 +44,7 @@ async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) 
             parity: Parity::None,
             two_stop_bits: false,
             identity: identity.map(Into::into),
+            wiring: tankside::supply::Wiring::default(),
         },
         dialect: Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap()),
         setup: Setup {
@@ -94,6 +95,8 @@ fn order(coulombs: i64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     })
 }
 

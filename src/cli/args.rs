@@ -156,13 +156,7 @@ pub(crate) enum Verb {
     },
     /// Tries a port with the known dialects; never switches an output on
     #[command(after_help = "Example: tankside probe /dev/ttyUSB0")]
-    Probe {
-        /// A serial port, or tcp:host:port
-        port: String,
-        /// Only this baud rate [default: the usual ones, fastest first]
-        #[arg(long)]
-        baud: Option<u32>,
-    },
+    Probe(ProbeArgs),
     /// A simulated supply with a plating cell behind it
     #[command(after_help = "Example: tankside mimic --link /tmp/mimic --seed 7")]
     Mimic(MimicArgs),
@@ -176,6 +170,27 @@ pub(crate) enum Verb {
     /// Switches off if the daemon dies; the daemon starts it
     #[command(hide = true)]
     Minder,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ProbeArgs {
+    /// A serial port, tcp:host:port or bridge:host:port [default: every port under /dev/serial/by-id]
+    pub(crate) port: Option<String>,
+    /// Only this baud rate [default: the usual ones, fastest first]
+    #[arg(long)]
+    pub(crate) baud: Option<u32>,
+    /// Only this dialect [default: all of them]
+    #[arg(long, value_name = "NAME")]
+    pub(crate) dialect: Option<String>,
+    /// The supply's address, where it has one
+    #[arg(long)]
+    pub(crate) unit: Option<u8>,
+    /// The adapter hears its own bytes
+    #[arg(long)]
+    pub(crate) echo: bool,
+    /// Write what passed into this file, for tests/transcripts
+    #[arg(long, value_name = "FILE")]
+    pub(crate) record: Option<std::path::PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -202,6 +217,10 @@ pub(crate) struct MimicArgs {
     /// Listen here for faults by hand: "fault open-circuit for 5 s", "help"
     #[arg(long, value_name = "IP:PORT")]
     pub control: Option<SocketAddr>,
+    /// Speak Modbus (RTU on the pty, Modbus TCP on TCP) instead of SCPI; ORDER is how the bytes of a float follow
+    /// each other: ABCD, CDAB, BADC, DCBA
+    #[arg(long, value_name = "ORDER", num_args = 0..=1, require_equals = true, default_missing_value = "ABCD")]
+    pub modbus: Option<String>,
     /// Speed of the pty, ten bits a byte
     #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,

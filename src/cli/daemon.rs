@@ -2,6 +2,7 @@
 
 use super::failure::{Done, Failure};
 use super::setup::{self, Setup};
+use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
 use crate::serve::{AppState, Facts, Listening, Metrics, TankFacts, Watched, listen};
 use crate::station::{self, Control, Pulse, Settings};
@@ -14,15 +15,15 @@ use std::time::Duration;
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, sleep, timeout};
+use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
 /// How often it is looked whether control has moved on; half a watchdog interval where systemd sets one.
 const LOOK: Duration = Duration::from_secs(1);
 /// To find a port shut takes an instant; whatever takes longer is not that.
 const BUSY_LOOK: Duration = Duration::from_millis(500);
-/// How long a port may stay busy at start.
-const BUSY_WAIT: Duration = Duration::from_secs(3);
+/// After this a busy port is tried once more.
+const BUSY_WAIT: Duration = Duration::from_secs(2);
 
 /// The verb.
 pub(crate) fn serve(setup: &Setup) -> Done {
@@ -170,16 +171,17 @@ fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
 /// The page of help of the first port that stays busy.
 async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
     for (spec, dialect) in ports {
-        let begun = Instant::now();
+        let mut again = true;
         loop {
             let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
             // Asking takes as long as the supply takes; only being shut out is quick, and only that counts here.
             let Ok(Err(Trouble::Busy(help))) = timeout(BUSY_LOOK, device.connect()).await else { break };
             // The daemon before us, or its minder, may be letting go just now.
-            if begun.elapsed() > BUSY_WAIT {
+            if !again {
                 return Err(Failure::unreachable(help.to_string()));
             }
-            sleep(Duration::from_millis(100)).await;
+            again = false;
+            sleep(BUSY_WAIT).await;
         }
     }
     Ok(())
@@ -233,6 +235,10 @@ fn app(
                 tank: t.name.clone(),
                 bath: t.bath.clone(),
                 volume_liters: t.volume.map(|v| v.get()),
+                thermometer: match &t.temperature {
+                    Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
+                    _ => None,
+                },
             })
             .collect(),
     };

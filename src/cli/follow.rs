@@ -159,7 +159,7 @@ pub(super) fn question(run: &Value) -> Option<String> {
 
 fn how_long(run: &Value) -> String {
     match (run["state"].as_str(), run["left_seconds"].as_f64()) {
-        (Some("running" | "held"), Some(left)) => format!("{} left at the present current", seconds(left)),
+        (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {
             Some(worked) if worked > 0.0 => format!("it took {}", seconds(worked)),
@@ -375,7 +375,7 @@ mod tests {
         assert_eq!(lines[0], "bench: running, steady, face 1 of 2, output ON | 6 key cups, nickel 8 µm");
         assert_eq!(lines[2], "  well?     yes, reading 0.2 s old");
         assert_eq!(lines[3], "  do        nothing; the run ends by itself");
-        assert_eq!(lines[4], "  how long? 3 min 20 s left at the present current");
+        assert_eq!(lines[4], "  how long? 3 min 20 s left at the setpoint");
         assert!(text.contains(" 41 %  5.117 A·min of 12.4 A·min"), "{text}");
         assert!(text.contains("density 4 A/dm²"), "{text}");
         assert!(text.contains("deposit   3.31 µm"), "{text}");

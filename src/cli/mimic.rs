@@ -4,7 +4,8 @@ use super::args::MimicArgs;
 use super::failure::{Done, Failure};
 use super::setup;
 use crate::bath::{self, Agitation};
-use crate::mimic::{self, Chemistry, Options, Script, Setup};
+use crate::mimic::modbus::WordOrder;
+use crate::mimic::{self, Chemistry, Options, Protocol, Script, Setup};
 use std::path::Path;
 
 pub(crate) fn mimic(args: &MimicArgs) -> Done {
@@ -44,6 +45,7 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
     }
     Ok(Options {
         setup,
+        protocol: protocol(args.modbus.as_deref())?,
         serial: args.serial.clone(),
         pty: args.tcp.is_none(),
         link: args.link.clone(),
@@ -61,5 +63,19 @@ pub(crate) fn script(path: &Path) -> Result<Script, Failure> {
     Script::parse(&text).map_err(|problems| {
         let lines: Vec<_> = problems.iter().map(|p| format!("{}: {p}", path.display())).collect();
         Failure::config(lines.join("\n"))
+    })
+}
+
+fn protocol(order: Option<&str>) -> Result<Protocol, Failure> {
+    Ok(match order.map(str::to_ascii_uppercase).as_deref() {
+        None => Protocol::Scpi,
+        Some("ABCD") => Protocol::Modbus(WordOrder::Abcd),
+        Some("CDAB") => Protocol::Modbus(WordOrder::Cdab),
+        Some("BADC") => Protocol::Modbus(WordOrder::Badc),
+        Some("DCBA") => Protocol::Modbus(WordOrder::Dcba),
+        Some(_) => {
+            let written = order.unwrap_or_default();
+            return Err(Failure::usage(format!("--modbus={written}: ABCD, CDAB, BADC or DCBA")));
+        }
     })
 }

@@ -77,7 +77,7 @@ fn run(cli: Cli) -> Done {
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
-        Verb::Probe { port, baud } => return probe::probe_port(port, *baud),
+        Verb::Probe(args) => return probe::probe_ports(common, args),
         _ => {}
     }
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };

@@ -5,7 +5,7 @@ use super::client::Client;
 use super::failure::{Done, Failure};
 use super::say::line;
 use super::setup;
-use crate::supply::{Dialect, OffReport, Parity, Port, Spec, dialect, off_at_port};
+use crate::supply::{Dialect, OffReport, Parity, Port, Spec, Wiring, dialect, off_at_port};
 use serde_json::json;
 use std::path::Path;
 use std::sync::Arc;
@@ -124,12 +124,17 @@ fn targets(
 }
 
 fn spec(port: &str, baud: u32, dialect: &str) -> Spec {
-    let port = match port.strip_prefix("tcp:") {
-        Some(address) => Port::Tcp(address.into()),
-        None => Port::Serial(Path::new(port).into()),
-    };
+    let port = Port::parse(port).unwrap_or_else(|| Port::Serial(Path::new(port).into()));
     // No identity: whatever hangs on the port is switched off.
-    Spec { dialect: dialect.into(), port, baud, parity: Parity::None, two_stop_bits: false, identity: None }
+    Spec {
+        dialect: dialect.into(),
+        port,
+        baud,
+        parity: Parity::None,
+        two_stop_bits: false,
+        identity: None,
+        wiring: Wiring::default(),
+    }
 }
 
 /// Ports, with the baud rate and dialect beside them, in a text that need not

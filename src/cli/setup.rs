@@ -70,6 +70,10 @@ pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failur
     let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
     match config::load(&text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
+            let problems = strangers(&path, &config.stations, &dialects);
+            if !problems.is_empty() {
+                return Ok(Err(problems));
+            }
             Ok(Ok(Setup { path, config, dialects, hash: fingerprint(&text) }))
         }
         Ok(_) => Ok(Err(problems)),
@@ -92,17 +96,64 @@ pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
     })
 }
 
+/// The dialects beside the config if there is one, else the shipped ones. Examples come last: they are invented maps.
+///
+/// # Errors
+/// A dialect file with mistakes.
+pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
+    let mut problems = Vec::new();
+    let mut all = match text(common) {
+        Ok((path, _)) => dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?,
+        Err(_) => dialect::shipped().into_iter().map(Arc::new).collect(),
+    };
+    if !problems.is_empty() {
+        return Err(Failure::config(problems.join("\n")));
+    }
+    all.sort_by_key(|d| d.name.ends_with("-example"));
+    Ok(all)
+}
+
+/// What only shows when stations and dialects are put side by side: addresses where there are none, and two framings
+/// on one line.
+fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Vec<String> {
+    let dialect = |s: &Station| dialects.iter().find(|d| d.name == s.supply.dialect);
+    let mut problems = Vec::new();
+    for (at, station) in stations.iter().enumerate() {
+        let Some(own) = dialect(station) else { continue };
+        let name = &station.name;
+        if station.supply.wiring.unit.is_some() && !own.has_units() {
+            problems.push(format!(
+                "{}: station {name}: unit: supplies of dialect {:?} have no addresses; leave `unit` out",
+                path.display(),
+                own.name
+            ));
+        }
+        for other in stations[..at].iter().filter(|o| o.supply.port == station.supply.port) {
+            if dialect(other).is_some_and(|theirs| !own.shares_with(theirs)) {
+                problems.push(format!(
+                    "{}: station {name}: port: {} carries another framing for station {}; give one of the two another \
+                     port",
+                    path.display(),
+                    station.supply.port,
+                    other.name
+                ));
+            }
+        }
+    }
+    problems
+}
+
 /// The shipped dialects, overridden by the files of a folder beside the config.
 fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
     for (file, text) in toml_files(&folder.join("dialects"))? {
         let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        match dialect::parse(&text, &name) {
+        match dialect::parse(&text, &file) {
             Ok(read) => {
                 all.retain(|d| d.name != name);
                 all.push(Arc::new(read));
             }
-            Err(found) => problems.extend(found.iter().map(|p| format!("{file}:{p}"))),
+            Err(found) => problems.extend(found.iter().map(ToString::to_string)),
         }
     }
     Ok(all)

@@ -3,8 +3,8 @@
 use super::client::Client;
 use super::failure::{Done, Failure};
 use super::follow::{follow_text, text};
-use super::say::{line, say, seconds, table};
-use crate::quantity::{Amps, Area, Charge, Length, Span, Units};
+use super::say::{line, say, seconds, table, wrap};
+use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
 
 /// JSON for programs.
@@ -39,6 +39,13 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
         return json_out(&answer);
     }
     line(format!("{}: {}", text(&answer["station"]), text(&answer["said"])));
+    let sheet = &answer["worksheet"];
+    if let Some(loads) = sheet["load-count"].as_u64().filter(|loads| *loads > 1) {
+        line(format!("this is load 1 of {loads}: start each of the others when the one before is done"));
+    }
+    for warning in sheet["warnings"].as_array().into_iter().flatten() {
+        wrap(&format!("- {}", text(warning)), 2, 80).iter().for_each(line);
+    }
     if let Some(run) = answer["run"].as_str() {
         line(format!("run {run}; watch it with: tankside follow"));
     }
@@ -93,17 +100,21 @@ pub(crate) fn tanks(client: &Client, units: Units, json: bool) -> Done {
     if json {
         return json_out(&all);
     }
-    let mut rows =
-        vec![["tank", "bath", "volume", "charge", "not observed", "runs"].map(String::from).to_vec()];
+    let mut rows = vec![
+        ["tank", "bath", "volume", "charge", "not observed", "runs", "temperature"]
+            .map(String::from)
+            .to_vec(),
+    ];
     for tank in all.as_array().into_iter().flatten() {
         let volume = tank["volume_liters"].as_f64();
         rows.push(vec![
             text(&tank["tank"]),
             text(&tank["bath"]),
-            volume.map_or("-".into(), |l| crate::quantity::Volume::new(l).show(units)),
+            volume.map_or("-".into(), |l| Volume::new(l).show(units)),
             Charge::new(tank["charge_coulombs"].as_f64().unwrap_or(0.0)).show_in("A.h"),
             seconds(tank["unobserved_seconds"].as_f64().unwrap_or(0.0)),
             tank["runs"].to_string(),
+            tank["temperature_celsius"].as_f64().map_or("-".into(), |c| Temperature::new(c).show(units)),
         ]);
     }
     say(&table(&rows));

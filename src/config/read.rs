@@ -7,7 +7,7 @@ use crate::quantity::{
     Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
 };
 use crate::run::Limits;
-use crate::supply::{Parity, Port, Spec};
+use crate::supply::{Flow, Parity, Port, Spec, Wiring};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -139,7 +139,7 @@ fn station(
     doc: &Document<'_>,
     table: &Table<'_>,
     dialect_names: &[&str],
-    ports: &mut BTreeMap<String, Place>,
+    ports: &mut Ports,
 ) -> Option<Station> {
     let name = name(table);
     let poll = or(table, "poll", Span::new(POLL), |field| field.within(Span::new(0.05), Span::new(10.0)));
@@ -148,7 +148,7 @@ fn station(
         (poll * factor).max(Span::new(least))
     };
     let minute = Span::new(60.0);
-    let stale_after = or(table, "stale-after", times(5.0, 1.0), |f| f.within(Span::new(0.15), minute));
+    let stale_after = or(table, "stale-after", times(5.0, 3.0), |f| f.within(Span::new(0.15), minute));
     let max_gap = or(table, "max-gap", times(5.0, 2.0), |f| f.within(Span::new(0.1), minute));
     if let (Some(poll), Some(stale)) = (poll, stale_after)
         // Decimal fractions are not exact in binary: 3 x 0.1 s is a hair above 0.3 s.
@@ -191,22 +191,10 @@ fn supply(
     doc: &Document<'_>,
     table: &Table<'_>,
     dialect_names: &[&str],
-    ports: &mut BTreeMap<String, Place>,
+    ports: &mut Ports,
 ) -> Option<(Spec, Limits)> {
     let dialect = known(table, "dialect", dialect_names.iter().copied(), "dialect", "config/dialects");
     let port = port(table);
-    if let Some(port) = &port {
-        let here = table.place("port");
-        if let Some(first) = ports.get(&port.to_string()) {
-            doc.report(
-                &here,
-                format!("{port} is taken by the station of line {}", first.line),
-                "give each station a supply of its own",
-            );
-        } else {
-            ports.insert(port.to_string(), here);
-        }
-    }
     let baud = or(table, "baud", 9600, |field| {
         let n = field.integer(BAUDS[0]..=BAUDS[BAUDS.len() - 1])?;
         if !BAUDS.contains(&n) {
@@ -220,8 +208,14 @@ fn supply(
         field.choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)])
     });
     let stop_bits = or(table, "stop-bits", 1, |field| field.integer(1..=2));
+    let data_bits = or(table, "data-bits", 8, |field| field.integer(7..=8));
+    let flow = or(table, "flow", Flow::None, |field| {
+        field.choice(&[("none", Flow::None), ("hardware", Flow::Hardware), ("software", Flow::Software)])
+    });
+    let echo = or(table, "echo", false, |field| field.flag());
+    let unit = or(table, "unit", None, |field| field.integer(1..=247).map(|n| u8::try_from(n).ok()));
     if matches!(port, Some(Port::Tcp(_))) {
-        for key in ["baud", "parity", "stop-bits"] {
+        for key in ["baud", "parity", "stop-bits", "data-bits", "flow", "echo"] {
             if table.has(key) {
                 table.problem(key, "has no meaning on a TCP port", "leave it out");
             }
@@ -230,35 +224,58 @@ fn supply(
     let identity = table.may("identity").text();
     let max_amps = table.need("max-current").positive::<Amps>();
     let max_volts = table.need("max-voltage").positive::<Volts>();
-    let spec = Spec {
-        dialect: dialect?,
-        port: port?,
-        baud: baud?,
-        parity: parity?,
-        two_stop_bits: stop_bits? == 2,
-        identity,
-    };
+    let wiring = Wiring { unit: unit?, seven_bits: data_bits? == 7, flow: flow?, echo: echo? };
+    let (baud, parity, two_stop_bits) = (baud?, parity?, stop_bits? == 2);
+    let spec = Spec { dialect: dialect?, port: port?, baud, parity, two_stop_bits, identity, wiring };
+    share(doc, table, &spec, ports);
     Some((spec, Limits { max_amps: max_amps?, max_volts: max_volts? }))
 }
 
-/// `/dev/…` or `tcp:host:port`.
+/// One port, one supply, unless each has an address of its own on it.
+fn share(doc: &Document<'_>, table: &Table<'_>, spec: &Spec, ports: &mut Ports) {
+    let here = table.place("port");
+    let others = ports.entry(spec.port.to_string()).or_default();
+    for (place, other) in others.iter() {
+        let line = place.line;
+        let settings = |s: &Spec| (s.baud, s.parity, s.two_stop_bits, Wiring { unit: None, ..s.wiring });
+        match (spec.wiring.unit, other.wiring.unit) {
+            (Some(ours), Some(theirs)) if ours != theirs && settings(spec) == settings(other) => continue,
+            (Some(ours), Some(theirs)) if ours == theirs => table.problem(
+                "unit",
+                format!("{ours} is the address of the station of line {line} on the same port"),
+                "give each supply an address of its own, at the supply and here",
+            ),
+            (Some(_), Some(_)) => doc.report(
+                &here,
+                format!("the line settings differ from those of line {line} on the same port"),
+                "write the same baud, parity, stop-bits, data-bits, flow and echo in both",
+            ),
+            _ => doc.report(
+                &here,
+                format!("{} is taken by the station of line {line}", spec.port),
+                "give each station a port of its own; supplies that have addresses may share one, each with its `unit`",
+            ),
+        }
+        // One reason is enough.
+        break;
+    }
+    others.push((here, spec.clone()));
+}
+
+/// Who is on which port so far.
+type Ports = BTreeMap<String, Vec<(Place, Spec)>>;
+
+/// `/dev/…`, `tcp:host:port` or `bridge:host:port`.
 fn port(table: &Table<'_>) -> Option<Port> {
     let text = table.need("port").text()?;
-    if text.starts_with('/') {
-        return Some(Port::Serial(text.into()));
-    }
-    if let Some(address) = text.strip_prefix("tcp:")
-        && let Some((host, number)) = address.rsplit_once(':')
-        && number.parse::<u16>().is_ok_and(|n| n > 0)
-        && !host.is_empty()
-        && (!host.contains(['/', ' ', ':']) || (host.starts_with('[') && host.ends_with(']')))
-    {
-        return Some(Port::Tcp(address.into()));
+    if let Some(port) = Port::parse(&text) {
+        return Some(port);
     }
     table.problem(
         "port",
         format!("{text:?} is neither a serial port nor a TCP address"),
-        "write the full path (\"/dev/serial/by-id/…\") or \"tcp:HOST:PORT\" (\"tcp:192.0.2.7:5025\")",
+        "write the full path (\"/dev/serial/by-id/…\") or \"tcp:HOST:PORT\" (\"tcp:192.0.2.7:5025\"; \"bridge:…\" \
+         for a serial server)",
     );
     None
 }

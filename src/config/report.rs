@@ -40,22 +40,25 @@ fn station(s: &Station, units: Units) -> String {
     let spec = &s.supply;
     let line = match spec.port {
         Port::Tcp(_) => String::new(),
-        Port::Serial(_) => {
+        Port::Serial(_) | Port::Bridge(_) => {
             let parity = match spec.parity {
                 Parity::None => 'N',
                 Parity::Even => 'E',
                 Parity::Odd => 'O',
             };
-            format!(" at {} baud 8{parity}{}", spec.baud, if spec.two_stop_bits { 2 } else { 1 })
+            let stop = if spec.two_stop_bits { 2 } else { 1 };
+            let bits = if spec.wiring.seven_bits { 7 } else { 8 };
+            format!(" at {} baud {bits}{parity}{stop}", spec.baud)
         }
     };
+    let unit = spec.wiring.unit.map_or(String::new(), |unit| format!(" as unit {unit}"));
     let identity = match &spec.identity {
         Some(wanted) => format!("must say {wanted:?}"),
         None => "ANY supply is accepted (pin it with identity)".into(),
     };
     let span = |d| Span::from(d).show(units);
     format!(
-        "station {}: {} on {}{line}; {identity}; at most {} and {}; polled every {}, stale after {}, \
+        "station {}: {} on {}{line}{unit}; {identity}; at most {} and {}; polled every {}, stale after {}, \
          no charge counted over a gap of {}",
         s.name,
         spec.dialect,

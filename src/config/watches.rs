@@ -12,6 +12,8 @@ struct Tuning {
     deadband: Option<f64>,
     priority: Option<Priority>,
     response: Option<Response>,
+    latch: Option<bool>,
+    re_alarm: Option<Duration>,
 }
 
 /// What the file says of all of them.
@@ -20,6 +22,9 @@ struct Said {
     tunings: Vec<(Kind, Tuning)>,
     over_voltage: Option<Volts>,
     over_current: Option<Amps>,
+    drift: Option<f64>,
+    drift_notice: Option<f64>,
+    burn_margin: Option<f64>,
     amps_count: Option<Amps>,
     volts_count: Option<Volts>,
 }
@@ -49,10 +54,15 @@ pub(super) fn read(station: &Table<'_>) -> Option<Settings> {
                 ("hold", Response::Hold),
                 ("cut", Response::Cut),
             ]),
+            latch: watch.may("latch").flag(),
+            re_alarm: watch.may("re-alarm").within(Span::new(60.0), Span::new(86_400.0)).map(Span::duration),
         };
         match kind {
             Kind::OverVoltage => said.over_voltage = limit(station, &watch, "max-voltage"),
             Kind::OverCurrent => said.over_current = limit(station, &watch, "max-current"),
+            Kind::Drift => said.drift = share(&watch, 0.5),
+            Kind::DriftNotice => said.drift_notice = share(&watch, 0.5),
+            Kind::BurnMargin => said.burn_margin = share(&watch, 0.9),
             _ => {}
         }
         said.tunings.push((kind, tuning));
@@ -74,6 +84,11 @@ fn limit<Q: Quantity>(station: &Table<'_>, watch: &Table<'_>, own: &str) -> Opti
     Some(limit)
 }
 
+/// A limit that is a share, above none and up to `most`.
+fn share(watch: &Table<'_>, most: f64) -> Option<f64> {
+    watch.may("limit").within(Ratio::new(0.005), Ratio::new(most)).map(Ratio::get)
+}
+
 /// What the file says over what each watch does by itself.
 fn settings(said: &Said) -> Settings {
     let mut made = Settings::default();
@@ -84,7 +99,11 @@ fn settings(said: &Said) -> Settings {
         own.deadband = tuning.deadband.unwrap_or(own.deadband);
         own.priority = tuning.priority.unwrap_or(own.priority);
         own.response = tuning.response.unwrap_or(own.response);
+        own.latch = tuning.latch.unwrap_or(own.latch);
+        own.re_alarm = tuning.re_alarm.or(own.re_alarm);
     }
+    made.drift = (said.drift_notice.unwrap_or(made.drift.0), said.drift.unwrap_or(made.drift.1));
+    made.burn_margin = said.burn_margin.unwrap_or(made.burn_margin);
     made.over_voltage = said.over_voltage;
     made.over_current = said.over_current;
     made.amps_count = said.amps_count.unwrap_or(made.amps_count);

@@ -2,6 +2,7 @@
 
 use super::cell::{Cell, CellSetup, Flaws};
 use super::chemistry::{Chemistry, Kind};
+use super::life::{Life, Slow};
 use super::prng::Prng;
 use super::script::{Entry, Fault, Script, begins};
 use super::supply::{Holding, OutOfRange, Rating, SupplyModel};
@@ -144,6 +145,7 @@ pub struct Bench {
     contact_ohms: f64,
     /// Until then steps are short: something has just changed.
     settle_until: Mono,
+    life: Life,
 }
 
 impl Bench {
@@ -176,7 +178,15 @@ impl Bench {
             contact_until: start,
             contact_ohms: 0.0,
             settle_until: start,
+            life: Life::default(),
         }
+    }
+
+    /// The same bench in other circumstances; for one at rest.
+    pub fn living(mut self, life: Life) -> Self {
+        self.cell = self.cell.living(&life);
+        self.life = life;
+        self
     }
 
     /// Lets time pass up to `now`; nothing if it is not later.
@@ -203,6 +213,7 @@ impl Bench {
         let seconds = next.since(self.now).as_secs_f64();
         let before = self.supply.amps();
         let was_on = self.supply.output();
+        self.live(next);
         let (amps, volts) = self.supply.advance(seconds, &self.cell);
         self.coulombs += 0.5 * (before + amps) * seconds;
         self.cell.advance(seconds, amps, volts);
@@ -214,6 +225,23 @@ impl Bench {
         if self.cell.burnt() && self.burnt_at.is_none() {
             self.burnt_at = Some(next);
         }
+    }
+
+    /// What changes slowly: circumstances, and faults that grow.
+    fn live(&mut self, now: Mono) {
+        let t = self.first_on.map_or(0.0, |on| now.since(on).as_secs_f64());
+        let mut slow = Slow { path: self.life.path(t), grown: self.life.grown(t), ..Slow::default() };
+        for active in &self.active {
+            let since = now.since(active.since).as_secs_f64();
+            match active.fault {
+                Fault::MetalLow(tau) => slow.metal = (-since / tau.get()).exp().max(0.02),
+                Fault::HotContact(share) | Fault::BagClogs(share) => {
+                    slow.ohms += share.get() * self.cell.sound_ohms() * self.life.grown_fault(since);
+                }
+                _ => {}
+            }
+        }
+        self.cell.slow = slow;
     }
 
     /// The next instant after now at which a fault begins or ends.
@@ -336,6 +364,7 @@ impl Bench {
                 Fault::OpenCircuit => flaws.open = true,
                 Fault::Short => flaws.short = true,
                 Fault::PartOff(share) => flaws.part_left *= 1.0 - share.get(),
+                Fault::Touch(share) => flaws.part_left *= 1.0 + share.get(),
                 Fault::AgitationStops => flaws.agitation_stopped = true,
                 Fault::HeaterFails(tau) => flaws.cooling = Some(tau.get()),
                 Fault::AnodePassivates => flaws.anode_passivates = true,

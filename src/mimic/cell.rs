@@ -1,10 +1,9 @@
 //! The plating cell: volts against amperes, the film at the cathode, the truth behind it.
 
 use super::chemistry::Chemistry;
+use super::life::{Life, Slow};
 use crate::bath::Agitation;
 
-/// Ohms of the leads and of sound contacts.
-const LEADS: f64 = 0.03;
 /// Ohms across the cell while something bridges it.
 const BRIDGE: f64 = 0.02;
 /// Share of the wetted area: edge, shoulder, field.
@@ -13,8 +12,6 @@ const SHARES: [f64; 3] = [0.05, 0.20, 0.75];
 const DARK_FILM: f64 = 0.1;
 /// For so many seconds.
 const DARK_SECONDS: f64 = 1.0;
-/// Room temperature, degC.
-const ROOM: f64 = 22.0;
 
 /// What hangs in the tank and how the tank is worked.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -46,6 +43,9 @@ pub struct Cell {
     edge_metal_coulombs: f64,
     /// What is wrong with it just now.
     pub flaws: Flaws,
+    /// What has slowly changed.
+    pub slow: Slow,
+    life: Life,
 }
 
 /// What is wrong with a cell just now.
@@ -57,7 +57,7 @@ pub struct Flaws {
     pub short: bool,
     /// Ohms more than sound contacts have.
     pub contact_ohms: f64,
-    /// Share of the work that is still there.
+    /// Share of the work that is still there; above 1, more hangs in or touches than was meant.
     pub part_left: f64,
     /// Half of the anode has lost its lead.
     pub anode_lead_off: bool,
@@ -103,7 +103,16 @@ impl Cell {
             metal_coulombs: 0.0,
             edge_metal_coulombs: 0.0,
             flaws: Flaws::default(),
+            slow: Slow::default(),
+            life: Life::default(),
         }
+    }
+
+    /// The same cell in other circumstances.
+    pub fn living(mut self, life: &Life) -> Self {
+        self.temperature = self.setup.temperature - life.below;
+        self.life = life.clone();
+        self
     }
 
     /// Volts at the terminals when the supply pushes `amps`; infinite if there is no path.
@@ -111,7 +120,7 @@ impl Cell {
     pub fn volts_at(&self, amps: f64) -> f64 {
         if self.flaws.short {
             // The bridge takes what the bath does not; bisection on the terminals.
-            let (mut low, mut high) = (0.0, amps.max(0.0) * (BRIDGE + LEADS));
+            let (mut low, mut high) = (0.0, amps.max(0.0) * (BRIDGE + self.life.leads));
             for _ in 0..60 {
                 let mid = 0.5 * (low + high);
                 if self.current_at(mid) < amps { low = mid } else { high = mid }
@@ -128,7 +137,7 @@ impl Cell {
     /// (a supply does not sink). Rises with `volts`.
     pub fn current_at(&self, volts: f64) -> f64 {
         if self.flaws.short {
-            return volts.max(0.0) / (BRIDGE + LEADS)
+            return volts.max(0.0) / (BRIDGE + self.life.leads)
                 + if self.flaws.open { 0.0 } else { self.bath_current(volts) };
         }
         if self.flaws.open { 0.0 } else { self.bath_current(volts) }
@@ -172,10 +181,12 @@ impl Cell {
             slope += weight * b * scale / (1.0 + x * x).sqrt();
         };
         let crowding = if self.flaws.anode_lead_off { 2.0 } else { 1.0 };
-        let scale = crowding / (2.0 * c.anode.1 * area);
+        // Exchange densities go with the root of the metal's concentration (Butler and Volmer, transfer 1/2).
+        let metal = self.slow.metal.sqrt();
+        let scale = crowding / (2.0 * c.anode.1 * metal * area);
         add(1.0, c.anode.0, amps * scale, scale);
         for (j, film) in self.film.iter().enumerate() {
-            let scale = self.multipliers[j] / (2.0 * c.cathode.1 * (film + c.hydrogen) * area);
+            let scale = self.multipliers[j] / (2.0 * c.cathode.1 * metal * (film + c.hydrogen) * area);
             add(SHARES[j] * self.multipliers[j], c.cathode.0, amps * scale, scale);
         }
         // A passive anode evolves gas instead of dissolving: up to 1.8 V more, with density (from memory).
@@ -186,7 +197,18 @@ impl Cell {
 
     fn ohms(&self) -> f64 {
         let anode = if self.flaws.anode_lead_off { 1.45 } else { 1.0 };
-        self.chemistry.resistance_at(self.temperature) * anode / self.area() + LEADS + self.flaws.contact_ohms
+        self.solution_ohms() * anode + self.life.leads + self.flaws.contact_ohms + self.slow.ohms
+    }
+
+    /// Ohms of the cell as it was hung: solution and leads, nothing wrong.
+    pub fn sound_ohms(&self) -> f64 {
+        self.chemistry.resistance / self.setup.area + self.life.leads
+    }
+
+    /// Ohms of the solution alone.
+    pub fn solution_ohms(&self) -> f64 {
+        let thinned = self.slow.metal.powf(-self.life.salt) * self.slow.path;
+        self.chemistry.resistance_at(self.temperature) * thinned / self.area()
     }
 
     /// Lets `seconds` pass at `amps` through the terminals.
@@ -194,7 +216,7 @@ impl Cell {
         let bath_amps = if self.flaws.open {
             0.0
         } else if self.flaws.short {
-            (amps - volts / (BRIDGE + LEADS)).max(0.0)
+            (amps - volts / (BRIDGE + self.life.leads)).max(0.0)
         } else {
             amps
         };
@@ -206,17 +228,18 @@ impl Cell {
 
     fn advance_heat(&mut self, seconds: f64) {
         let set = self.setup.temperature;
-        let loss = (self.temperature - ROOM) / self.flaws.cooling.unwrap_or(2400.0);
+        let Life { room, band, .. } = self.life;
+        let loss = (self.temperature - room) / self.flaws.cooling.unwrap_or(self.life.loss);
         if self.flaws.cooling.is_some() {
             self.heating = false;
-        } else if self.temperature < set - 0.15 {
+        } else if self.temperature < set - band {
             self.heating = true;
-        } else if self.temperature > set + 0.15 {
+        } else if self.temperature > set + band {
             self.heating = false;
         }
         // A bath kept at room temperature has no heater.
-        let heat = if self.heating && set > ROOM + 5.0 { 0.03 } else { 0.0 };
-        let loss = if set > ROOM + 5.0 { loss } else { 0.0 };
+        let heat = if self.heating && set > room + 5.0 { self.life.heat } else { 0.0 };
+        let loss = if set > room + 5.0 { loss } else { 0.0 };
         self.temperature += (heat - loss) * seconds;
     }
 
@@ -266,7 +289,7 @@ impl Cell {
 
     /// Wetted area now, m2.
     pub fn area(&self) -> f64 {
-        self.setup.area * self.flaws.part_left.clamp(0.001, 1.0)
+        self.setup.area * self.slow.grown * self.flaws.part_left.clamp(0.001, 3.0)
     }
     /// Open-circuit volts seen at the terminals while nothing flows.
     pub fn rest_volts(&self) -> f64 {
@@ -278,7 +301,7 @@ impl Cell {
     }
     /// The density, A/m2, that the film can feed here and now for ever.
     pub fn edge_limit(&self) -> f64 {
-        self.chemistry.limit(self.agitation(), self.temperature)
+        self.chemistry.limit(self.agitation(), self.temperature) * self.slow.metal
     }
     /// Metal at the edge's surface over metal in the bulk.
     pub fn edge_film(&self) -> f64 {

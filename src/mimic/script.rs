@@ -27,6 +27,14 @@ pub enum Fault {
     Short,
     /// So much of the work falls off.
     PartOff(Ratio),
+    /// Something touches: so much more area takes current.
+    Touch(Ratio),
+    /// A contact heats up: in the end so much more than the cell's own ohms.
+    HotContact(Ratio),
+    /// An anode bag clogs: in the end so much more than the cell's own ohms.
+    BagClogs(Ratio),
+    /// Metal runs low, with this time constant.
+    MetalLow(Span),
     /// Nothing moves the solution.
     AgitationStops,
     /// The heater dies; the solution cools with this time constant.
@@ -68,6 +76,10 @@ impl Fault {
         ("bad-contact", ""),
         ("short", ""),
         ("part-off", "a share such as 30 %"),
+        ("touch", "a share of more area such as 40 %"),
+        ("hot-contact", "a share of more ohms such as 20 %"),
+        ("bag-clogs", "a share of more ohms such as 20 %"),
+        ("metal-low", "optionally a time constant such as 30 min"),
         ("agitation-stops", ""),
         ("heater-fails", "optionally a time constant such as 40 min"),
         ("anode-passivates", ""),
@@ -104,6 +116,10 @@ impl Fault {
             Fault::BadContact => "bad-contact",
             Fault::Short => "short",
             Fault::PartOff(_) => "part-off",
+            Fault::Touch(_) => "touch",
+            Fault::HotContact(_) => "hot-contact",
+            Fault::BagClogs(_) => "bag-clogs",
+            Fault::MetalLow(_) => "metal-low",
             Fault::AgitationStops => "agitation-stops",
             Fault::HeaterFails(_) => "heater-fails",
             Fault::AnodePassivates => "anode-passivates",
@@ -285,6 +301,14 @@ fn parse_named(name: &str, value: &str) -> Result<Fault, String> {
             Err(format!("{name}: {value} is not more than nothing; write a time such as 3 s"))
         }
     };
+    let share = |usual: &str| -> Result<Ratio, String> {
+        let share: Ratio = quantity(name, if value.is_empty() { usual } else { value })?;
+        if share.get() > 0.0 && share.get() <= 2.0 {
+            Ok(share)
+        } else {
+            Err(format!("{name}: {value} is not between 0 % and 200 %; write a share such as {usual}"))
+        }
+    };
     match name {
         "open-circuit" => plain(Fault::OpenCircuit),
         "bad-contact" => plain(Fault::BadContact),
@@ -300,6 +324,10 @@ fn parse_named(name: &str, value: &str) -> Result<Fault, String> {
                 ))
             }
         }
+        "touch" => share("40 %").map(Fault::Touch),
+        "hot-contact" => share("20 %").map(Fault::HotContact),
+        "bag-clogs" => share("20 %").map(Fault::BagClogs),
+        "metal-low" => Ok(Fault::MetalLow(span(1800.0)?)),
         "agitation-stops" => plain(Fault::AgitationStops),
         "heater-fails" => Ok(Fault::HeaterFails(span(2400.0)?)),
         "anode-passivates" => plain(Fault::AnodePassivates),

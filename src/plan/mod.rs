@@ -45,7 +45,7 @@ mod tests;
 
 pub use crate::process::Standard;
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use work::plan;

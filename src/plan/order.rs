@@ -123,4 +123,33 @@ pub struct Order {
     pub time_limit: Duration,
     /// Turning the part.
     pub turn: Option<Turn>,
+    /// Climbing toward the fastest safe density; current control only.
+    #[serde(default)]
+    pub seek: Option<Seek>,
+    /// Slope of volts over amperes times area, ohm m2, of this tank's earlier good runs of like
+    /// loads; three or more let the run ask whether the area is right.
+    #[serde(default)]
+    pub like_slopes: Vec<f64>,
+}
+
+impl Order {
+    /// The most current this order ever commands.
+    pub fn max_amps(&self) -> Amps {
+        let top = self.seek.map_or(Amps::ZERO, |seek| seek.top);
+        self.control.max_amps().max(self.entry_amps).max(top)
+    }
+    /// The most voltage this order ever commands.
+    pub fn max_volts(&self) -> Volts {
+        self.control.max_volts().max(self.entry_volts)
+    }
+}
+
+/// Climb in steps from the setpoint while the burn margin stays wide enough.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Seek {
+    /// The margin's worst case must stay above this.
+    pub margin: f64,
+    /// Never above this current.
+    pub top: Amps,
 }

@@ -188,6 +188,8 @@ impl Work<'_> {
             goal,
             time_limit: time_limit.duration(),
             turn: request.turn,
+            seek: None,
+            like_slopes: Vec::new(),
         };
         let mut worksheet = Worksheet {
             title,

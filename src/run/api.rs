@@ -115,6 +115,8 @@ pub enum Command {
     Stop,
     /// Output off at once.
     Abort,
+    /// Output off at once, because the daemon ends.
+    Quit,
     /// Answer the question that stands.
     Answer(Answer),
     /// Acknowledge an alarm, shelve it, take it out of service or back.

@@ -104,7 +104,8 @@ impl Controller {
             Command::Hold => self.hold_asked(by, &mut out)?,
             Command::Resume => self.resume(by, &mut out)?,
             Command::Stop => self.stop(by, &mut out)?,
-            Command::Abort => self.abort(by, &mut out),
+            Command::Abort => self.abort(by, &format!("switched off by {by}"), &mut out),
+            Command::Quit => self.abort(by, "the daemon was stopped", &mut out),
             Command::Answer(answer) => self.answer(by, answer, &mut out)?,
             Command::Alarm { kind, handling } => {
                 let change = self.panel.handle(self.now, kind, by, handling).map_err(Refusal)?;
@@ -323,10 +324,10 @@ impl Controller {
     }
 
     /// Never refused: with no run it still sends off.
-    fn abort(&mut self, by: &str, out: &mut Vec<Action>) {
+    fn abort(&mut self, by: &str, cause: &str, out: &mut Vec<Action>) {
         out.push(commanded(by, "off"));
         if self.busy() {
-            self.end(RunState::Aborted, &format!("switched off by {by}"), out);
+            self.end(RunState::Aborted, cause, out);
         } else {
             out.push(Action::Output(false));
         }
@@ -354,8 +355,8 @@ fn commanded(by: &str, what: &'static str) -> Action {
 
 /// The order against the station's limits: the second of three checks.
 fn fits(order: &Order, limits: Limits) -> Result<(), String> {
-    let amps = order.control.max_amps();
-    let volts = order.control.max_volts().max(order.entry_volts);
+    let amps = order.max_amps();
+    let volts = order.max_volts();
     let numbers = [amps.get(), volts.get(), order.entry_amps.get(), order.area.get()];
     let sound = slope_is_sound(order) && numbers.iter().all(|x| x.is_finite());
     let goal = match order.goal {
@@ -365,7 +366,7 @@ fn fits(order: &Order, limits: Limits) -> Result<(), String> {
     if !sound || !amps.is_positive() || !volts.is_positive() {
         return Err("the order's current, voltage and ramp must all be more than nothing".into());
     }
-    if amps > limits.max_amps || order.entry_amps > limits.max_amps {
+    if amps > limits.max_amps {
         return Err(format!("the order asks for {amps}; this station allows {}", limits.max_amps));
     }
     if volts > limits.max_volts {

@@ -30,15 +30,15 @@ impl Controller {
         let Some(run) = &self.run else { return };
         let limits = self.setup.limits;
         // The last of the checks before the wire: whatever was computed, no limit is passed.
-        let most_amps = run.order.control.max_amps().max(run.order.entry_amps).min(limits.max_amps);
-        let most_volts = run.order.control.max_volts().max(run.order.entry_volts).min(limits.max_volts);
+        let most_amps = run.order.max_amps().min(limits.max_amps);
+        let most_volts = run.order.max_volts().min(limits.max_volts);
         let amps = amps.max(Amps::ZERO).min(most_amps);
         let volts = volts.max(Volts::ZERO).min(most_volts);
         self.wire.pending = Some((amps, volts));
         out.push(Action::Set { amps, volts });
     }
 
-    fn enter(&mut self, stage: Stage, why: Option<&str>, out: &mut Vec<Action>) {
+    pub(super) fn enter(&mut self, stage: Stage, why: Option<&str>, out: &mut Vec<Action>) {
         let Some(run) = &mut self.run else { return };
         let before = (run.state, run.phase());
         run.stage = stage;
@@ -83,13 +83,13 @@ impl Controller {
         let Some(run) = &self.run else { return };
         let order = &run.order;
         let limits = self.setup.limits;
-        let ceiling = order.control.max_volts().max(order.entry_volts);
+        let ceiling = order.max_volts();
         let protection = super::api::Protection {
             // Above what is commanded, so that regulation overshoot does not trip it; the
             // supply's own range may be no wider than the station's limit.
             over_voltage: (ceiling * 1.1).max(ceiling + Volts::new(0.5)).min(limits.max_volts * 1.1),
-            over_current: (order.control.max_amps() * 1.1)
-                .max(order.control.max_amps() + Amps::new(0.1))
+            over_current: (order.max_amps() * 1.1)
+                .max(order.max_amps() + Amps::new(0.1))
                 .min(limits.max_amps * 1.1),
         };
         let volts = match (then, order.control) {
@@ -202,7 +202,8 @@ impl Controller {
         let Some(run) = &mut self.run else { return };
         run.question = None;
         let ramp = match run.order.control {
-            Control::Current { setpoint, ceiling, slope } => {
+            Control::Current { ceiling, slope, .. } => {
+                let setpoint = run.setpoint;
                 let from = flowing.min(setpoint.get());
                 (Ramp::new(from, setpoint.get(), slope.get()), live.then_some((Amps::new(from), ceiling)))
             }

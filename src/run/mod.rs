@@ -11,6 +11,7 @@ mod controller;
 mod machine;
 mod progress;
 mod ramp;
+mod seek;
 mod stage;
 mod story;
 mod view;

@@ -5,10 +5,13 @@ use super::controller::Controller;
 use super::stage::{After, Contact, OFF_AGAIN, Stage};
 use crate::process::{Confirm, Entry};
 use crate::quantity::Reading;
+use crate::watch::area;
 use std::time::Duration;
 
 /// After this long without seeing it off, the operator is sent to the supply.
 const OFF_AT_MOST: Duration = Duration::from_secs(3);
+/// At this share of the ramp the load's line is good enough to ask about the area.
+const AREA_ASKED: f64 = 0.8;
 /// Contact counts once current has flowed, or been gone, for this long.
 const CONTACT: Duration = Duration::from_millis(500);
 
@@ -41,11 +44,19 @@ impl Controller {
                     // setpoint now would strike the part with all of it when contact returns.
                     return;
                 }
+                let late = ramp.at() >= ramp.target() * AREA_ASKED;
                 let next = if refused { Some(ramp.at()) } else { ramp.advance(since_last) };
                 run.stage = Stage::Climbing(ramp);
                 if let Some(x) = next {
                     self.set_held(x, out);
                 }
+                if late {
+                    self.ask_area(out);
+                }
+            }
+            Stage::Steady if fresh.is_some() => {
+                self.ask_area(out);
+                self.seek(out);
             }
             Stage::Sinking(mut ramp, until) => {
                 if now >= until || (ramp.done() && self.wire.pending.is_none()) {
@@ -106,6 +117,21 @@ impl Controller {
                 }
             }
             _ => {}
+        }
+    }
+}
+
+impl Controller {
+    /// Once a run: does what hangs look like the area in the order? A note, never a stop.
+    fn ask_area(&mut self, out: &mut Vec<Action>) {
+        let line = self.panel.line();
+        let Some(run) = self.run.as_mut().filter(|run| !run.area_judged) else { return };
+        let Some(line) = line else { return };
+        run.area_judged = true;
+        let order = &run.order;
+        run.area_question = area::question(line.slope, order.area.get(), order.parts, &order.like_slopes);
+        if let Some(text) = &run.area_question {
+            out.push(Action::Record(Event::Note(format!("is the area right? {text}"))));
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use super::api::{Question, RunPhase, RunState};
 use super::ramp::Ramp;
+use super::seek::Seeking;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Coulometer, Microcoulombs, Mono, Reading};
 use crate::watch::{BurnBasis, Phase};
@@ -78,12 +79,23 @@ pub(super) struct Run {
     pub cause: Option<String>,
     pub later: Vec<String>,
     pub refused: u32,
+    /// The current this run holds; moves only while it seeks.
+    pub setpoint: Amps,
+    pub seeking: Seeking,
+    /// Whether this load's slope has been compared with earlier ones.
+    pub area_judged: bool,
+    /// What was asked of the area.
+    pub area_question: Option<String>,
 }
 
 impl Run {
     pub fn new(id: String, order: Order, max_gap: Duration) -> Self {
         Run {
             id,
+            setpoint: order.control.max_amps(),
+            seeking: Seeking::default(),
+            area_judged: false,
+            area_question: None,
             order,
             state: RunState::Running,
             stage: Stage::Ended,

@@ -4,7 +4,7 @@ use super::api::{Question, RunPhase, RunState};
 use super::controller::Controller;
 use super::stage::Run;
 use crate::deposit;
-use crate::plan::{DepositForecast, Goal};
+use crate::plan::{Control, DepositForecast, Goal};
 use crate::quantity::{Area, Charge, Length, Ratio};
 use crate::watch::Margin;
 use serde::Serialize;
@@ -41,7 +41,7 @@ pub struct View {
     pub thickness_meters: Option<f64>,
     /// Time worked so far, turns and holds not counted.
     pub worked_seconds: f64,
-    /// Time left at the present current.
+    /// Time left at the setpoint (by volts: at the present current), ramps and turns not counted.
     pub left_seconds: Option<f64>,
     /// Commanded but unobserved time.
     pub unobserved_seconds: f64,
@@ -61,6 +61,11 @@ pub struct View {
     pub cannot_judge: Vec<String>,
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
+    /// What the ramp's volts make of the area entered, where they differ.
+    pub area_question: Option<String>,
+    /// Slope of the load's own line times the area entered, where the ramp gave one: what later
+    /// like loads are compared with.
+    pub load_slope_ohm_square_meters: Option<f64>,
 }
 
 /// The view of a controller as it stands.
@@ -75,6 +80,9 @@ pub(super) fn build(c: &Controller) -> View {
         view.burn_margin_ratio = Some(margin.ratio);
         view.burn_level_volts = margin.burn_volts;
         view.burn_margin = Some(margin);
+    }
+    if let (Some(line), Some(run)) = (c.panel.line(), &c.run) {
+        view.load_slope_ohm_square_meters = Some(line.slope * run.order.area.get());
     }
     view.cannot_judge = c
         .panel
@@ -104,6 +112,7 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     view.face = order.turn.map(|t| (run.face, t.faces));
     view.question = run.question.clone();
     view.cause = run.cause.clone();
+    view.area_question.clone_from(&run.area_question);
     view.later_causes = run.later.clone();
     view.thickness_meters =
         order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);
@@ -111,7 +120,13 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
         Goal::Charge(target) => {
             let target = target.charge();
             view.charge_target_coulombs = Some(target.get());
-            view.left_seconds = (amps > 0.0 && run.open()).then(|| (target - charge).get().max(0.0) / amps);
+            // In a ramp, a turn or a hold the present current says nothing of the time left.
+            let amps = match order.control {
+                Control::Current { .. } => run.setpoint.get(),
+                Control::Voltage { .. } => amps,
+            };
+            let flows = amps > 0.0 && (view.output_commanded || run.holds_current());
+            view.left_seconds = (flows && run.open()).then(|| (target - charge).get().max(0.0) / amps);
         }
         Goal::Time(time) => {
             view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());

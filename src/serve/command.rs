@@ -116,8 +116,8 @@ pub(super) async fn acknowledge(
     send(&app, &station, &body.by, Command::Alarm { kind, handling: Handling::Acknowledge { note } }).await
 }
 
-/// Off is answered only when a reading taken afterwards shows the output off. A
-/// station without a run refuses to abort; then the reading alone decides.
+/// Off is answered only when a snapshot published afterwards shows the output
+/// off, whatever the station said.
 pub(super) async fn off(
     State(app): State<AppState>,
     Path(station): Path<String>,
@@ -127,7 +127,7 @@ pub(super) async fn off(
     let before = watched.look().snapshot.seq;
     let said = match send(&app, &station, &body.by, Command::Abort).await {
         Ok(Json(taken)) => taken.said,
-        Err(problem) if problem.code == "refused" => "no run was on".into(),
+        Err(problem) if problem.code == "refused" => problem.detail,
         Err(problem) => return Err(problem),
     };
     let mut publications = watched.handle.subscribe();
@@ -154,7 +154,7 @@ pub(super) async fn off(
         Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
             "not-confirmed",
-            "the output was not seen to go off: go to the supply and switch it off by hand",
+            format!("the output was not seen to go off ({said}): go to the supply and switch it off by hand"),
         ))
     }
 }

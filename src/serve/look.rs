@@ -82,14 +82,19 @@ impl Watched {
         }
     }
 
-    /// Whether control stepped lately: within the stale time, and never less than two seconds.
+    /// Whether control stepped lately: within five seconds, or the stale time if that is longer.
     pub fn alive(&self, look: &Look) -> bool {
         look.silent_seconds <= silence_limit(self.stale_after)
     }
 }
 
+/// A control loop that has published nothing for this long is taken for stuck.
+/// It publishes each second at least; one exchange with a supply that does not
+/// answer may keep it for a few more.
+const SILENCE: Duration = Duration::from_secs(5);
+
 fn silence_limit(stale_after: Duration) -> f64 {
-    stale_after.as_secs_f64().max(2.0)
+    stale_after.max(SILENCE).as_secs_f64()
 }
 
 impl Look {
@@ -145,10 +150,10 @@ mod tests {
 
     #[test]
     fn old_picture_of_a_stuck_control_loop_does_not_look_fresh() {
-        let look = Look::at(&fresh(), Duration::from_secs(5), Duration::from_secs(60), STALE);
+        let look = Look::at(&fresh(), Duration::from_secs(6), Duration::from_secs(60), STALE);
         assert!(look.stale && look.snapshot.measured.is_none());
         assert!(!look.snapshot.output_known && look.snapshot.output_on.is_none() && !look.snapshot.link.up);
-        assert!((look.age_seconds - 5.1).abs() < 1e-9);
+        assert!((look.age_seconds - 6.1).abs() < 1e-9);
     }
 
     #[test]

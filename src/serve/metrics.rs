@@ -23,12 +23,12 @@
 //! | `tankside_link_errors_total` | counter | `station`, `kind` | link errors since start | none of that kind yet |
 //! | `tankside_tank_charge_coulombs_total` | counter | `tank` | all charge the tank has worked; goes on over restarts (÷ 3600 is A·h) | never |
 //! | `tankside_tank_unobserved_seconds_total` | counter | `tank` | time under current that was not observed | never |
+//! | `tankside_tank_temperature_celsius` | gauge | `tank` | what its thermometer says | it has none, or it says nothing |
 //! | `tankside_poll_seconds` | histogram | `station` | time an exchange with the supply took | never |
 //! | `tankside_ledger_commit_seconds` | histogram | | time a commit to the ledger took | never |
 //!
-//! Reserved, without a source yet: `tankside_tank_temperature_celsius` (`tank`)
-//! and `tankside_upkeep_due_ratio` (`tank`, `additive`). With them come the
-//! `process_*` metrics of the client library. Units are base units, as the
+//! Reserved, without a source yet: `tankside_upkeep_due_ratio` (`tank`,
+//! `additive`). Beside these come the `process_*` metrics of the client library. Units are base units, as the
 //! Prometheus naming guide asks; charge is in coulombs because that guide (and
 //! promtool) knows no ampere-hour.
 
@@ -79,6 +79,7 @@ struct Fleet {
     poll: HistogramVec,
     tank_charge: CounterVec,
     tank_unobserved: CounterVec,
+    temperature: GaugeVec,
 }
 
 /// What one station always has.
@@ -144,7 +145,16 @@ impl Metrics {
     ///
     /// # Errors
     /// When the encoder fails: a slip of ours.
-    pub fn page(&self, looks: &[Look], tanks: &[TankRow]) -> Result<String, prometheus::Error> {
+    pub fn page(
+        &self,
+        looks: &[Look],
+        tanks: &[TankRow],
+        celsius: &[(String, f64)],
+    ) -> Result<String, prometheus::Error> {
+        self.fleet.temperature.reset();
+        for (tank, degrees) in celsius {
+            self.fleet.temperature.with_label_values(&[tank]).set(*degrees);
+        }
         for look in looks {
             self.show(look);
         }
@@ -340,6 +350,11 @@ impl Fleet {
             tank_unobserved: total(
                 "tankside_tank_unobserved_seconds_total",
                 "Time under current that was not observed.",
+                &["tank"],
+            ),
+            temperature: gauge(
+                "tankside_tank_temperature_celsius",
+                "What the tank's thermometer says; absent when it says nothing.",
                 &["tank"],
             ),
         }

@@ -65,3 +65,69 @@ impl Planner for Config {
         Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn config() -> Config {
+        let text = r#"
+            [daemon]
+            state = "/tmp"
+            [[station]]
+            name = "bench"
+            [station.supply]
+            dialect = "scpi"
+            port = "/dev/ttyUSB0"
+            max-current = "10 A"
+            max-voltage = "12 V"
+            [[tank]]
+            name = "nickel"
+            bath = "watts-nickel"
+            volume = "20 L"
+            agitation = "air"
+        "#;
+        crate::config::load(text, "t.toml", &[], &["scpi"]).unwrap()
+    }
+
+    fn cups() -> Value {
+        let request = Request::new(
+            "nickel",
+            vec!["6 key cups: disc 34 mm x 1 mm".parse().unwrap()],
+            crate::process::End::Thickness("8 um".parse().unwrap()),
+        );
+        serde_json::to_value(request).unwrap()
+    }
+
+    #[test]
+    fn request_that_came_as_json_gives_the_order_of_the_worksheet() {
+        let planned = config().plan(None, &cups()).unwrap();
+        assert_eq!((planned.order.tank.as_str(), planned.order.parts), ("nickel", 6));
+        assert_eq!(planned.order.control.max_amps().to_string(), "4.845 A");
+        assert!(planned.text.contains("4.845 A"), "{}", planned.text);
+    }
+
+    #[test]
+    fn key_that_is_not_known_or_has_no_unit_makes_no_order() {
+        for (key, value) in [("speed", json!("fast")), ("ceiling", json!(8)), ("ceiling", json!("8 A"))] {
+            let mut request = cups();
+            request[key] = value;
+            let problem = config().plan(None, &request).unwrap_err();
+            assert_eq!(problem.code, "bad-json", "{request}");
+        }
+    }
+
+    #[test]
+    fn tank_that_is_not_there_and_current_that_is_not_to_be_had_are_told() {
+        let mut request = cups();
+        request["tank"] = json!("gold");
+        let problem = config().plan(None, &request).unwrap_err();
+        assert_eq!(problem.code, "not-possible");
+        assert!(problem.errors[0].contains("there is: nickel"), "{:?}", problem.errors);
+        let mut request = cups();
+        request["hold"] = json!({"current": "30 A"});
+        assert_eq!(config().plan(Some("bench"), &request).unwrap_err().code, "not-possible");
+        assert_eq!(config().plan(Some("attic"), &cups()).unwrap_err().code, "not-possible");
+    }
+}

@@ -94,10 +94,13 @@ pub(super) struct TankLine {
     charge_ampere_hours: f64,
     unobserved_seconds: f64,
     runs: u64,
+    /// What its thermometer says, where it has one that answers.
+    temperature_celsius: Option<f64>,
 }
 
 pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLine>>, Problem> {
     let rows = accounts(&app).await?;
+    let celsius = app.temperatures().await;
     let line = |row: &TankRow| {
         let facts = app.facts.tanks.iter().find(|t| t.tank == row.tank).cloned();
         TankLine {
@@ -106,11 +109,13 @@ pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLi
                 tank: row.tank.clone(),
                 bath: String::new(),
                 volume_liters: None,
+                thermometer: None,
             }),
             charge_coulombs: row.charge_coulombs,
             charge_ampere_hours: row.charge_coulombs / 3600.0,
             unobserved_seconds: row.unobserved_seconds,
             runs: row.runs,
+            temperature_celsius: celsius.iter().find(|(tank, _)| *tank == row.tank).map(|(_, c)| *c),
         }
     };
     Ok(Json(rows.iter().map(line).collect()))
@@ -175,7 +180,10 @@ pub(super) async fn metrics(State(app): State<AppState>) -> Result<Response, Pro
         app.metrics.ledger_commit.observe(seconds);
     }
     let looks: Vec<_> = app.stations.iter().map(|w| w.look()).collect();
-    let page = app.metrics.page(&looks, &tanks).map_err(|e| Problem::bug(e.to_string()))?;
+    let page = app
+        .metrics
+        .page(&looks, &tanks, &app.temperatures().await)
+        .map_err(|e| Problem::bug(e.to_string()))?;
     Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], page).into_response())
 }
 

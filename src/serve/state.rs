@@ -8,7 +8,9 @@ use crate::plan::Order;
 use crate::quantity::Units;
 use serde_json::Value;
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
 /// A tank as configured, for people.
@@ -20,6 +22,9 @@ pub struct TankFacts {
     pub bath: String,
     /// How much solution.
     pub volume_liters: Option<f64>,
+    /// A file with its temperature and what it is multiplied by to give degC.
+    #[serde(skip)]
+    pub thermometer: Option<(PathBuf, f64)>,
 }
 
 /// What does not change while the daemon runs.
@@ -101,6 +106,25 @@ impl AppState {
         })
     }
 
+    /// What the thermometers say now, tank by tank; those that do not answer in
+    /// time, or say nonsense, say nothing.
+    pub(super) async fn temperatures(&self) -> Vec<(String, f64)> {
+        let asked: Vec<_> = self
+            .facts
+            .tanks
+            .iter()
+            .filter_map(|t| t.thermometer.clone().map(|(path, scale)| (t.tank.clone(), path, scale)))
+            .map(|(tank, path, scale)| (tank, tokio::task::spawn_blocking(move || thermometer(&path, scale))))
+            .collect();
+        let mut told = Vec::new();
+        for (tank, answer) in asked {
+            if let Ok(Ok(Some(celsius))) = tokio::time::timeout(THERMOMETER, answer).await {
+                told.push((tank, celsius));
+            }
+        }
+        told
+    }
+
     /// Reads from the ledger on the blocking pool.
     pub(super) async fn read<T: Send + 'static>(
         &self,
@@ -117,4 +141,15 @@ impl AppState {
             Err(e) => Err(Problem::bug(e.to_string())),
         }
     }
+}
+
+/// A 1-wire sensor takes 0.75 s to measure (from memory); twice that and it is not there.
+const THERMOMETER: Duration = Duration::from_millis(1500);
+
+/// The number in that file, as 1-wire and hwmon give it, in degC; `None` if it
+/// is none or no bath could have it.
+#[expect(clippy::disallowed_methods, reason = "a thermometer is a file; this is the edge")]
+fn thermometer(path: &Path, scale: f64) -> Option<f64> {
+    let celsius = std::fs::read_to_string(path).ok()?.trim().parse::<f64>().ok()? * scale;
+    (-50.0..=250.0).contains(&celsius).then_some(celsius)
 }

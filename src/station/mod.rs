@@ -8,12 +8,16 @@
 #[cfg(feature = "daemon")]
 mod handle;
 mod rehearse;
+mod replay;
 mod snapshot;
 #[cfg(feature = "daemon")]
 mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
-pub use rehearse::{Rehearsal, rehearse};
+pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
+pub use replay::{
+    COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
+};
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
 #[cfg(feature = "daemon")]
 pub use work::{Control, Farewell, Pulse, Settings, spawn};

@@ -3,10 +3,11 @@
 use crate::mimic::{Bench, Link, Truth};
 use crate::plan::Order;
 use crate::quantity::{Mono, Reading};
+use crate::run::BathNews;
 use crate::run::{
     Action, Answer, Command, Controller, Event, Input, Outcome, Question, RunState, Setup, View,
 };
-use crate::watch::AlarmState;
+use crate::watch::{Alarm, AlarmState};
 use std::time::Duration;
 
 /// How long the rehearsal's operator takes to hang or turn a part.
@@ -21,6 +22,8 @@ pub struct Rehearsal {
     pub story: Vec<(Duration, String)>,
     /// Every reading, with the time since the start.
     pub readings: Vec<(Duration, Reading)>,
+    /// Every alarm as it was raised, with the time since the start.
+    pub alarms: Vec<(Duration, Alarm)>,
     /// How it ended; `None` only if it was given up after two days.
     pub outcome: Option<Outcome>,
     /// The run as last seen.
@@ -31,16 +34,51 @@ pub struct Rehearsal {
 
 /// Works `order` on `bench`, polling every `poll`, with an operator who hangs,
 /// turns, and stops a held run. Faults are those of the bench's script.
-pub fn rehearse(order: Order, setup: Setup, mut bench: Bench, poll: Duration) -> Rehearsal {
+pub fn rehearse(order: Order, setup: Setup, bench: Bench, poll: Duration) -> Rehearsal {
+    let mut readings = Vec::new();
+    let mut r = rehearse_with(order, setup, bench, poll, |_, since, reading| {
+        readings.extend(reading.map(|r| (since, r)));
+        Visit { reading, ..Visit::default() }
+    });
+    r.readings = readings;
+    r
+}
+
+/// What a visitor makes of one poll of a rehearsal.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Visit {
+    /// What the controller gets to see; `None`: no reading came.
+    pub reading: Option<Reading>,
+    /// News of the bath: a thermometer, a pump's relay.
+    pub bath: Option<BathNews>,
+    /// End the rehearsal here, as an operator's stop would.
+    pub stop: bool,
+}
+
+/// As [`rehearse`], with a visitor at each poll who sees the bench, the time since the
+/// start and the reading if there was one, and says what the controller gets. Readings are not kept.
+pub fn rehearse_with(
+    order: Order,
+    setup: Setup,
+    mut bench: Bench,
+    poll: Duration,
+    mut visit: impl FnMut(&Bench, Duration, Option<Reading>) -> Visit,
+) -> Rehearsal {
     let start = bench.now();
-    let mut hall =
-        Hall { controller: Controller::new(setup), now: start, start, story: Vec::new(), outcome: None };
+    let mut hall = Hall {
+        controller: Controller::new(setup),
+        now: start,
+        start,
+        story: Vec::new(),
+        alarms: Vec::new(),
+        question: None,
+        outcome: None,
+    };
     hall.feed(&mut bench, Input::LinkBack);
     let command = Command::Start { id: "rehearsal".into(), order: Box::new(order) };
     if let Err(refusal) = hall.ask(&mut bench, command) {
         hall.tell(format!("refused: {refusal}"));
     }
-    let mut readings = Vec::new();
     let mut hands: Option<Mono> = None;
     while hall.outcome.is_none() && hall.controller.busy() && hall.now.since(start) < GIVE_UP {
         let next = hall.now + poll;
@@ -50,22 +88,39 @@ pub fn rehearse(order: Order, setup: Setup, mut bench: Bench, poll: Duration) ->
             hall.feed(&mut bench, Input::Tick);
         }
         hall.now = next;
-        match bench.link() {
-            Link::Up => {
-                let reading = bench.read(next);
-                readings.push((next.since(start), reading));
-                hall.feed(&mut bench, Input::Reading(reading));
-            }
-            Link::Gone => hall.feed(&mut bench, Input::LinkLost("the supply does not answer".into())),
+        let reading = match bench.link() {
+            Link::Up => Some(bench.read(next)),
             _ => {
                 bench.advance(next);
-                hall.feed(&mut bench, Input::Tick);
+                None
             }
+        };
+        let visit = visit(&bench, next.since(start), reading);
+        if let Some(news) = visit.bath {
+            hall.feed(&mut bench, Input::Bath(news));
+        }
+        match visit.reading {
+            Some(reading) => hall.feed(&mut bench, Input::Reading(reading)),
+            None if bench.link() == Link::Gone => {
+                hall.feed(&mut bench, Input::LinkLost("the supply does not answer".into()));
+            }
+            None => hall.feed(&mut bench, Input::Tick),
+        }
+        if visit.stop {
+            // An open run is not refused its stop; one that just ended needs none.
+            let _taken = hall.ask(&mut bench, Command::Stop);
         }
         hall.work_hands(&mut bench, &mut hands);
     }
     let truth = bench.truth();
-    Rehearsal { story: hall.story, readings, outcome: hall.outcome, view: hall.controller.view(), truth }
+    Rehearsal {
+        story: hall.story,
+        readings: Vec::new(),
+        alarms: hall.alarms,
+        outcome: hall.outcome,
+        view: hall.controller.view(),
+        truth,
+    }
 }
 
 struct Hall {
@@ -73,6 +128,9 @@ struct Hall {
     now: Mono,
     start: Mono,
     story: Vec<(Duration, String)>,
+    alarms: Vec<(Duration, Alarm)>,
+    /// The last question put, and that it may still stand.
+    question: Option<Question>,
     outcome: Option<Outcome>,
 }
 
@@ -98,8 +156,10 @@ impl Hall {
             let done = match action {
                 Action::Record(event) => {
                     self.tell(event.sentence());
-                    if let Event::Ended(outcome) = event {
-                        self.outcome = Some(outcome);
+                    match event {
+                        Event::Ended(outcome) => self.outcome = Some(outcome),
+                        Event::Asked(question) => self.question = Some(question),
+                        _ => {}
                     }
                     continue;
                 }
@@ -107,6 +167,7 @@ impl Hall {
                     if change.alarm.state == AlarmState::Unacknowledged {
                         let a = &change.alarm;
                         self.tell(format!("ALARM {}: {} {}", a.kind.name(), a.text, a.kind.remedy()));
+                        self.alarms.push((now.since(self.start), change.alarm));
                     }
                     continue;
                 }
@@ -135,7 +196,11 @@ impl Hall {
 
     /// The operator: hangs and turns after a while, ends a held run.
     fn work_hands(&mut self, bench: &mut Bench, busy_until: &mut Option<Mono>) {
+        if self.question.is_none() && busy_until.is_none() {
+            return;
+        }
         let view = self.controller.view();
+        self.question.clone_from(&view.question);
         let asked = match view.question {
             Some(Question::HangPart | Question::TurnPart { .. }) => true,
             Some(Question::Held) if view.state == RunState::Held => {
@@ -201,6 +266,8 @@ mod tests {
             goal: Goal::Charge(Microcoulombs(coulombs * 1_000_000)),
             time_limit: Duration::from_secs(7200),
             turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
+            seek: None,
+            like_slopes: Vec::new(),
         }
     }
 

@@ -19,6 +19,9 @@ mod trouble;
 pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
-pub use link::{Clock, Device, Found, Identity, Minder, OffReport, ProbeReport, minder, off_at_port, probe};
-pub use spec::{Parity, Port, Spec};
+pub use link::{
+    Clock, Commissioning, Point, Trial, TrialLoad, Verdict, Device, Found, Identity, Minder, OffReport, ProbeReport, Transcript, minder, off_at_port, probe,
+    stable_names,
+};
+pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble};

@@ -99,6 +99,36 @@ pub enum Trouble {
     Forbidden(Box<super::OpenHelp>),
     /// It is not there; a page of help.
     Missing(Box<super::OpenHelp>),
+    /// It has no time now, and says so; the line is in order.
+    DeviceBusy {
+        /// What was asked.
+        asked: String,
+    },
+    /// Its front panel has the say; it takes no orders from the line.
+    LocalMode {
+        /// What it was told.
+        told: String,
+    },
+    /// Our own words came back as if they were an answer.
+    Echo {
+        /// What was asked.
+        asked: String,
+    },
+    /// Not asked: an exchange with another supply on the same line went wrong, and the line must be proved first.
+    Unsettled {
+        /// What was to be asked.
+        asked: String,
+    },
+    /// A register that must hold a known value holds another: the order of its words is not what the dialect says.
+    WordOrder {
+        /// The whole finding.
+        why: String,
+    },
+    /// It has been without mains since: what was programmed is gone.
+    PowerCycled {
+        /// What tells.
+        why: String,
+    },
     /// What it reports back is not what it was told.
     ReadBack {
         /// Which value.
@@ -112,7 +142,7 @@ pub enum Trouble {
 
 impl Trouble {
     /// Every kind, for metrics.
-    pub const KINDS: [&'static str; 13] = [
+    pub const KINDS: [&'static str; 19] = [
         "gone",
         "no-reply",
         "truncated",
@@ -126,6 +156,12 @@ impl Trouble {
         "forbidden",
         "missing",
         "read-back",
+        "device-busy",
+        "local-mode",
+        "echo",
+        "unsettled",
+        "word-order",
+        "power-cycled",
     ];
 
     /// Its kind in one word, as in metrics.
@@ -144,6 +180,12 @@ impl Trouble {
             Trouble::Forbidden(_) => "forbidden",
             Trouble::Missing(_) => "missing",
             Trouble::ReadBack { .. } => "read-back",
+            Trouble::DeviceBusy { .. } => "device-busy",
+            Trouble::LocalMode { .. } => "local-mode",
+            Trouble::Echo { .. } => "echo",
+            Trouble::Unsettled { .. } => "unsettled",
+            Trouble::WordOrder { .. } => "word-order",
+            Trouble::PowerCycled { .. } => "power-cycled",
         }
     }
 
@@ -162,6 +204,8 @@ impl Trouble {
                 | Trouble::WrongType { .. }
                 | Trouble::OutOfRange { .. }
                 | Trouble::Endless { .. }
+                | Trouble::DeviceBusy { .. }
+                | Trouble::Unsettled { .. }
         )
     }
 }
@@ -200,6 +244,21 @@ impl fmt::Display for Trouble {
                  connect the right supply or change `identity`"
             ),
             Trouble::Busy(help) | Trouble::Forbidden(help) | Trouble::Missing(help) => help.fmt(f),
+            Trouble::DeviceBusy { asked } => write!(f, "the supply is busy and did not do \"{asked}\""),
+            Trouble::LocalMode { told } => write!(
+                f,
+                "the supply is in local mode and did not do \"{told}\": press its local/remote key, or leave its menus"
+            ),
+            Trouble::Echo { asked } => write!(
+                f,
+                "our own \"{asked}\" came back instead of an answer: write `echo = true` if the RS-485 adapter hears \
+                 itself, or switch the supply's echo off"
+            ),
+            Trouble::Unsettled { asked } => write!(
+                f,
+                "\"{asked}\" was not sent: an exchange with another supply on this line went wrong just before"
+            ),
+            Trouble::WordOrder { why } | Trouble::PowerCycled { why } => f.write_str(why),
             Trouble::ReadBack { what, wanted, found } => {
                 write!(f, "the supply was told {what} {wanted} and reports {found}")
             }

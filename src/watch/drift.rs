@@ -9,6 +9,8 @@
 //! The constants were found on simulated cells that were not the ones they were
 //! reported on; `tests/figures` measures them again on this code.
 
+use super::contact::ContactWatch;
+use super::warmth::Warmth;
 use crate::quantity::{Mono, Temperature};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -19,20 +21,31 @@ const SETTLE: Duration = Duration::from_secs(25);
 const CALM: Duration = Duration::from_secs(5);
 const EXCURSION_LEAST: Duration = Duration::from_secs(8);
 /// After so long a disturbance is taken to be the new state of things.
-const EXCURSION_MOST: Duration = Duration::from_secs(25);
+const EXCURSION_MOST: Duration = Duration::from_secs(18);
 /// Level changes that count as steps, alone and summed.
 const STEP_UP: (f64, f64) = (0.04, 0.08);
 const STEP_DOWN: (f64, f64) = (-0.06, -0.12);
 /// First-order smoothing, and how fast the base follows down and up.
 const SMOOTH: f64 = 10.0;
-const BASE_DOWN: f64 = 60.0;
+const BASE_DOWN: f64 = 600.0;
 const BASE_UP: f64 = 7200.0;
-/// Disturbances within this time count together as a bad contact.
-const CONTACT_WINDOW: Duration = Duration::from_secs(30);
-/// The thermometer lags the solution at the part by about this.
-const THERMOMETER_LAG: f64 = 15.0;
-/// Change of the ohmic part per degC (solution resistance about -2 % per degC, less what is not solution).
-pub(super) const PER_DEGREE: f64 = 0.018;
+/// … upward faster at first, while film and electrodes still settle.
+const YOUNG: Duration = Duration::from_secs(200);
+const BASE_UP_YOUNG: f64 = 60.0;
+/// Volts that have come back by so much from a crest were a swing (a thermostat's), and
+/// what does not pass its crest by more than this less [`SWING_ROOM`] is one too.
+const SWING: f64 = 0.01;
+const SWING_ROOM: f64 = 0.01;
+/// A crest is remembered for so long.
+const CREST_LASTS: Duration = Duration::from_secs(1800);
+/// Sums of small level changes are forgotten with this time constant, s.
+const SUM_FADES: f64 = 600.0;
+/// The usual spread of the volts (a moving rod makes one) is followed with this time constant, s.
+const USUAL: f64 = 30.0;
+/// No path for current for so long is no glitch of a contact.
+const BROKEN_AT_MOST: Duration = Duration::from_secs(10);
+/// Readings of the last seconds that are kept at most.
+const RECENT_AT_MOST: usize = 128;
 
 /// One reading as the drift watch needs it.
 #[derive(Clone, Copy, Debug)]
@@ -48,6 +61,8 @@ pub(super) struct Sample {
     pub temperature: Option<Temperature>,
     /// The setpoint moved or the part is being turned: not to be judged.
     pub unsettled: bool,
+    /// Next to no current flows although the setpoint is held.
+    pub broken: bool,
 }
 
 /// What one reading showed.
@@ -62,26 +77,31 @@ pub(super) struct Finding {
 }
 
 /// The state, bounded whatever the length of the run.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct DriftWatch {
     began: Option<Mono>,
     last: Option<(Mono, f64)>,
     /// The newest values, for level and spread: (when, x).
     recent: VecDeque<(Mono, f64)>,
     /// Median absolute difference of neighbours, kept as a slow quantile estimate.
-    noise: f64,
+    noise: Option<f64>,
     /// The noise at the end of settling: what this load is like when it is well.
     quiet: Option<f64>,
-    calm_level: VecDeque<f64>,
+    /// 10th to 90th percentile of five seconds while calm.
+    usual: Option<f64>,
+    broken_since: Option<Mono>,
     excursion: Option<Excursion>,
+    contact: ContactWatch,
+    warmth: Warmth,
     smooth: Option<f64>,
     base: f64,
+    /// The highest since the last crest, and the last crest with its time.
+    top: f64,
+    crest: Option<(Mono, f64)>,
     summed: f64,
-    jumps: VecDeque<Mono>,
-    lagged: Option<f64>,
-    reference: Option<f64>,
     /// One value a second of the last minute, for the slope.
     minute: VecDeque<(Mono, f64)>,
+    slope: Option<f64>,
     drift: Option<f64>,
 }
 
@@ -89,28 +109,6 @@ pub(super) struct DriftWatch {
 struct Excursion {
     began: Mono,
     level: f64,
-}
-
-impl Default for DriftWatch {
-    fn default() -> Self {
-        DriftWatch {
-            began: None,
-            last: None,
-            recent: VecDeque::new(),
-            noise: 0.0,
-            quiet: None,
-            calm_level: VecDeque::new(),
-            excursion: None,
-            smooth: None,
-            base: 0.0,
-            summed: 0.0,
-            jumps: VecDeque::new(),
-            lagged: None,
-            reference: None,
-            minute: VecDeque::new(),
-            drift: None,
-        }
-    }
 }
 
 impl DriftWatch {
@@ -122,62 +120,75 @@ impl DriftWatch {
             return found;
         }
         let dt = self.last.map_or(0.0, |(at, _)| s.at.since(at).as_secs_f64());
+        if s.broken {
+            self.broken(s.at);
+            found.bad_contact = self.contact.bad();
+            found.drift = self.drift;
+            return found;
+        }
+        self.broken_since = None;
         let mut x = s.residual / s.scale;
         if !x.is_finite() {
             return found;
         }
-        x += self.warmth(s.temperature, dt);
+        x += self.warmth.take(s.temperature, dt);
         let began = *self.began.get_or_insert(s.at);
         self.learn_noise(x);
         self.last = Some((s.at, x));
-        self.recent.push_back((s.at, x));
-        let horizon = s.at - CALM;
-        while self.recent.len() > 2 && self.recent[0].0 < horizon {
-            self.recent.pop_front();
-        }
-        while self.jumps.front().is_some_and(|at| s.at.since(*at) > CONTACT_WINDOW) {
-            self.jumps.pop_front();
-        }
-        if s.at.since(began) < SETTLE {
-            self.keep_calm(x);
+        let settled = s.at.since(began) >= SETTLE;
+        if !settled || self.recent.is_empty() {
+            self.keep(s.at, x);
             return found;
         }
+        let level = self.excursion.map_or_else(|| self.level(), |e| e.level);
+        self.keep(s.at, x);
         let sigma = self.sigma();
         self.quiet.get_or_insert(sigma);
-        let gate = 0.02f64.max(5.0 * self.sigma()).max(3.0 * s.count / s.scale);
-        let level = self.calm();
+        let count = s.count / s.scale;
+        let spread = self.usual.unwrap_or_else(|| self.spread());
+        let gate = 0.02f64.max(5.0 * sigma).max(3.0 * count).max(1.5 * spread);
+        let off = (x - level).abs();
+        self.contact.take(s.at, off > 0.05f64.max(2.0 * gate), off < gate);
         match self.excursion {
-            None if (x - level).abs() > gate => {
-                self.excursion = Some(Excursion { began: s.at, level });
-                if (x - level).abs() > 0.05f64.max(2.0 * gate) {
-                    self.jump(s.at);
-                }
-            }
+            None if off > gate => self.excursion = Some(Excursion { began: s.at, level }),
             None => {
-                self.keep_calm(x);
-                self.follow(x, dt);
+                self.learn_usual(dt);
+                self.follow(s.at, x, level, dt);
             }
             Some(e) => {
-                // A contact that comes and goes makes several jumps within one disturbance.
-                if let Some(before) = self.recent.iter().rev().nth(1).map(|p| p.1)
-                    && (x - before).abs() > 0.05f64.max(2.0 * gate)
-                {
-                    self.jump(s.at);
-                }
                 let lasted = s.at.since(e.began);
-                let still = self.spread() < 0.012f64.max(3.3 * self.sigma()).max(4.0 * s.count / s.scale);
-                if (still && lasted >= EXCURSION_LEAST) || lasted >= EXCURSION_MOST {
-                    found.step = self.close(e);
+                let calm = 0.012f64.max(3.3 * sigma).max(4.0 * count).max(1.3 * spread);
+                if (lasted >= EXCURSION_LEAST && self.spread() < calm) || lasted >= EXCURSION_MOST {
+                    found.step = self.close(e, 1.5 * count);
                 }
             }
         }
-        found.bad_contact = self.jumps.len() >= 3;
+        self.summed *= (-dt / SUM_FADES).exp();
+        found.bad_contact = self.contact.bad();
         if self.excursion.is_none() {
-            self.drift = self.smooth.map(|xs| xs - self.base);
+            // A coarse voltmeter may flip by a count; that is not drift.
+            let blur = if count > 0.02 { count } else { 0.0 };
+            self.drift = self.smooth.map(|xs| xs - self.swing_base() - blur);
             self.mark_minute(s.at);
         }
         found.drift = self.drift;
         found
+    }
+
+    /// Whether the thermometer's value jumped as no bath does.
+    pub fn distrusts_thermometer(&self) -> bool {
+        self.warmth.distrusted()
+    }
+
+    fn broken(&mut self, at: Mono) {
+        let since = *self.broken_since.get_or_insert(at);
+        if at.since(since) > BROKEN_AT_MOST {
+            self.unsettle();
+        } else if self.began.is_some_and(|b| at.since(b) >= SETTLE) {
+            self.contact.take(at, true, false);
+            let level = self.level();
+            self.excursion.get_or_insert(Excursion { began: at, level });
+        }
     }
 
     /// The setpoint moves or the part is turned: what was calm is calm no more, what
@@ -185,12 +196,15 @@ impl DriftWatch {
     pub fn unsettle(&mut self) {
         self.began = None;
         self.recent.clear();
-        self.calm_level.clear();
         self.excursion = None;
+        self.contact.settle();
         self.smooth = None;
         self.minute.clear();
+        self.slope = None;
         self.drift = None;
         self.last = None;
+        self.usual = None;
+        self.crest = None;
     }
 
     /// Standard deviation of the relative volts, and what it was when this load was last settled.
@@ -198,11 +212,15 @@ impl DriftWatch {
         (self.sigma(), self.quiet)
     }
 
-    /// Rise per second over the last minute (Theil and Sen's median of slopes), if
-    /// there is half a minute to go by.
+    /// Rise per second over the last minute, if it rises and there is half a minute to go by.
     pub fn slope(&self) -> Option<f64> {
+        self.slope
+    }
+
+    /// Theil and Sen's median of slopes over the last minute.
+    fn take_slope(&mut self) {
         if self.minute.len() < 30 {
-            return None;
+            return self.slope = None;
         }
         let mut slopes = Vec::with_capacity(self.minute.len() * self.minute.len() / 2);
         for (k, (t1, x1)) in self.minute.iter().enumerate() {
@@ -210,18 +228,7 @@ impl DriftWatch {
                 slopes.push((x1 - x0) / t1.since(*t0).as_secs_f64());
             }
         }
-        Some(median(&mut slopes))
-    }
-
-    fn warmth(&mut self, temperature: Option<Temperature>, dt: f64) -> f64 {
-        let Some(t) = temperature.map(Temperature::get) else { return 0.0 };
-        let lagged = match self.lagged {
-            Some(l) => l + (t - l) * (dt / (THERMOMETER_LAG + dt)),
-            None => t,
-        };
-        self.lagged = Some(lagged);
-        let reference = *self.reference.get_or_insert(lagged);
-        PER_DEGREE * (lagged - reference)
+        self.slope = Some(median(&mut slopes));
     }
 
     /// The median absolute difference of neighbours, followed by small steps of a
@@ -229,29 +236,39 @@ impl DriftWatch {
     fn learn_noise(&mut self, x: f64) {
         let Some((_, before)) = self.last else { return };
         let difference = (x - before).abs();
-        if self.noise == 0.0 {
-            self.noise = difference;
-        } else {
-            let step = 0.02 * self.noise.max(1e-6);
-            self.noise += if difference > self.noise { step } else { -step };
-        }
+        // While something disturbs, hardly: the hand's wavering is not the meter's noise.
+        let rate = if self.excursion.is_some() { 0.002 } else { 0.02 };
+        let noise = self.noise.get_or_insert(difference.min(0.01));
+        // The floor lets a meter that showed no noise at first grow some.
+        let step = rate * noise.max(2e-4);
+        *noise = (*noise + if difference > *noise { step } else { -step }).max(0.0);
     }
 
     /// Standard deviation that goes with the median absolute difference of
     /// neighbours, for normal noise: 1 / (0.6745 * sqrt 2).
     fn sigma(&self) -> f64 {
-        self.noise * 1.048
+        self.noise.unwrap_or(0.0) * 1.048
     }
 
-    fn keep_calm(&mut self, x: f64) {
-        self.calm_level.push_back(x);
-        while self.calm_level.len() > 15 {
-            self.calm_level.pop_front();
+    fn keep(&mut self, at: Mono, x: f64) {
+        self.recent.push_back((at, x));
+        let horizon = at - CALM;
+        while self.recent.len() > RECENT_AT_MOST || (self.recent.len() > 2 && self.recent[0].0 < horizon) {
+            self.recent.pop_front();
         }
     }
 
-    fn calm(&self) -> f64 {
-        median(&mut self.calm_level.iter().copied().collect::<Vec<_>>())
+    /// Median of the last seconds.
+    fn level(&self) -> f64 {
+        median(&mut self.recent.iter().map(|p| p.1).collect::<Vec<_>>())
+    }
+
+    fn learn_usual(&mut self, dt: f64) {
+        let now = self.spread();
+        if now.is_finite() {
+            let usual = self.usual.get_or_insert(now);
+            *usual += (now - *usual) * (dt / (USUAL + dt));
+        }
     }
 
     /// 10th to 90th percentile of the last seconds.
@@ -265,42 +282,56 @@ impl DriftWatch {
         at(0.9) - at(0.1)
     }
 
-    fn jump(&mut self, at: Mono) {
-        self.jumps.push_back(at);
-        while self.jumps.len() > 16 {
-            self.jumps.pop_front();
-        }
-    }
-
-    fn follow(&mut self, x: f64, dt: f64) {
+    fn follow(&mut self, at: Mono, x: f64, level: f64, dt: f64) {
         let xs = match self.smooth {
             Some(xs) => xs + (x - xs) * (dt / (SMOOTH + dt)),
             None => {
                 // A new start after a turn or a setpoint change: the level it finds is its base,
                 // so that nothing of the disturbance is taken for drift.
-                self.base = self.calm();
-                self.base
+                self.base = level;
+                self.top = level;
+                level
             }
         };
-        let tau = if xs < self.base { BASE_DOWN } else { BASE_UP };
+        let young = self.began.is_some_and(|b| at.since(b) < SETTLE + YOUNG);
+        let tau = match xs < self.base {
+            true => BASE_DOWN,
+            false if young => BASE_UP_YOUNG,
+            false => BASE_UP,
+        };
         self.base += (xs - self.base) * (dt / (tau + dt));
         self.smooth = Some(xs);
+        self.top = self.top.max(xs);
+        if xs < self.top - SWING {
+            self.crest = Some((at, self.top));
+            self.top = xs;
+        }
+        if self.crest.is_some_and(|(t, _)| at.since(t) > CREST_LASTS) {
+            self.crest = None;
+        }
     }
 
-    fn close(&mut self, e: Excursion) -> Option<f64> {
-        let mut xs: Vec<f64> = self.recent.iter().map(|p| p.1).collect();
-        let level = median(&mut xs);
-        let change = level - e.level;
+    /// What drift is counted from: the base, or a swing's crest less its room.
+    fn swing_base(&self) -> f64 {
+        self.crest.map_or(self.base, |(_, crest)| self.base.max(crest - SWING_ROOM))
+    }
+
+    /// The disturbance is over: what is left of it is a step, or nothing. `coarse` is what the
+    /// voltmeter's counts may make of nothing.
+    fn close(&mut self, e: Excursion, coarse: f64) -> Option<f64> {
+        let change = self.level() - e.level;
         self.excursion = None;
-        self.calm_level.clear();
-        self.calm_level.extend(xs.iter().rev().take(15));
+        self.contact.settle();
         self.smooth = self.smooth.map(|s| s + change);
         self.base += change;
+        self.top += change;
+        self.crest = self.crest.map(|(at, crest)| (at, crest + change));
         self.minute.clear();
+        self.slope = None;
         self.summed += change;
         let up = change > STEP_UP.0 || self.summed > STEP_UP.1;
         let down = change < STEP_DOWN.0 || self.summed < STEP_DOWN.1;
-        if up || down {
+        if (up || down) && self.summed.abs().max(change.abs()) > coarse {
             self.summed = 0.0;
             return Some(change);
         }
@@ -315,6 +346,11 @@ impl DriftWatch {
         self.minute.push_back((at, xs));
         while self.minute.front().is_some_and(|(t, _)| at.since(*t) > Duration::from_secs(60)) {
             self.minute.pop_front();
+        }
+        if xs - self.swing_base() > 0.004 {
+            self.take_slope();
+        } else {
+            self.slope = None;
         }
     }
 }

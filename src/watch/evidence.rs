@@ -2,7 +2,8 @@
 
 use super::drift::{DriftWatch, Finding, Sample};
 use super::line::{FittedLine, LoadLine};
-use super::margin::{self, Margin};
+use super::margin::{self, BathNow, Margin};
+use super::meter::Meter;
 use super::rules::{Context, Phase, Settings};
 use crate::quantity::{Mono, Reading, Regulation, Volts};
 use std::time::Duration;
@@ -24,8 +25,7 @@ pub(super) struct Evidence {
     pub step: Option<(Mono, f64)>,
     pub margin: Option<Margin>,
     pub noise_grew: bool,
-    /// Ramp readings whose volts were the setpoint to the last count, and all of them.
-    echoed: (u32, u32),
+    meter: Meter,
     steady_since: Option<Mono>,
     last: Option<Mono>,
 }
@@ -59,23 +59,17 @@ impl Evidence {
         if r.amps > cx.set_amps * 0.08 && r.regulation != Some(Regulation::ConstantVoltage) {
             self.line.learn(r.volts, r.amps);
         }
-        if cx.current_control
-            && r.amps > s.amps_count * 3.0
-            && r.regulation != Some(Regulation::ConstantVoltage)
-        {
-            self.echoed.1 += 1;
-            self.echoed.0 += u32::from((r.volts - cx.set_volts).abs() < s.volts_count * 0.5);
-        }
+        self.meter.learn(r, cx, s);
     }
 
     /// The supply reports what it was told in place of what it measures.
     pub fn echoes_setpoint(&self) -> bool {
-        self.echoed.1 >= 12 && self.echoed.0 == self.echoed.1
+        self.meter.echoes()
     }
 
     /// The line, where the ramp gave one that can be believed.
     pub fn fitted(&self) -> Option<FittedLine> {
-        if self.echoes_setpoint() { None } else { self.line.fitted() }
+        if self.meter.echoes() || self.meter.stuck() { None } else { self.line.fitted() }
     }
 
     fn judge_volts(&mut self, r: &Reading, cx: &Context, s: &Settings) -> Finding {
@@ -90,29 +84,37 @@ impl Evidence {
         let scale = if share < OHMIC_SHARE { expected.get().max(0.8) } else { ohmic.max(0.5) };
         let unsettled = cx.phase != Phase::Steady
             || !cx.output_on
-            || self.echoes_setpoint()
-            || amps <= s.amps_count * 3.0
+            || self.meter.echoes()
+            || self.meter.stuck()
+            || !cx.set_amps.is_positive()
             || cx.since_change < Duration::from_secs(1);
+        let count = self.meter.count(s);
+        let broken = r.amps <= (cx.set_amps * 0.05).max(s.amps_count * 3.0);
         let found = self.drift.take(&Sample {
             at: r.at,
             residual: (r.volts - expected).get(),
             scale,
-            count: s.volts_count.get(),
+            count: count.get(),
             temperature: cx
                 .bath
                 .and_then(|b| b.temperature)
                 .filter(|(_, age)| age.as_secs() < 120)
                 .map(|t| t.0),
             unsettled,
+            broken,
         });
         let (noise, quiet) = self.drift.noise();
         self.noise_grew =
-            quiet.is_some_and(|q| noise > NOISE_GROWTH * q && noise * scale > 2.0 * s.volts_count.get());
+            quiet.is_some_and(|q| noise > NOISE_GROWTH * q && noise * scale > 2.0 * count.get());
         found
     }
 
     fn burn_margin(&self, r: &Reading, cx: &Context, _s: &Settings) -> Option<Margin> {
-        let (basis, bath) = (cx.basis?, cx.bath?);
+        let (basis, mut bath): (_, BathNow) = (cx.basis?, cx.bath?);
+        if self.drift.distrusts_thermometer() {
+            // Rather not known than known wrong.
+            bath.temperature = None;
+        }
         if !cx.output_on || !matches!(cx.phase, Phase::Ramp | Phase::Steady) {
             return None;
         }
@@ -130,10 +132,25 @@ impl Evidence {
         if ohmic / expected.get().max(0.1) < OHMIC_SHARE { expected.get().max(0.8) } else { ohmic.max(0.5) }
     }
 
+    /// The thermometer's value jumped as no bath does.
+    pub fn distrusts_thermometer(&self) -> bool {
+        self.drift.distrusts_thermometer()
+    }
+
+    /// The volts are read so coarsely that small changes do not show.
+    pub fn coarse(&self, s: &Settings) -> bool {
+        self.meter.count(s) > s.volts_count * 1.5 && self.meter.count(s).get() > 0.05
+    }
+
     /// Why the volts cannot be judged just now; `None` when they can.
     pub fn cannot_judge_volts(&self, cx: &Context) -> Option<&'static str> {
         if self.echoes_setpoint() {
             return Some("the supply reports its setpoint in place of measured volts");
+        }
+        if self.meter.stuck() {
+            return Some(
+                "the voltmeter stands still while the current rises: at the end of its range, or dead",
+            );
         }
         match cx.phase {
             Phase::Steady if self.finding.drift.is_none() => Some("the volts are still settling"),

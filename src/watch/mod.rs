@@ -8,7 +8,9 @@
 //! [`Response`], and `run` carries it out.
 
 mod alarm;
+pub mod area;
 mod causes;
+mod contact;
 mod drift;
 mod evidence;
 mod figures;
@@ -16,8 +18,10 @@ mod kind;
 mod life;
 mod line;
 mod margin;
+mod meter;
 mod panel;
 mod rules;
+mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;

@@ -66,6 +66,15 @@ impl Panel {
         self.evidence.margin
     }
 
+    /// What the volts have to say against more current, if anything: a drift or a step.
+    pub fn against_more(&self) -> Option<String> {
+        if let Some((_, size)) = self.evidence.step.filter(|(_, size)| *size > 0.0) {
+            return Some(format!("the volts stepped up by {:.0} %", size * 100.0));
+        }
+        let drift = self.evidence.finding.drift.filter(|d| *d > self.settings.drift.0);
+        drift.map(|d| format!("the volts have crept up by {:.1} %", d * 100.0))
+    }
+
     /// The line this load drew in its ramp.
     pub fn line(&self) -> Option<FittedLine> {
         self.evidence.fitted()
@@ -79,6 +88,14 @@ impl Panel {
         }
         if let Some(why) = self.evidence.cannot_judge_volts(cx) {
             all.extend([Kind::Drift, Kind::PartOff, Kind::Touch, Kind::BadContact].map(|k| (k, why)));
+        }
+        if self.evidence.coarse(&self.settings) {
+            let why = "the voltmeter shows steps of more than 50 mV: small changes are not seen";
+            all.extend([Kind::Drift, Kind::DriftNotice].map(|k| (k, why)));
+        }
+        if self.evidence.distrusts_thermometer() {
+            let why = "the thermometer's value jumped as no bath does; the margin goes without it";
+            all.push((Kind::BurnMargin, why));
         }
         if cx.basis.is_none() || cx.bath.is_none() {
             all.push((Kind::BurnMargin, "neither the bath file nor a Hull panel says where this bath burns"));

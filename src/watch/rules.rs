@@ -7,8 +7,7 @@
 use super::causes;
 use super::evidence::Evidence;
 use super::kind::{Kind, Priority, Response};
-use super::line::LoadLine;
-use super::margin::{BathNow, BurnBasis, Strand};
+use super::margin::{self, BathNow, BurnBasis, Strand};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -37,7 +36,8 @@ pub struct Settings {
     tunings: [Tuning; Kind::ALL.len()],
     /// Volts above which `over-voltage` holds; `None`: the ceiling in force, plus 2 % and three counts.
     pub over_voltage: Option<Volts>,
-    /// Amperes above which `over-current` holds; `None`: the setpoint in force, plus 5 % and three counts.
+    /// Amperes above which `over-current` holds; `None`: the setpoint in force, plus 5 %, three counts and
+    /// 0.2 % of what the station allows (the meter's noise at small currents).
     pub over_current: Option<Amps>,
     /// Relative rise of the volts at which `drift-notice` and `drift` hold.
     pub drift: (f64, f64),
@@ -92,8 +92,8 @@ fn default_tuning(kind: Kind) -> Tuning {
         Kind::PartOff => (0, 0, Priority::High, Response::Tell),
         Kind::Touch => (0, 0, Priority::Medium, Response::Tell),
         Kind::Drift => (10_000, 30_000, Priority::Medium, Response::Tell),
-        Kind::DriftNotice => (10_000, 30_000, Priority::Low, Response::Tell),
-        Kind::BurnMargin => (5_000, 10_000, Priority::High, Response::Tell),
+        Kind::DriftNotice => (20_000, 30_000, Priority::Low, Response::Tell),
+        Kind::BurnMargin => (1_000, 10_000, Priority::High, Response::Tell),
         Kind::NotArriving => (3_000, 5_000, Priority::Medium, Response::Tell),
         Kind::ReadBack => (1_000, 2_000, Priority::High, Response::Hold),
         Kind::StaleLink => (0, 0, Priority::High, Response::Cut),
@@ -194,7 +194,7 @@ pub(super) fn judge(
         Kind::OverVoltage => over_voltage(cx, r, settings, back),
         Kind::OverCurrent => over_current(cx, r, settings, back),
         Kind::OpenCircuit => open_circuit(cx, r, settings),
-        Kind::ShortCircuit => short_circuit(cx, r, &evidence.line),
+        Kind::ShortCircuit => short_circuit(cx, r, settings, evidence),
         Kind::OutputGone => output_gone(cx, r, settings),
         Kind::VoltageLimit => voltage_limit(cx, r, settings, back),
         Kind::BadContact => contact(cx, evidence),
@@ -230,7 +230,10 @@ fn over_current(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
     if !cx.output_on {
         return Good;
     }
-    let limit = s.over_current.unwrap_or(cx.most_amps * 1.05 + s.amps_count * 3.0).min(cx.max_amps * 1.02);
+    let limit = s
+        .over_current
+        .unwrap_or(cx.most_amps * 1.05 + s.amps_count * 3.0 + cx.max_amps * 0.002)
+        .min(cx.max_amps * 1.02);
     if r.amps > limit * (1.0 - back) {
         return Bad(format!("{} flows; {limit} is the most allowed here", r.amps));
     }
@@ -279,15 +282,29 @@ fn open_circuit(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
     Good
 }
 
-fn short_circuit(cx: &Context, r: &Reading, line: &LoadLine) -> Verdict {
-    if !cx.output_on || !cx.set_amps.is_positive() || cx.phase == Phase::Off {
+fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdict {
+    if !cx.output_on || !cx.set_amps.is_positive() || cx.phase == Phase::Off || r.amps <= cx.set_amps * 0.5 {
         return Good;
     }
-    // At a live entry the supply holds the voltage; a short there pulls it down while the
-    // current limit is reached. The learned line needs the ramp, so the weak line serves.
-    let usual = line.volts_at(r.amps, cx.set_amps);
-    if r.amps > cx.set_amps * 0.5 && r.volts < usual * 0.45 {
-        return Bad(format!("only {} at {}; about {usual} would be usual", r.volts, r.amps));
+    if let Some(line) = e.fitted() {
+        let usual = line.volts_at(r.amps);
+        if r.volts < usual * 0.45 {
+            return Bad(format!("only {} at {}; about {usual} would be usual", r.volts, r.amps));
+        }
+        return Good;
+    }
+    if e.echoes_setpoint() || r.amps <= s.amps_count * 5.0 {
+        return Good;
+    }
+    // Nothing is learned yet. A bath of little resistance needs only some tenths of a volt, so
+    // what tells is volts that are small and no more than leads and a bridge need. At a live
+    // entry the supply holds the voltage: a short pulls it down while the current limit is reached.
+    let limit = match cx.phase {
+        Phase::Entry | Phase::Turn => (cx.set_volts * 0.25).min(Volts::new(0.45)),
+        _ => Volts::new((0.8 * r.amps.get() / cx.max_amps.get().max(1e-9)).min(0.1)) + s.volts_count * 0.5,
+    };
+    if r.volts < limit {
+        return Bad(format!("only {} at {}: no bath needs so little", r.volts, r.amps));
     }
     Good
 }
@@ -405,7 +422,12 @@ fn drift(cx: &Context, e: &Evidence, limit: f64, active: bool) -> Verdict {
 fn burn_margin(cx: &Context, e: &Evidence, s: &Settings, active: bool) -> Verdict {
     let Some(m) = e.margin else { return Good };
     let limit = if active { s.burn_margin + 0.05 } else { s.burn_margin };
-    if m.ratio >= limit {
+    // A sensor says that the solution moves less than was planned: then what may burn counts,
+    // not what probably does, for the film runs empty within seconds.
+    let stirs = |a| margin::agitation_factor(a);
+    let stopped =
+        cx.bath.zip(cx.basis).is_some_and(|(b, p)| b.proven && stirs(b.agitation) < stirs(p.agitation));
+    if (if stopped { m.low } else { m.ratio }) >= limit {
         return Good;
     }
     let strand = match m.strand {

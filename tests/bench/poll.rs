@@ -42,6 +42,7 @@ async fn main() {
         parity: Parity::None,
         two_stop_bits: false,
         identity: None,
+        wiring: tankside::supply::Wiring::default(),
     };
     let counts = Arc::new(Counts::default());
     let port = tokio_serial::new(path.to_string_lossy(), BAUD).open_native_async().expect("the pty opens");

@@ -39,6 +39,8 @@ fn main() {
         goal: Goal::Charge(Microcoulombs(COULOMBS * 1_000_000)),
         time_limit: Duration::from_secs(7200),
         turn: Some(Turn { faces: 2, between: Between::Off, confirm: Confirm::Operator }),
+        seek: None,
+        like_slopes: Vec::new(),
     };
     let mut spent = Vec::new();
     let mut last = None;

@@ -1,5 +1,5 @@
 //! Programs of others that tests hold our output against: promtool, the stock
-//! SQLite shell, a Python with pyvisa, one with trimesh. `tests/run` installs them under
+//! SQLite shell, a Python with PyVISA, pymodbus and sinstruments, one with trimesh. `tests/run` installs them under
 //! `target/tools`. A test that needs one and does not find it fails; it never skips.
 #![expect(dead_code, reason = "each test file uses its own share of this one")]
 
@@ -22,8 +22,8 @@ pub fn sqlite3() -> Command {
     Command::new("sqlite3")
 }
 
-/// A Python that can `import pyvisa`, `pyvisa_py` and `serial`.
-pub fn python_with_pyvisa() -> Command {
+/// A Python that can `import pyvisa, pyvisa_py, serial, pymodbus, sinstruments`.
+pub fn python_with_peers() -> Command {
     ours_or_path("peers/bin/python", "python3")
 }
 

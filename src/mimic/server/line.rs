@@ -2,6 +2,7 @@
 
 use super::Shared;
 use crate::mimic::bench::Link;
+use crate::mimic::modbus::t3_5;
 use crate::mimic::scpi::Input;
 use std::sync::Arc;
 use std::time::Duration;
@@ -23,15 +24,19 @@ pub(super) struct Wire {
     /// Of one character; zero: no pacing.
     byte: Duration,
     /// Between a message and its reply.
-    delay: Duration,
+    pub(super) delay: Duration,
+    /// Silence between two frames of Modbus RTU.
+    pub(super) frame_gap: Duration,
 }
 
 impl Wire {
     pub(super) fn new(baud: Option<u32>, delay: Duration) -> Self {
         let byte = baud.map_or(Duration::ZERO, |b| Duration::from_secs(u64::from(BITS)) / b.max(1));
-        Wire { byte, delay }
+        // As at the highest speeds where the wire has none.
+        let frame_gap = t3_5(baud.unwrap_or(u32::MAX));
+        Wire { byte, delay, frame_gap }
     }
-    fn time(self, bytes: usize) -> Duration {
+    pub(super) fn time(self, bytes: usize) -> Duration {
         self.byte * u32::try_from(bytes).unwrap_or(u32::MAX)
     }
     /// Bytes of one piece of a reply.
@@ -89,7 +94,7 @@ where
 }
 
 /// Sends a reply, or what the link's fault makes of it. Returns when the wire is free again.
-async fn answer<S: AsyncWrite + Unpin>(
+pub(super) async fn answer<S: AsyncWrite + Unpin>(
     shared: &Shared,
     stream: &mut S,
     wire: Wire,
@@ -122,7 +127,12 @@ async fn answer<S: AsyncWrite + Unpin>(
 }
 
 /// Sends bytes at the wire's speed, each piece when its last bit would have arrived.
-async fn say<S: AsyncWrite + Unpin>(stream: &mut S, wire: Wire, mut free: Instant, bytes: &[u8]) -> Instant {
+pub(super) async fn say<S: AsyncWrite + Unpin>(
+    stream: &mut S,
+    wire: Wire,
+    mut free: Instant,
+    bytes: &[u8],
+) -> Instant {
     for piece in bytes.chunks(wire.piece()) {
         free += wire.time(piece.len());
         until(free).await;
@@ -132,7 +142,7 @@ async fn say<S: AsyncWrite + Unpin>(stream: &mut S, wire: Wire, mut free: Instan
     free
 }
 
-async fn until(when: Instant) {
+pub(super) async fn until(when: Instant) {
     let early = when.checked_sub(GRAIN).unwrap_or(when);
     if early > Instant::now() {
         sleep_until(early).await;

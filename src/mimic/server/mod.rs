@@ -5,13 +5,15 @@
 
 mod control;
 mod line;
+mod modbus;
 mod pty;
 
 use super::bench::{Bench, Link, Setup};
+use super::modbus::{Registers, WordOrder};
 use super::prng::Prng;
 use super::scpi::{Input, Instrument};
 use crate::quantity::Mono;
-use line::{Wire, serve};
+use line::Wire;
 use serde_json::json;
 use std::fmt;
 use std::fs::File;
@@ -20,7 +22,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{broadcast, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, interval};
@@ -30,18 +32,31 @@ const TICK: Duration = Duration::from_millis(20);
 /// Ticks between two lines of the truth file.
 const TRUTH_TICKS: u32 = 5;
 
+/// What it speaks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Protocol {
+    /// Lines of text after SCPI-1999.
+    #[default]
+    Scpi,
+    /// Modbus: RTU on the pty, Modbus TCP on TCP; registers as in [`super::modbus`],
+    /// the known value in this word order.
+    Modbus(WordOrder),
+}
+
 /// What to serve, and where.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Options {
     /// The bench.
     pub setup: Setup,
+    /// What it speaks.
+    pub protocol: Protocol,
     /// Serial number in the identity.
     pub serial: String,
     /// Whether to open a pty.
     pub pty: bool,
     /// A path that always points at the pty, also after an unplug and replug.
     pub link: Option<PathBuf>,
-    /// Where to listen for raw TCP; port 0: any that is free.
+    /// Where to listen for TCP; port 0: any that is free.
     pub tcp: Option<SocketAddr>,
     /// Where to listen for control lines; port 0: any that is free.
     pub control: Option<SocketAddr>,
@@ -58,6 +73,7 @@ impl Default for Options {
     fn default() -> Self {
         Options {
             setup: Setup::default(),
+            protocol: Protocol::Scpi,
             serial: "0001".into(),
             pty: true,
             link: None,
@@ -133,12 +149,14 @@ impl std::error::Error for MimicError {
 struct Rig {
     bench: Bench,
     instrument: Instrument,
+    registers: Registers,
     garble: Prng,
     messages: u64,
 }
 
 /// What every task of one mimic shares.
 struct Shared {
+    protocol: Protocol,
     rig: Mutex<Rig>,
     origin: Instant,
     gone: watch::Sender<bool>,
@@ -237,11 +255,15 @@ impl Drop for Running {
 /// # Errors
 /// Something that was asked for cannot be opened.
 pub async fn start(options: Options) -> Result<Running, MimicError> {
-    let Options { setup, serial, pty: wants_pty, link, tcp, control, baud, reply_delay, truth } = options;
+    let Options { setup, protocol, serial, pty: wants_pty, link, tcp, control, baud, reply_delay, truth } =
+        options;
+    let order = if let Protocol::Modbus(order) = protocol { order } else { WordOrder::default() };
     let shared = Arc::new(Shared {
+        protocol,
         rig: Mutex::new(Rig {
             garble: Prng::new(setup.seed ^ 0x6a09_e667),
             instrument: Instrument::new(&setup.rating, &serial),
+            registers: Registers::new(&serial, order),
             bench: Bench::new(setup, Mono::ZERO),
             messages: 0,
         }),
@@ -350,6 +372,20 @@ async fn tick(shared: Arc<Shared>, mut truth: Option<File>) {
     }
 }
 
+async fn serve_serial(shared: Arc<Shared>, stream: pty::Master, wire: Wire) {
+    match shared.protocol {
+        Protocol::Scpi => line::serve(shared, stream, wire).await,
+        Protocol::Modbus(_) => modbus::serve_rtu(shared, stream, wire).await,
+    }
+}
+
+async fn serve_socket(shared: Arc<Shared>, stream: TcpStream, wire: Wire) {
+    match shared.protocol {
+        Protocol::Scpi => line::serve(shared, stream, wire).await,
+        Protocol::Modbus(_) => modbus::serve_tcp(shared, stream, wire).await,
+    }
+}
+
 /// The pty while it is plugged in; a new one after each unplug.
 async fn hold_pty(
     shared: Arc<Shared>,
@@ -363,7 +399,7 @@ async fn hold_pty(
     loop {
         if let Some((master, keeper, _)) = opened.take() {
             let mut release = interval(Duration::from_millis(100));
-            let line = serve(shared.clone(), master, wire);
+            let line = serve_serial(shared.clone(), master, wire);
             tokio::pin!(line);
             loop {
                 tokio::select! {
@@ -406,7 +442,7 @@ async fn hold_tcp(shared: Arc<Shared>, first: TcpListener, address: SocketAddr, 
                         if let Ok((stream, _)) = accepted {
                             // Small messages; without this the kernel holds them back.
                             let _ = stream.set_nodelay(true);
-                            lines.spawn(serve(shared.clone(), stream, wire));
+                            lines.spawn(serve_socket(shared.clone(), stream, wire));
                         }
                     }
                     Some(_) = lines.join_next() => {}

@@ -67,6 +67,8 @@ pub fn order() -> Order {
         goal: Goal::Charge(Microcoulombs(60_000_000)),
         time_limit: Duration::from_secs(120),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     }
 }
 

@@ -1,8 +1,9 @@
 use super::rig::{Load, Rig, acknowledge, by_volts, order};
-use crate::plan::{Goal, Order};
+use crate::bath::Agitation;
+use crate::plan::{BurnEstimate, Goal, Order, Seek};
 use crate::process::{Between, Confirm, Entry, Turn};
-use crate::quantity::{Amps, Volts};
-use crate::run::{Action, Answer, Command, Event, Input, Question, RunPhase, RunState};
+use crate::quantity::{Amps, Density, Temperature, Volts};
+use crate::run::{Action, Answer, BathNews, Command, Event, Input, Question, RunPhase, RunState};
 use crate::watch::Kind;
 use std::time::Duration;
 
@@ -368,4 +369,76 @@ fn a_tick_repeated_at_the_same_time_does_nothing() {
         let again = rig.controller.step(rig.now, Input::Tick);
         assert_eq!(again, []);
     }
+}
+
+/// Burns at 5 A on this load: 20 A/dm2 at the edge, twice the mean, on half a dm2.
+fn seeking(top: f64) -> Order {
+    let burn = BurnEstimate {
+        density: Density::new(2000.0),
+        edge_factor: 2.0,
+        agitation: Agitation::Air,
+        by_agitation: None,
+        temperature: Some(Temperature::new(55.0)),
+        own_panel: true,
+    };
+    Order {
+        burn: Some(burn),
+        seek: Some(Seek { margin: 0.3, top: Amps::new(top) }),
+        goal: Goal::Time(Duration::from_secs(3000)),
+        time_limit: Duration::from_secs(4000),
+        ..order()
+    }
+}
+
+fn bath(rig: &mut Rig, agitation: Agitation) {
+    let at = rig.now;
+    rig.feed(Input::Bath(BathNews {
+        temperature: Some((Temperature::new(55.0), at)),
+        agitation: Some((agitation, true)),
+    }));
+}
+
+fn seek_for(rig: &mut Rig, seconds: usize, agitation: Agitation) {
+    for _ in 0..seconds / 10 {
+        bath(rig, agitation);
+        rig.run_for(10.0);
+    }
+}
+
+#[test]
+fn seeking_climbs_while_the_worst_case_allows_and_backs_off_when_the_stirrer_stops() {
+    let mut rig = Rig::started(seeking(4.0));
+    seek_for(&mut rig, 600, Agitation::Air);
+    // 1.46 either way with good inputs: at 2.4 A the worst case is a margin of 30 %.
+    assert!((2.2..2.4).contains(&rig.amps), "{}", rig.amps);
+    assert_eq!(rig.raised(), []);
+    let top = rig.amps;
+    seek_for(&mut rig, 100, Agitation::Still);
+    assert!(rig.amps < top * 0.91, "{}", rig.amps);
+    let told = rig
+        .log
+        .iter()
+        .filter(|a| matches!(a, Action::Record(Event::Note(t)) if t.starts_with("seeking")))
+        .count();
+    assert!(told >= 4, "each step has its reason on record: {told}");
+}
+
+#[test]
+fn seeking_never_passes_the_order_and_no_margin_means_no_climb() {
+    let mut rig = Rig::started(seeking(2.1));
+    seek_for(&mut rig, 300, Agitation::Vigorous);
+    assert!((rig.amps - 2.1).abs() < 1e-9, "{}", rig.amps);
+    let mut rig = Rig::started(Order { burn: None, ..seeking(4.0) });
+    seek_for(&mut rig, 300, Agitation::Vigorous);
+    assert_eq!(rig.amps, 2.0);
+}
+
+#[test]
+fn the_daemon_going_down_is_the_cause_it_gives() {
+    let mut rig = Rig::started(order());
+    rig.run_for(5.0);
+    rig.ask(Command::Quit).unwrap();
+    rig.run_for(1.0);
+    let end = rig.outcome().unwrap();
+    assert_eq!((end.state, end.cause.as_str()), (RunState::Aborted, "the daemon was stopped"));
 }

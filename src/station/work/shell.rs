@@ -48,6 +48,8 @@ pub(super) struct Shell<R> {
     open: Option<OpenRun>,
     poll_at: Mono,
     read_now: bool,
+    /// How long an exchange takes on this line.
+    exchange: Duration,
     /// Since when no good answer has come.
     silent: Option<Mono>,
     retry_at: Mono,
@@ -86,6 +88,7 @@ impl<R: Remote> Shell<R> {
             open: None,
             poll_at: Mono::ZERO,
             read_now: false,
+            exchange: Duration::ZERO,
             silent: None,
             retry_at: Mono::ZERO,
             backoff: Backoff::new(seed),
@@ -133,10 +136,17 @@ impl<R: Remote> Shell<R> {
             if now >= self.retry_at {
                 return self.open_link().await;
             }
+        } else if self.brink(now).is_some() {
+            // An exchange begun now would still be under way when the off is due.
         } else if self.read_now || now >= self.poll_at {
             return self.poll().await;
         }
         self.drive(Input::Tick).await;
+    }
+
+    /// A deadline of the controller's that comes before an exchange begun now would be over.
+    fn brink(&self, now: Mono) -> Option<Mono> {
+        self.controller.next_deadline().filter(|at| *at > now && *at < now + self.exchange)
     }
 
     async fn poll(&mut self) {
@@ -150,6 +160,10 @@ impl<R: Remote> Shell<R> {
         let input = match self.remote.read().await {
             Ok(reading) => {
                 self.silent = None;
+                // Follows the longer ones at once and forgets them slowly; a slow answer must not
+                // keep the next poll away for long.
+                let took = began.elapsed().min(Duration::from_millis(150));
+                self.exchange = took.max(self.exchange * 9 / 10);
                 let reading = Reading { at: self.skew.awake(reading.at), ..reading };
                 self.picture.reading(reading, began.elapsed());
                 self.record_reading(&reading);
@@ -416,6 +430,9 @@ impl<R: Remote> Shell<R> {
 
     fn wait(&self) -> Duration {
         let now = self.now();
+        if let Some(at) = self.brink(now).filter(|_| self.picture.link.up) {
+            return at.since(now);
+        }
         let port = match self.picture.link.up {
             _ if self.read_now => now,
             true => self.poll_at,
@@ -432,9 +449,7 @@ impl<R: Remote> Shell<R> {
     /// Off, confirmed, the run ended, everything on disk.
     async fn leave(mut self) -> Farewell {
         let until = self.now() + LEAVE;
-        if let Ok(actions) =
-            self.controller.command(self.now(), "the daemon, which was stopped", Command::Abort)
-        {
+        if let Ok(actions) = self.controller.command(self.now(), "the daemon", Command::Quit) {
             let follow = self.carry_out(actions).await;
             self.follow_up(follow).await;
         }
@@ -477,7 +492,7 @@ fn taken(command: &Command) -> String {
         Command::Hold => "the run is being held: ramping down, then output off".into(),
         Command::Resume => "the run goes on: it ramps up again".into(),
         Command::Stop => "the run is being ended: output off".into(),
-        Command::Abort => "off was sent".into(),
+        Command::Abort | Command::Quit => "off was sent".into(),
         Command::Answer(_) => "the answer was taken".into(),
         Command::Alarm { kind, handling } => {
             let done = match handling {

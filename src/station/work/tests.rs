@@ -122,6 +122,7 @@ fn settings(name: &str) -> Settings {
             parity: Parity::None,
             two_stop_bits: false,
             identity: None,
+            wiring: crate::supply::Wiring::default(),
         },
         dialect: Arc::new(scpi),
         setup: Setup {
@@ -155,6 +156,8 @@ fn order(coulombs: f64) -> Box<Order> {
         goal: Goal::Charge(Microcoulombs((coulombs * 1e6) as i64)),
         time_limit: Duration::from_secs(600),
         turn: None,
+        seek: None,
+        like_slopes: Vec::new(),
     })
 }
 

@@ -1,12 +1,24 @@
 //! Dialects: what a kind of supply is told and how its answers are read, as data.
 //!
-//! Framing is code, devices are data: the table in the file (`[scpi]`) names
-//! the framing, everything else is a value in it. Pure: text in, dialect or
+//! Framing is code, devices are data: the table in the file (`[scpi]`,
+//! `[modbus]`, `[line]`) names the framing, everything else is a value in it. Pure: text in, dialect or
 //! every problem out.
 
+#[cfg(test)]
+mod kinds_tests;
+mod line;
+mod modbus;
+mod pattern;
 mod scpi;
+mod shared;
 
-pub use scpi::{Persistence, Protection, RegulationBits, Scpi};
+pub use line::{Commands, Plain, Query, Words};
+pub use modbus::{
+    Block, Form, Known, Modbus, RegisterSwitch, RegulationRegister, Scaled, Space, TripBits, Watchdog,
+    WordOrder,
+};
+pub use pattern::{Pattern, Slot};
+pub use scpi::{Protection, RegulationBits, Scpi};
 
 use crate::quantity::{Amps, Document, Problem, Volts};
 use std::time::Duration;
@@ -33,11 +45,37 @@ impl Maturity {
     }
 }
 
+/// Whether setpoints survive a power cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Persistence {
+    /// They do not.
+    Volatile,
+    /// They do: each write wears a memory cell.
+    Persistent,
+    /// Not known.
+    Unknown,
+}
+
+/// What the output does when the mains comes back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PowerUp {
+    /// It stays off.
+    Off,
+    /// It comes on by itself.
+    On,
+    /// Not known.
+    Unknown,
+}
+
 /// The framing, with what belongs to it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Kind {
     /// Text lines after SCPI-1999 and IEEE 488.2.
     Scpi(Box<Scpi>),
+    /// Registers after the Modbus application protocol.
+    Modbus(Box<Modbus>),
+    /// Plain request and reply lines.
+    Line(Box<Plain>),
 }
 
 /// Times of a link, whatever its framing.
@@ -77,6 +115,10 @@ pub struct Dialect {
     pub timing: Timing,
     /// Steps and largest values.
     pub range: Range,
+    /// Whether setpoints survive a power cut.
+    pub setpoints: Persistence,
+    /// What the output does when the mains comes back.
+    pub power_up: PowerUp,
     /// State of DTR while the port is open; `None` leaves it as it is.
     pub dtr: Option<bool>,
     /// State of RTS while the port is open; `None` leaves it as it is.
@@ -105,24 +147,37 @@ fn read(doc: &Document<'_>, text: &str, file: &str) -> Option<Dialect> {
         ("simulated", Maturity::Simulated),
         ("proven", Maturity::Proven),
     ]);
-    let (_, table) = root.one_of(&["scpi"])?;
-    let (timing, range, dtr, rts, scpi) = scpi::read(&table)?;
+    let (kind, table) = root.one_of(&["scpi", "modbus", "line"])?;
+    let common = shared::read(&table);
+    let kind = match kind {
+        "scpi" => scpi::read(&table).map(|(range, scpi)| (range, Kind::Scpi(Box::new(scpi)))),
+        "line" => line::read(&table).map(|(range, plain)| (range, Kind::Line(Box::new(plain)))),
+        _ => modbus::read(&table).map(|(range, modbus)| (range, Kind::Modbus(Box::new(modbus)))),
+    };
+    let (common, (range, kind)) = (common?, kind?);
     let name = file.rsplit('/').next().unwrap_or(file);
     Some(Dialect {
         name: name.strip_suffix(".toml").unwrap_or(name).into(),
         about: about?,
         maturity: maturity?,
-        timing,
+        timing: common.timing,
         range,
-        dtr,
-        rts,
-        kind: Kind::Scpi(Box::new(scpi)),
+        setpoints: common.setpoints,
+        power_up: common.power_up,
+        dtr: common.dtr,
+        rts: common.rts,
+        kind,
         source: text.into(),
     })
 }
 
 /// The dialects that ship inside the binary: name and text.
-pub const SHIPPED: &[(&str, &str)] = &[("scpi", include_str!("../../../config/dialects/scpi.toml"))];
+pub const SHIPPED: &[(&str, &str)] = &[
+    ("scpi", include_str!("../../../config/dialects/scpi.toml")),
+    ("scpi-channel", include_str!("../../../config/dialects/scpi-channel.toml")),
+    ("line-example", include_str!("../../../config/dialects/line-example.toml")),
+    ("modbus-example", include_str!("../../../config/dialects/modbus-example.toml")),
+];
 
 /// The dialects that ship inside the binary.
 ///
@@ -219,7 +274,7 @@ mod tests {
     fn times_that_cannot_work_together_are_refused() {
         let found = problems(&changed("gap-timeout = \"150 ms\"", "gap-timeout = \"2 s\""));
         assert!(found.len() == 1 && found[0].contains("gap-timeout"), "{found:?}");
-        let found = problems(&changed("reply-timeout = \"1 s\"", "reply-timeout = \"0 s\""));
+        let found = problems(&changed("reply-timeout = \"500 ms\"", "reply-timeout = \"0 s\""));
         assert!(!found.is_empty());
     }
 

@@ -1,18 +1,8 @@
 //! The `[scpi]` table: text lines after SCPI-1999 and IEEE 488.2.
 
-use super::{Range, Timing};
-use crate::quantity::{Field, Span, Table};
-
-/// Whether setpoints survive a power cut.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Persistence {
-    /// They do not.
-    Volatile,
-    /// They do: each write wears a memory cell.
-    Persistent,
-    /// Not known.
-    Unknown,
-}
+use super::Range;
+use super::shared::{command, header, line_end, most, optional, query, steps};
+use crate::quantity::{Field, Table};
 
 /// Commands of one protection that the supply has of its own.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -44,6 +34,17 @@ pub struct RegulationBits {
     pub over_temperature: Option<u8>,
 }
 
+/// Which channel of a supply with several everything goes to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Select {
+    /// Selects it.
+    pub command: String,
+    /// Asks which is selected.
+    pub read: String,
+    /// What the supply must answer to that.
+    pub answer: String,
+}
+
 /// Everything that is said in this framing.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scpi {
@@ -53,8 +54,6 @@ pub struct Scpi {
     pub reply_end: Vec<u8>,
     /// Whether several queries may go in one line.
     pub joined: bool,
-    /// Whether setpoints survive a power cut.
-    pub setpoints: Persistence,
     /// Asks who it is.
     pub identity: String,
     /// Asks for the oldest entry of the error queue.
@@ -79,6 +78,10 @@ pub struct Scpi {
     pub output_off: String,
     /// Empties the error queue.
     pub clear_status: String,
+    /// Arms its communication watchdog, which switches off when nobody talks to it.
+    pub watchdog: Option<String>,
+    /// Selects the channel; sent before everything else that is said.
+    pub select: Option<Select>,
     /// Its own over-voltage protection.
     pub over_voltage: Option<Protection>,
     /// Its own over-current protection.
@@ -87,21 +90,11 @@ pub struct Scpi {
     pub regulation: Option<RegulationBits>,
 }
 
-type Parts = (Timing, Range, Option<bool>, Option<bool>, Scpi);
-
-pub(super) fn read(table: &Table<'_>) -> Option<Parts> {
+pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
     let send_end = line_end(table.need("send-end"));
     let reply_end = line_end(table.need("reply-end"));
     let joined = table.need("joined").flag();
-    let setpoints = table.need("setpoints").choice(&[
-        ("volatile", Persistence::Volatile),
-        ("persistent", Persistence::Persistent),
-        ("unknown", Persistence::Unknown),
-    ]);
-    let dtr = table.may("dtr").flag();
-    let rts = table.may("rts").flag();
-    let timing = table.need("timing").table().and_then(|t| timing(&t));
-    let range = table.need("range").table().and_then(|t| range(&t));
+    let range = table.need("range").table().and_then(|t| steps(&t).zip(most(&t)));
     let queries = table.need("queries").table().map(|t| {
         ["identity", "error", "volts", "amps", "output", "set-volts", "set-amps"].map(|key| query(&t, key))
     });
@@ -110,6 +103,8 @@ pub(super) fn read(table: &Table<'_>) -> Option<Parts> {
         let [on, off, clear] = ["output-on", "output-off", "clear-status"].map(|key| command(&t, key));
         [volts, amps, on, off, clear]
     });
+    let watchdog = optional_command(table);
+    let select = optional(table, "channel", select);
     let over_voltage = optional(table, "over-voltage", protection);
     let over_current = optional(table, "over-current", protection);
     let regulation = optional(table, "regulation", regulation);
@@ -120,7 +115,6 @@ pub(super) fn read(table: &Table<'_>) -> Option<Parts> {
         send_end: send_end?,
         reply_end: reply_end?,
         joined: joined?,
-        setpoints: setpoints?,
         identity: identity?,
         error: error?,
         volts: volts?,
@@ -133,49 +127,26 @@ pub(super) fn read(table: &Table<'_>) -> Option<Parts> {
         output_on: output_on?,
         output_off: output_off?,
         clear_status: clear_status?,
+        watchdog: watchdog?,
+        select: select?,
         over_voltage: over_voltage?,
         over_current: over_current?,
         regulation: regulation?,
     };
-    Some((timing?, range?, dtr, rts, scpi))
+    let ((volts_step, amps_step), (volts_most, amps_most)) = range?;
+    Some((Range { volts_step, amps_step, volts_most, amps_most }, scpi))
 }
 
-/// A table that is left out is fine; one that is there and wrong is not.
-fn optional<T>(
-    parent: &Table<'_>,
-    key: &'static str,
-    read: impl FnOnce(&Table<'_>) -> Option<T>,
-) -> Option<Option<T>> {
-    let field = parent.may(key);
-    if !parent.has(key) {
-        return Some(None);
-    }
-    field.table().and_then(|t| read(&t)).map(Some)
+/// The watchdog's command, if there is one.
+fn optional_command(table: &Table<'_>) -> Option<Option<String>> {
+    optional(table, "watchdog", |t| command(t, "arm"))
 }
 
-fn timing(t: &Table<'_>) -> Option<Timing> {
-    let reply = t.need("reply-timeout").within(Span::new(0.01), Span::new(10.0));
-    let gap = t.need("gap-timeout").within(Span::new(0.005), Span::new(10.0));
-    let min_gap = t.need("min-gap").within(Span::ZERO, Span::new(1.0));
-    let (reply, gap, min_gap) = (reply?, gap?, min_gap?);
-    if gap > reply {
-        t.problem("gap-timeout", "is longer than reply-timeout", format!("write {reply} or less"));
-        return None;
-    }
-    Some(Timing { reply_timeout: reply.duration(), gap_timeout: gap.duration(), min_gap: min_gap.duration() })
-}
-
-fn range(t: &Table<'_>) -> Option<Range> {
-    let volts_step = t.need("volts-step").positive();
-    let amps_step = t.need("amps-step").positive();
-    let volts_most = t.need("volts-most").positive();
-    let amps_most = t.need("amps-most").positive();
-    Some(Range {
-        volts_step: volts_step?,
-        amps_step: amps_step?,
-        volts_most: volts_most?,
-        amps_most: amps_most?,
-    })
+fn select(t: &Table<'_>) -> Option<Select> {
+    let select = command(t, "select");
+    let read = query(t, "read");
+    let answer = t.need("answer").text();
+    Some(Select { command: select?, read: read?, answer: answer?.trim().to_owned() })
 }
 
 fn protection(t: &Table<'_>) -> Option<Protection> {
@@ -227,51 +198,4 @@ fn regulation(t: &Table<'_>) -> Option<RegulationBits> {
         constant_voltage: voltage,
         over_temperature: hot,
     })
-}
-
-fn line_end(field: Field<'_>) -> Option<Vec<u8>> {
-    let end: &[u8] = field.choice(&[("lf", b"\n" as &[u8]), ("cr", b"\r"), ("crlf", b"\r\n")])?;
-    Some(end.into())
-}
-
-/// What every line must be: printable, one command, not empty.
-fn plain(t: &Table<'_>, key: &'static str) -> Option<String> {
-    let field = t.need(key);
-    let text = field.text()?;
-    if text.trim() != text || !text.bytes().all(|b| matches!(b, b' '..=b'~')) {
-        return field
-            .bad(format!("{text:?} is not a command"), "write printable ASCII without blanks around it");
-    }
-    if text.contains(';') {
-        return field.bad(format!("{text:?} is more than one command"), "write one");
-    }
-    Some(text)
-}
-
-fn query(t: &Table<'_>, key: &'static str) -> Option<String> {
-    let text = plain(t, key)?;
-    if !text.split(' ').next().is_some_and(|header| header.ends_with('?')) {
-        t.problem(key, format!("{text:?} asks nothing"), "end the query's header in \"?\"");
-        return None;
-    }
-    Some(text)
-}
-
-fn command(t: &Table<'_>, key: &'static str) -> Option<String> {
-    let text = plain(t, key)?;
-    if text.contains('?') {
-        t.problem(key, format!("{text:?} asks instead of setting"), "drop the \"?\"");
-        return None;
-    }
-    Some(text)
-}
-
-/// A command that a value is put behind.
-fn header(t: &Table<'_>, key: &'static str) -> Option<String> {
-    let text = command(t, key)?;
-    if text.contains(' ') {
-        t.problem(key, format!("{text:?} already has a value"), "write the header alone");
-        return None;
-    }
-    Some(text)
 }

@@ -1,10 +1,10 @@
 //! One supply: identified, prepared, set, read, switched off.
 
 use super::dialect::Dialect;
-use super::line::{Line, Pace, Wire};
-use super::talk::{self, Item, Order, QUEUE, Value, words};
+use super::session::{self, Session, words};
+use super::talk::{self, Item, Order, QUEUE, Value};
 use super::trouble::Trouble;
-use super::{Clock, Port, Spec, open};
+use super::{Clock, Spec};
 use crate::quantity::{Amps, Faults, Mono, Reading, Regulation, Volts};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -20,6 +20,8 @@ const ROUND: [Item; 5] =
 const TRIES: usize = 3;
 /// A relay has switched by then. Common practice, no source.
 const SWITCHES: Duration = Duration::from_millis(50);
+/// A supply that says it is busy is asked again after this. Common practice, no source.
+const BUSY: Duration = Duration::from_millis(50);
 /// After the first trouble of a kind, one line in the log per this time.
 const LOG_EVERY: Duration = Duration::from_secs(60);
 
@@ -44,13 +46,15 @@ pub struct Device {
     spec: Spec,
     dialect: Arc<Dialect>,
     clock: Clock,
-    line: Option<Line<Box<dyn Wire>>>,
+    session: Option<Session>,
     identity: Option<String>,
     known: BTreeMap<Item, Value>,
     next: usize,
     volts: Option<String>,
     amps: Option<String>,
     asked_before: (Volts, Amps),
+    /// It lost its mains since it was prepared, as far as can be told.
+    cycled: bool,
     writes: u64,
     errors: BTreeMap<&'static str, u64>,
     logged: BTreeMap<&'static str, (Mono, u64)>,
@@ -72,13 +76,14 @@ impl Device {
             spec,
             dialect,
             clock,
-            line: None,
+            session: None,
             identity: None,
             known: BTreeMap::new(),
             next: 0,
             volts: None,
             amps: None,
             asked_before: (Volts::ZERO, Amps::ZERO),
+            cycled: false,
             writes: 0,
             errors: BTreeMap::new(),
             logged: BTreeMap::new(),
@@ -97,7 +102,7 @@ impl Device {
 
     /// Whether the port is open; says nothing of whether the supply answers.
     pub fn is_connected(&self) -> bool {
-        self.line.is_some()
+        self.session.is_some()
     }
 
     /// Troubles so far, by kind.
@@ -112,7 +117,7 @@ impl Device {
 
     /// Closes the port.
     pub fn close(&mut self) {
-        self.line = None;
+        self.session = None;
         self.forget();
     }
 
@@ -122,8 +127,10 @@ impl Device {
     /// Any [`Trouble`]; the port is then closed again.
     pub async fn connect(&mut self) -> Result<Identity, Trouble> {
         self.close();
-        let io = open::open(&self.spec, &self.dialect).await.map_err(|trouble| self.count(trouble))?;
-        self.connect_over(io).await
+        self.identity = None;
+        let opened = Session::open(&self.spec, &self.dialect).await;
+        let session = opened.map_err(|trouble| self.count(trouble))?;
+        self.connect_in(session).await
     }
 
     /// As [`Device::connect`], over a stream that is already open.
@@ -136,7 +143,13 @@ impl Device {
     ) -> Result<Identity, Trouble> {
         self.close();
         self.identity = None;
-        self.attach(Box::new(io));
+        let session = Session::over(Box::new(io), &self.spec, &self.dialect);
+        self.connect_in(session).await
+    }
+
+    /// As [`Device::connect`], in a session that is open.
+    pub(super) async fn connect_in(&mut self, session: Session) -> Result<Identity, Trouble> {
+        self.attach(session);
         let connected = self.introduce().await;
         if connected.is_err() {
             self.close();
@@ -152,11 +165,12 @@ impl Device {
     /// output is then to be taken for on.
     pub async fn off(&mut self) -> Result<(), Trouble> {
         self.known.remove(&Item::Output);
-        let mut last = Trouble::Gone("not connected".into());
+        let mut last = gone();
         for _ in 0..TRIES {
-            if self.line.is_none() {
-                let io = open::open(&self.spec, &self.dialect).await.map_err(|t| self.count(t))?;
-                self.attach(io);
+            if self.session.is_none() {
+                let opened = Session::open(&self.spec, &self.dialect).await;
+                let session = opened.map_err(|t| self.count(t))?;
+                self.attach(session);
             }
             match self.off_once().await {
                 Ok(()) => return Ok(()),
@@ -191,8 +205,10 @@ impl Device {
             self.check(order, value, most)?;
         }
         self.identify().await?;
+        self.prove().await?;
         self.off().await?;
         self.forget();
+        self.cycled = false;
         // Zero first: a supply refuses a protection level below its own setpoint.
         self.write_amps(Amps::ZERO).await?;
         self.write_volts(Volts::ZERO).await?;
@@ -217,6 +233,7 @@ impl Device {
         self.expect_number(Item::OverCurrentLevel, over_current.get(), amps, "over-current level").await?;
         self.expect_flag(Item::OverVoltageArmed, true, "over-voltage protection").await?;
         self.expect_flag(Item::OverCurrentArmed, true, "over-current protection").await?;
+        self.command(Order::Watch).await?;
         self.write_volts(ceiling).await?;
         self.expect_number(Item::SetVolts, ceiling.get(), volts, "ceiling").await?;
         self.expect_number(Item::SetAmps, 0.0, amps, "current").await
@@ -232,6 +249,7 @@ impl Device {
     pub async fn set(&mut self, amps: Amps, volts: Volts) -> Result<bool, Trouble> {
         self.check(Order::SetAmps(amps), amps.get(), self.dialect.range.amps_most.get())?;
         self.check(Order::SetVolts(volts), volts.get(), self.dialect.range.volts_most.get())?;
+        self.not_cycled()?;
         let before = self.writes;
         let volts_fall = volts < self.asked_before.0;
         let amps_rise = amps > self.asked_before.1;
@@ -250,6 +268,7 @@ impl Device {
     /// # Errors
     /// Any [`Trouble`]; the output may then be on.
     pub async fn output_on(&mut self) -> Result<(), Trouble> {
+        self.not_cycled()?;
         self.known.remove(&Item::Output);
         self.command(Order::On).await?;
         self.expect_flag(Item::Output, true, "output").await
@@ -274,24 +293,18 @@ impl Device {
         let at = self.get(&items).await?;
         if was_on && self.known.get(&Item::Output) == Some(&Value::Flag(false)) {
             // It switched itself off: say why in the same reading.
-            self.get(&[Item::OverVoltageTripped, Item::OverCurrentTripped, Item::Regulation]).await?;
+            let why = [Item::OverVoltageTripped, Item::OverCurrentTripped, Item::Regulation];
+            self.get(&[&why[..], &[Item::SetVolts, Item::SetAmps]].concat()).await?;
+            self.look_for_power_cut();
         }
         let number = |item| self.known.get(&item).and_then(|v| v.number());
         let flag = |item| self.known.get(&item).and_then(|v| v.flag());
         let output = flag(Item::Output);
-        let bits = self.known.get(&Item::Regulation).and_then(|v| v.bits());
-        let told = talk::regulation(&self.dialect).zip(bits);
-        let set = |bit: u8, bits: u16| bits & (1 << bit) != 0;
-        let regulation = told.map(|(register, bits)| {
-            match (set(register.constant_current, bits), set(register.constant_voltage, bits)) {
-                _ if output == Some(false) => Regulation::Neither,
-                (true, false) => Regulation::ConstantCurrent,
-                (false, true) => Regulation::ConstantVoltage,
-                _ => Regulation::Neither,
-            }
-        });
-        let hot =
-            told.is_some_and(|(register, bits)| register.over_temperature.is_some_and(|bit| set(bit, bits)));
+        let holding = self.known.get(&Item::Regulation).and_then(|v| v.holding());
+        let regulation = holding
+            .filter(|_| session::tells_regulation(&self.dialect))
+            .map(|(held, _)| if output == Some(false) { Regulation::Neither } else { held });
+        let hot = holding.is_some_and(|(_, hot)| hot);
         Ok(Reading {
             at: self.clock.at(at),
             // Both were asked for and `get` answers all or nothing.
@@ -314,7 +327,7 @@ impl Device {
     pub(super) async fn identify(&mut self) -> Result<String, Trouble> {
         let mut last = None;
         for _ in 0..TRIES {
-            let found = if self.line.as_ref().is_some_and(Line::is_suspect) {
+            let found = if self.session.as_ref().is_some_and(Session::is_suspect) {
                 self.mend().await.map(|()| self.identity.clone().unwrap_or_default())
             } else {
                 self.ask_identity().await
@@ -325,33 +338,19 @@ impl Device {
                 Err(trouble) => return Err(trouble),
             }
         }
-        Err(last.unwrap_or_else(|| Trouble::Gone("not connected".into())))
+        Err(last.unwrap_or_else(|| gone()))
     }
 
-    /// Puts an open stream in place without a word, as off and probe need it.
-    pub(super) fn attach(&mut self, io: Box<dyn Wire>) {
-        let super::dialect::Kind::Scpi(scpi) = &self.dialect.kind;
-        let timing = self.dialect.timing;
-        // One start bit, eight data bits, parity, stop bits; 10 bits in the usual case.
-        let bits =
-            10 + u32::from(self.spec.parity != super::Parity::None) + u32::from(self.spec.two_stop_bits);
-        let byte_time = match self.spec.port {
-            Port::Serial(_) => Duration::from_secs(1) * bits / self.spec.baud.max(1),
-            Port::Tcp(_) => Duration::ZERO,
-        };
-        let pace = Pace {
-            reply_timeout: timing.reply_timeout,
-            gap_timeout: timing.gap_timeout,
-            min_gap: timing.min_gap,
-            byte_time,
-        };
-        self.line = Some(Line::new(io, pace, &scpi.send_end, &scpi.reply_end));
+    /// Puts an open session in place without a word, as off and probe need it.
+    pub(super) fn attach(&mut self, session: Session) {
+        self.session = Some(session);
         self.forget();
     }
 
     async fn introduce(&mut self) -> Result<Identity, Trouble> {
         let text = self.identify().await?;
-        let unsolicited = self.line.as_ref().map_or(0, Line::unsolicited);
+        let unsolicited = self.session.as_ref().map_or(0, Session::unsolicited);
+        self.prove().await?;
         let mut left_in_queue = Vec::new();
         while let Some((code, text)) = self.queue().await? {
             left_in_queue.push(format!("{code} {}", text.escape_debug()));
@@ -364,20 +363,20 @@ impl Device {
     }
 
     async fn off_once(&mut self) -> Result<(), Trouble> {
-        let told = words(&self.dialect, Order::Off).unwrap_or_default();
-        let sent = match &mut self.line {
-            Some(line) => line.tell(&told).await,
-            None => Err(Trouble::Gone("not connected".into())),
+        let sent = match &mut self.session {
+            Some(session) => session.tell(&self.dialect, Order::Off).await,
+            None => Err(gone()),
         };
-        self.settle(sent)?;
+        match self.settle(sent) {
+            // The order may have arrived although its acknowledgement did not: the output state tells.
+            Err(trouble) if trouble.is_doubtful() => {}
+            sent => sent?,
+        }
         // Confirm. Any identity will do here: off is for whoever is there.
-        if self.line.as_ref().is_some_and(Line::is_suspect) {
-            let quiet = match &mut self.line {
-                Some(line) => match line.quiet().await {
-                    Ok(()) => talk::identity(line, &self.dialect).await.map(|_| line.trust()),
-                    Err(trouble) => Err(trouble),
-                },
-                None => Ok(()),
+        if let Some(session) = self.session.as_mut().filter(|s| s.is_suspect()) {
+            let quiet = match session.quiet().await {
+                Ok(()) => session.identity(&self.dialect, |_| true).await.map(|_| ()),
+                Err(trouble) => Err(trouble),
             };
             self.settle(quiet)?;
         }
@@ -386,70 +385,79 @@ impl Device {
 
     /// A suspect line is believed again when it has been quiet and then answers a known question right.
     async fn mend(&mut self) -> Result<(), Trouble> {
-        let Some(line) = &mut self.line else {
-            return Err(Trouble::Gone("not connected".into()));
-        };
-        if !line.is_suspect() {
+        let Some(session) = &mut self.session else { return Err(gone()) };
+        if !session.is_suspect() {
             return Ok(());
         }
         self.known.clear();
-        let quiet = line.quiet().await;
+        let quiet = session.quiet().await;
         self.settle(quiet)?;
         self.ask_identity().await.map(|_| ())
     }
 
     async fn ask_identity(&mut self) -> Result<String, Trouble> {
-        let Some(line) = &mut self.line else {
-            return Err(Trouble::Gone("not connected".into()));
+        let Some(session) = &mut self.session else { return Err(gone()) };
+        let (known, pinned) = (self.identity.clone(), self.spec.identity.clone());
+        let fits = |text: &str| {
+            known.as_ref().is_none_or(|known| known == text)
+                && pinned.as_ref().is_none_or(|pinned| text.contains(pinned.as_str()))
         };
-        let text = talk::identity(line, &self.dialect).await;
+        let text = session.identity(&self.dialect, fits).await;
         let text = self.settle(text)?;
-        let expected = self.identity.as_ref().is_none_or(|known| *known == text)
-            && self.spec.identity.as_ref().is_none_or(|pinned| text.contains(pinned.as_str()));
-        if expected {
-            if let Some(line) = &mut self.line {
-                line.trust();
-            }
+        if fits(&text) {
             self.identity = Some(text.clone());
             return Ok(text);
         }
-        if let Some(line) = &mut self.line {
-            line.distrust();
-        }
-        let wanted = self.spec.identity.clone().or(self.identity.clone()).unwrap_or_default();
+        let wanted = pinned.or(known).unwrap_or_default();
         Err(self.count(Trouble::WrongIdentity { wanted, found: text.escape_debug().to_string() }))
+    }
+
+    /// What a known register proves about the order of words.
+    async fn prove(&mut self) -> Result<(), Trouble> {
+        self.mend().await?;
+        let Some(session) = &mut self.session else { return Err(gone()) };
+        let proved = session.prove(&self.dialect).await;
+        self.settle(proved)
     }
 
     /// Asks, remembers, returns when the amperes were taken.
     async fn get(&mut self, items: &[Item]) -> Result<Instant, Trouble> {
-        self.mend().await?;
-        let Some(line) = &mut self.line else {
-            return Err(Trouble::Gone("not connected".into()));
-        };
-        let got = talk::get(line, &self.dialect, items).await;
-        let (values, at) = self.settle(got)?;
-        self.known.extend(values);
-        Ok(at)
+        for tried in 1.. {
+            self.mend().await?;
+            let Some(session) = &mut self.session else { return Err(gone()) };
+            let got = session.get(&self.dialect, items).await;
+            match self.settle(got) {
+                Ok((values, at)) => {
+                    self.known.extend(values);
+                    return Ok(at);
+                }
+                Err(trouble) if tried < TRIES => wait_for(trouble).await?,
+                Err(trouble) => return Err(trouble),
+            }
+        }
+        Err(gone())
     }
 
     async fn queue(&mut self) -> Result<Option<(i32, String)>, Trouble> {
         self.mend().await?;
-        let Some(line) = &mut self.line else {
-            return Err(Trouble::Gone("not connected".into()));
-        };
-        let entry = talk::error(line, &self.dialect).await;
+        let Some(session) = &mut self.session else { return Err(gone()) };
+        let entry = session.error(&self.dialect).await;
         self.settle(entry)
     }
 
     /// Tells, then reads the error queue until it is empty. Orders the dialect has no words for are skipped.
-    async fn command(&mut self, order: Order) -> Result<(), Trouble> {
+    pub(super) async fn command(&mut self, order: Order) -> Result<(), Trouble> {
         let Some(told) = words(&self.dialect, order) else { return Ok(()) };
-        self.mend().await?;
-        let Some(line) = &mut self.line else {
-            return Err(Trouble::Gone("not connected".into()));
-        };
-        let sent = line.tell(&told).await;
-        self.settle(sent)?;
+        for tried in 1.. {
+            self.mend().await?;
+            let Some(session) = &mut self.session else { return Err(gone()) };
+            let sent = session.tell(&self.dialect, order).await;
+            match self.settle(sent) {
+                Ok(()) => break,
+                Err(trouble) if tried < TRIES => wait_for(trouble).await?,
+                Err(trouble) => return Err(trouble),
+            }
+        }
         let mut first = None;
         for _ in 0..QUEUE {
             match self.queue().await? {
@@ -459,11 +467,38 @@ impl Device {
         }
         match first {
             None => Ok(()),
+            // SCPI-1999 vol. 2, chapter 21 (error/event queue): -201, invalid while in local.
+            Some((-201, _)) => Err(self.count(Trouble::LocalMode { told })),
             Some((code, said)) => {
                 let said = said.escape_debug().to_string();
                 Err(self.count(Trouble::Refused { told, code, said }))
             }
         }
+    }
+
+    /// Setpoints that were there and are zero, and an output that is off and was on: it has been without mains.
+    fn look_for_power_cut(&mut self) {
+        let zero =
+            |item, step: f64| self.known.get(&item).and_then(|v| v.number()).is_some_and(|n| n.abs() <= step);
+        let range = self.dialect.range;
+        let (volts, amps) = (range.volts_step.get(), range.amps_step.get());
+        let asked = self.asked_before.0.get() > volts && self.asked_before.1.get() > amps;
+        if asked && zero(Item::SetVolts, volts) && zero(Item::SetAmps, amps) {
+            self.cycled = true;
+            self.volts = None;
+            self.amps = None;
+            let _ = self.not_cycled();
+        }
+    }
+
+    /// After a power cut nothing is programmed again unless an operator starts something.
+    fn not_cycled(&mut self) -> Result<(), Trouble> {
+        if !self.cycled {
+            return Ok(());
+        }
+        let why = "the supply has been without mains: its output is off and its setpoints are back at zero; its \
+                   protections are programmed again when a run is started";
+        Err(self.count(Trouble::PowerCycled { why: why.into() }))
     }
 
     async fn write_volts(&mut self, volts: Volts) -> Result<(), Trouble> {
@@ -505,7 +540,7 @@ impl Device {
     }
 
     async fn expect_flag(&mut self, item: Item, wanted: bool, what: &'static str) -> Result<(), Trouble> {
-        if !talk::has(&self.dialect, item) {
+        if !session::has(&self.dialect, item) {
             return Ok(());
         }
         self.get(&[item]).await?;
@@ -523,7 +558,7 @@ impl Device {
         step: f64,
         what: &'static str,
     ) -> Result<(), Trouble> {
-        if !talk::has(&self.dialect, item) {
+        if !session::has(&self.dialect, item) {
             return Ok(());
         }
         self.get(&[item]).await?;
@@ -537,7 +572,7 @@ impl Device {
     }
 
     fn rotation(&self) -> impl Iterator<Item = Item> {
-        ROUND.into_iter().filter(|item| talk::has(&self.dialect, *item))
+        ROUND.into_iter().filter(|item| session::has(&self.dialect, *item))
     }
 
     /// Nothing that was read or written before is still known.
@@ -572,5 +607,21 @@ impl Device {
             self.logged.insert(kind, (last, unsaid + 1));
         }
         trouble
+    }
+}
+
+fn gone() -> Trouble {
+    Trouble::Gone("not connected".into())
+}
+
+/// What passes by itself is waited for; anything else is handed on.
+async fn wait_for(trouble: Trouble) -> Result<(), Trouble> {
+    match trouble {
+        Trouble::Unsettled { .. } => Ok(()),
+        Trouble::DeviceBusy { .. } => {
+            tokio::time::sleep(BUSY).await;
+            Ok(())
+        }
+        other => Err(other),
     }
 }

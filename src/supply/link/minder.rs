@@ -51,7 +51,7 @@ impl Minder {
         let command = || {
             // Resolved by the child itself: still right after the file was replaced by an upgrade.
             let mut command = Command::new("/proc/self/exe");
-            command.arg("minder");
+            command.arg0("tankside").arg("minder");
             command
         };
         Minder::spawn_with(command, ports).await

@@ -1,29 +1,47 @@
 //! The live half of the supply room: ports, time-outs, trust, off.
 //!
 //! What the folder is for: everything that opens a port or waits. `open.rs`
-//! knows of ports, `line.rs` of bytes and trust, `talk.rs` of framings,
-//! `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
+//! knows of ports, `line.rs` of text lines and trust, `bus.rs` of lines that
+//! need a guard (with `registers.rs` and `tap.rs` for Modbus), `talk.rs` of
+//! questions and orders, `session.rs` of framings, `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
 //! `probe.rs` are small programs over them. What it may not know: how a file
 //! is read or a reply is parsed; that is pure and lies above.
 
+mod bus;
 mod clock;
+mod commission;
 mod device;
+mod echo;
+#[cfg(test)]
+mod fake;
 mod line;
+#[cfg(test)]
+mod line_tests;
 pub mod minder;
+#[cfg(test)]
+mod modbus_tests;
 mod off;
 mod open;
+mod phrases;
 #[cfg(test)]
 #[expect(clippy::disallowed_methods, reason = "tests of real ports look into /proc and make files")]
 mod port_tests;
 mod probe;
+mod record;
+mod registers;
+mod session;
 mod talk;
+mod tap;
 #[cfg(test)]
 mod tests;
 
-use super::{Bytes, Dialect, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
+use super::{Bytes, Dialect, Flow, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
 
 pub use clock::Clock;
+pub use commission::{Commissioning, Point, Trial, TrialLoad, Verdict};
 pub use device::{Device, Identity};
 pub use minder::Minder;
 pub use off::{OffReport, off_at_port};
+pub use open::stable_names;
 pub use probe::{Found, ProbeReport, probe};
+pub use record::Transcript;

@@ -1,14 +1,12 @@
 //! Off, directly at the port, daemon or no daemon.
 
-use super::dialect::Kind;
 use super::help::Holder;
-use super::line::{Line, Pace};
-use super::talk::{Order, words};
+use super::session::Session;
+use super::talk::Order;
 use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
 use std::fmt;
 use std::path::Path;
 use std::sync::Arc;
-use std::time::Duration;
 
 /// What came of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,7 +47,7 @@ pub async fn off_at_port(spec: &Spec, dialect: &Arc<Dialect>) -> Result<OffRepor
     let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
     match (device.off().await, &spec.port) {
         (Ok(()), _) => Ok(OffReport::Confirmed),
-        (Err(Trouble::Busy(help)), Port::Serial(path)) => match past_lock(path, dialect).await {
+        (Err(Trouble::Busy(help)), Port::Serial(path)) => match past_lock(path, spec, dialect).await {
             Ok(()) => Ok(OffReport::SentPastLock { holder: help.holder }),
             Err(_) => Err(Trouble::Busy(help)),
         },
@@ -57,16 +55,13 @@ pub async fn off_at_port(spec: &Spec, dialect: &Arc<Dialect>) -> Result<OffRepor
     }
 }
 
-async fn past_lock(path: &Path, dialect: &Dialect) -> Result<(), Trouble> {
+async fn past_lock(path: &Path, spec: &Spec, dialect: &Dialect) -> Result<(), Trouble> {
     let io = open::open_unlocked(path)?;
-    let Kind::Scpi(scpi) = &dialect.kind;
-    let pace = Pace {
-        reply_timeout: dialect.timing.reply_timeout,
-        gap_timeout: dialect.timing.gap_timeout,
-        min_gap: dialect.timing.min_gap,
-        byte_time: Duration::ZERO,
-    };
-    // A new line begins with a line end, in case the holder is in the middle of one.
-    let mut line = Line::new(io, pace, &scpi.send_end, &scpi.reply_end);
-    line.tell(&words(dialect, Order::Off).unwrap_or_default()).await
+    // A new text line begins with a line end, in case the holder is in the middle of one.
+    let mut session = Session::over(io, spec, dialect);
+    match session.tell(dialect, Order::Off).await {
+        // An acknowledgement goes to whoever holds the port.
+        Err(trouble) if !trouble.is_doubtful() => Err(trouble),
+        _ => Ok(()),
+    }
 }

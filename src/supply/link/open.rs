@@ -1,8 +1,9 @@
 //! Opening a port, and the page of help when it cannot be opened.
 
+use super::echo::Echo;
 use super::help::{Holder, OpenHelp};
 use super::line::Wire;
-use super::{Dialect, Parity, Port, Spec, Trouble};
+use super::{Dialect, Flow, Parity, Port, Spec, Trouble};
 use nix::sys::termios;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
@@ -20,8 +21,13 @@ const CONNECT: Duration = Duration::from_secs(3);
 
 /// Opens the port for us alone.
 pub(super) async fn open(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> {
+    let io = bare(spec, dialect).await?;
+    Ok(if spec.wiring.echo { Box::new(Echo::new(io)) } else { io })
+}
+
+async fn bare(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> {
     match &spec.port {
-        Port::Tcp(address) => socket(address).await,
+        Port::Tcp(_) | Port::Bridge(_) => socket(&spec.port).await,
         Port::Serial(path) if is_pty(path) => {
             Tty::open(path, true).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
         }
@@ -37,7 +43,10 @@ pub(super) fn open_unlocked(path: &Path) -> Result<Box<dyn Wire>, Trouble> {
     Tty::open(path, false).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
 }
 
-async fn socket(address: &str) -> Result<Box<dyn Wire>, Trouble> {
+async fn socket(port: &Port) -> Result<Box<dyn Wire>, Trouble> {
+    let (Port::Tcp(address) | Port::Bridge(address)) = port else {
+        return Err(Trouble::Gone(format!("{port} is no socket")));
+    };
     let connect = tokio::net::TcpStream::connect(address);
     let error = match tokio::time::timeout(CONNECT, connect).await {
         Ok(Ok(stream)) => {
@@ -49,15 +58,10 @@ async fn socket(address: &str) -> Result<Box<dyn Wire>, Trouble> {
         Err(_) => format!("nothing answered within {} s", CONNECT.as_secs()),
     };
     let advice = vec![
-        format!("is the supply on, and does its network page show the address of tcp:{address}?"),
+        format!("is the supply on, and does its network page show the address of {port}?"),
         "many supplies serve one connection at a time; close other programs that talk to it".into(),
     ];
-    Err(Trouble::Missing(Box::new(OpenHelp {
-        port: format!("tcp:{address}"),
-        error,
-        advice,
-        ..OpenHelp::default()
-    })))
+    Err(Trouble::Missing(Box::new(OpenHelp { port: port.to_string(), error, advice, ..OpenHelp::default() })))
 }
 
 fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStream> {
@@ -68,8 +72,18 @@ fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStrea
     };
     let stop_bits =
         if spec.two_stop_bits { tokio_serial::StopBits::Two } else { tokio_serial::StopBits::One };
-    let mut builder =
-        tokio_serial::new(path.to_string_lossy(), spec.baud).parity(parity).stop_bits(stop_bits);
+    let data_bits =
+        if spec.wiring.seven_bits { tokio_serial::DataBits::Seven } else { tokio_serial::DataBits::Eight };
+    let flow = match spec.wiring.flow {
+        Flow::None => tokio_serial::FlowControl::None,
+        Flow::Hardware => tokio_serial::FlowControl::Hardware,
+        Flow::Software => tokio_serial::FlowControl::Software,
+    };
+    let mut builder = tokio_serial::new(path.to_string_lossy(), spec.baud)
+        .parity(parity)
+        .stop_bits(stop_bits)
+        .data_bits(data_bits)
+        .flow_control(flow);
     if let Some(dtr) = dialect.dtr {
         builder = builder.dtr_on_open(dtr);
     }
@@ -211,16 +225,42 @@ fn group_name(gid: u32) -> String {
     nix::unistd::Group::from_gid(gid.into()).ok().flatten().map_or_else(|| gid.to_string(), |g| g.name)
 }
 
-fn stable_names() -> Vec<String> {
+/// The names under `/dev/serial/by-id`, in order.
+pub fn stable_names() -> Vec<String> {
     let Ok(folder) = std::fs::read_dir("/dev/serial/by-id") else { return Vec::new() };
     let mut names: Vec<_> = folder.flatten().map(|entry| entry.path().display().to_string()).collect();
     names.sort();
     names
 }
 
-/// The first other process that has the port open, as far as /proc shows it to us.
+/// The process that has locked the port, else the first other process that has
+/// it open (on a pty the far end has it open too), as far as /proc shows it to us.
 pub(super) fn holder(real: &Path) -> Option<Holder> {
     let own = std::process::id();
+    let locked = locked_by(real).filter(|pid| *pid != own && *pid != 0);
+    let pid = locked.or_else(|| opened_by(real, own))?;
+    #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
+    let command = std::fs::read(format!("/proc/{pid}/cmdline")).unwrap_or_default();
+    let command = command.split(|b| *b == 0).map(|w| w.escape_ascii().to_string());
+    Some(Holder { pid, command: command.collect::<Vec<_>>().join(" ").trim().into() })
+}
+
+/// Who holds the flock, by the kernel's own list: `1: FLOCK ADVISORY WRITE 1234 00:18:9 0 EOF`
+/// (proc_locks(5)); device numbers in hex, the inode in decimal.
+fn locked_by(real: &Path) -> Option<u32> {
+    let meta = std::fs::metadata(real).ok()?;
+    let (major, minor) = (libc::major(meta.dev()), libc::minor(meta.dev()));
+    let file = format!("{major:02x}:{minor:02x}:{}", meta.ino());
+    #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
+    let locks = std::fs::read_to_string("/proc/locks").ok()?;
+    locks.lines().find_map(|line| {
+        let words: Vec<_> = line.split_whitespace().collect();
+        let [_, "FLOCK", _, _, pid, of, ..] = words[..] else { return None };
+        if of == file { pid.parse().ok() } else { None }
+    })
+}
+
+fn opened_by(real: &Path, own: u32) -> Option<u32> {
     for process in std::fs::read_dir("/proc").ok()?.flatten() {
         let Some(pid) = process.file_name().to_str().and_then(|name| name.parse::<u32>().ok()) else {
             continue;
@@ -228,10 +268,7 @@ pub(super) fn holder(real: &Path) -> Option<Holder> {
         let Ok(fds) = std::fs::read_dir(process.path().join("fd")) else { continue };
         let holds = |fd: std::fs::DirEntry| std::fs::read_link(fd.path()).is_ok_and(|to| to == real);
         if pid != own && fds.flatten().any(holds) {
-            #[expect(clippy::disallowed_methods, reason = "this room is at the edge: it reads /proc")]
-            let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
-            let command = command.split(|b| *b == 0).map(|w| w.escape_ascii().to_string());
-            return Some(Holder { pid, command: command.collect::<Vec<_>>().join(" ").trim().into() });
+            return Some(pid);
         }
     }
     None

@@ -1,6 +1,6 @@
 //! Real ptys, real processes, real time: what only the kernel can show.
 
-use super::tests::{Shared, bench, dialect, serve_on, spec};
+use super::fake::{Shared, bench, dialect, serve_on, spec};
 use super::*;
 use std::io::{BufRead, BufReader};
 use std::os::unix::fs::PermissionsExt;

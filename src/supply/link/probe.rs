@@ -1,6 +1,9 @@
 //! Trying ports with the known dialects. It only asks: nothing is set, cleared or switched.
 
-use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
+use super::record::{Log, Recorder};
+use super::session::{self, Session};
+use super::{Clock, Device, Dialect, Parity, Port, Spec, Trouble, open};
+use crate::quantity::Regulation;
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,6 +25,10 @@ pub struct Found {
     pub polls: Result<f64, String>,
     /// The first reading: volts, amperes, output on.
     pub reading: Option<crate::quantity::Reading>,
+    /// Where the dialect looks for regulation, and what it takes it for.
+    pub regulation: String,
+    /// Every byte that passed, as a transcript.
+    pub transcript: String,
 }
 
 impl Found {
@@ -33,13 +40,38 @@ impl Found {
             quoted(&self.spec.dialect),
             quoted(&self.spec.port.to_string())
         );
-        if matches!(self.spec.port, Port::Serial(_)) {
+        if !matches!(self.spec.port, Port::Tcp(_)) {
             block.push_str(&format!("baud = {}\n", self.spec.baud));
+            match self.spec.parity {
+                Parity::None => {}
+                Parity::Even => block.push_str("parity = \"even\"\n"),
+                Parity::Odd => block.push_str("parity = \"odd\"\n"),
+            }
+            if self.spec.two_stop_bits {
+                block.push_str("stop-bits = 2\n");
+            }
+            if self.spec.wiring.echo {
+                block.push_str("echo = true\n");
+            }
+        }
+        if let Some(unit) = self.spec.wiring.unit {
+            block.push_str(&format!("unit = {unit}\n"));
         }
         block.push_str(&format!("identity = {}\n", quoted(&self.identity)));
         block.push_str("max-current = \"… A\"    # the least of: supply, leads, tank\n");
         block.push_str("max-voltage = \"… V\"\n");
         block
+    }
+
+    /// The last reading in one line.
+    pub fn said(&self) -> String {
+        let Some(reading) = &self.reading else { return "none".into() };
+        let output = match reading.output {
+            Some(true) => "ON",
+            Some(false) => "off",
+            None => "not told",
+        };
+        format!("{}, {}, output {output}", reading.volts, reading.amps)
     }
 }
 
@@ -61,17 +93,14 @@ impl fmt::Display for ProbeReport {
             writeln!(f, "{}: \"{}\" answers to {}", found.spec.port, found.identity, found.spec.dialect)?;
             writeln!(f, "  round trip {:.1} ms", found.round_trip.as_secs_f64() * 1e3)?;
             match &found.polls {
-                Ok(rate) => writeln!(f, "  {rate:.1} readings a second")?,
+                Ok(rate) => {
+                    let poll = 1000.0 / rate;
+                    writeln!(f, "  at most {rate:.1} readings a second: `poll` not below {poll:.0} ms")?;
+                }
                 Err(why) => writeln!(f, "  no readings: {why}")?,
             }
-            if let Some(reading) = &found.reading {
-                let output = match reading.output {
-                    Some(true) => "ON",
-                    Some(false) => "off",
-                    None => "not told",
-                };
-                writeln!(f, "  now {}, {}, output {output}", reading.volts, reading.amps)?;
-            }
+            writeln!(f, "  now {}", found.said())?;
+            writeln!(f, "  regulation: {}", found.regulation)?;
             writeln!(f, "\n{}", found.block())?;
         }
         if self.found.is_empty() {
@@ -111,8 +140,16 @@ pub async fn probe(candidates: &[Spec], dialects: &[Arc<Dialect>]) -> ProbeRepor
 
 async fn try_one(spec: &Spec, dialect: &Arc<Dialect>) -> Result<Found, Trouble> {
     let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
-    let io = open::open(spec, dialect).await?;
-    device.attach(io);
+    let log = Log::default();
+    let io = Recorder::new(open::open(spec, dialect).await?, log.clone());
+    device.attach(Session::over(Box::new(io), spec, dialect));
+    let mut found = survey(&mut device).await?;
+    found.transcript = log.text(&found);
+    Ok(found)
+}
+
+/// Everything that is asked of whoever answers.
+pub(super) async fn survey(device: &mut Device) -> Result<Found, Trouble> {
     device.identify().await?;
     let begun = Instant::now();
     let identity = device.identify().await?;
@@ -129,5 +166,13 @@ async fn try_one(spec: &Spec, dialect: &Arc<Dialect>) -> Result<Found, Trouble> 
         }
     }
     let polls = polls.map(|_: f64| f64::from(POLLS) / begun.elapsed().as_secs_f64().max(1e-9));
-    Ok(Found { spec: spec.clone(), identity, round_trip, polls, reading })
+    let now = match reading.as_ref().and_then(|r: &crate::quantity::Reading| r.regulation) {
+        None => "",
+        Some(Regulation::ConstantCurrent) => "; now it holds the current",
+        Some(Regulation::ConstantVoltage) => "; now it holds the voltage",
+        Some(Regulation::Neither) => "; now it holds neither",
+    };
+    let regulation = format!("{}{now}", session::regulation_in_words(device.dialect()));
+    let spec = device.spec().clone();
+    Ok(Found { spec, identity, round_trip, polls, reading, regulation, transcript: String::new() })
 }

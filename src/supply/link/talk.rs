@@ -1,13 +1,10 @@
-//! What a device is asked and told, put into the words of its framing.
-//!
-//! The only place that looks into [`Kind`]: another framing is another arm here.
+//! What a device is asked and told, and the words of that after SCPI-1999.
 
-use super::dialect::{Kind, Range, RegulationBits, Scpi};
+use super::dialect::{self, Range, Scpi};
 use super::line::{Line, Wire};
 use super::reply::{self, Misfit};
 use super::trouble::{Bytes, Trouble};
-use super::{Dialect, dialect};
-use crate::quantity::{Amps, Volts};
+use crate::quantity::{Amps, Regulation, Volts};
 use tokio::time::Instant;
 
 /// One thing to ask for.
@@ -32,7 +29,7 @@ pub(super) enum Item {
 pub(super) enum Value {
     Number(f64),
     Flag(bool),
-    Bits(u16),
+    Holding { regulation: Regulation, hot: bool },
 }
 
 impl Value {
@@ -42,8 +39,8 @@ impl Value {
     pub fn flag(self) -> Option<bool> {
         if let Value::Flag(yes) = self { Some(yes) } else { None }
     }
-    pub fn bits(self) -> Option<u16> {
-        if let Value::Bits(bits) = self { Some(bits) } else { None }
+    pub fn holding(self) -> Option<(Regulation, bool)> {
+        if let Value::Holding { regulation, hot } = self { Some((regulation, hot)) } else { None }
     }
 }
 
@@ -60,6 +57,8 @@ pub(super) enum Order {
     OverCurrentArm,
     OverVoltageClear,
     OverCurrentClear,
+    /// Arms its communication watchdog.
+    Watch,
     /// Empties the error queue.
     Forget,
 }
@@ -71,9 +70,8 @@ const JOINED: usize = 5;
 pub(super) const QUEUE: usize = 40;
 
 /// The words of one order, or `None` if the dialect has none.
-pub(super) fn words(dialect: &Dialect, order: Order) -> Option<String> {
-    let Kind::Scpi(scpi) = &dialect.kind;
-    let Range { volts_step, amps_step, .. } = dialect.range;
+pub(super) fn words(scpi: &Scpi, range: Range, order: Order) -> Option<String> {
+    let Range { volts_step, amps_step, .. } = range;
     let (ov, oc) = (scpi.over_voltage.as_ref(), scpi.over_current.as_ref());
     let volts = |v: Volts| decimal(v.get(), volts_step.get());
     let amps = |a: Amps| decimal(a.get(), amps_step.get());
@@ -88,6 +86,7 @@ pub(super) fn words(dialect: &Dialect, order: Order) -> Option<String> {
         Order::OverCurrentArm => oc?.switch_on.clone()?,
         Order::OverVoltageClear => ov?.clear.clone(),
         Order::OverCurrentClear => oc?.clear.clone(),
+        Order::Watch => scpi.watchdog.clone()?,
         Order::Forget => scpi.clear_status.clone(),
     })
 }
@@ -101,7 +100,7 @@ pub(super) fn decimal(value: f64, step: f64) -> String {
     format!("{:.places$}", steps * step + 0.0)
 }
 
-fn question(scpi: &Scpi, item: Item) -> Option<&str> {
+pub(super) fn question(scpi: &Scpi, item: Item) -> Option<&str> {
     let (ov, oc) = (scpi.over_voltage.as_ref(), scpi.over_current.as_ref());
     Some(match item {
         Item::Volts => &scpi.volts,
@@ -119,36 +118,33 @@ fn question(scpi: &Scpi, item: Item) -> Option<&str> {
     })
 }
 
-/// Whether the dialect can ask for it.
-pub(super) fn has(dialect: &Dialect, item: Item) -> bool {
-    let Kind::Scpi(scpi) = &dialect.kind;
-    question(scpi, item).is_some()
-}
-
-/// Where the dialect says which limit holds.
-pub(super) fn regulation(dialect: &Dialect) -> Option<&RegulationBits> {
-    let Kind::Scpi(scpi) = &dialect.kind;
-    scpi.regulation.as_ref()
-}
-
 /// Asks for `items` (those the dialect has) and returns them in order, with
 /// the time at which the amperes, or else the last of them, were taken.
 pub(super) async fn get<S: Wire>(
     line: &mut Line<S>,
-    dialect: &Dialect,
+    scpi: &Scpi,
+    range: &Range,
     items: &[Item],
 ) -> Result<(Vec<(Item, Value)>, Instant), Trouble> {
-    let Kind::Scpi(scpi) = &dialect.kind;
     let asked: Vec<(Item, &str)> = items.iter().filter_map(|i| Some((*i, question(scpi, *i)?))).collect();
     let mut values = Vec::with_capacity(asked.len());
     let mut at = None;
     for part in asked.chunks(if scpi.joined { JOINED } else { 1 }) {
-        let text = join(part.iter().map(|(_, q)| *q));
+        // The channel goes along with what is read from it, so that a change at the front panel is seen at once.
+        let channel = scpi.select.as_ref().filter(|_| scpi.joined);
+        let text = join(channel.map(|c| c.read.as_str()).into_iter().chain(part.iter().map(|(_, q)| *q)));
         let answer = line.ask(&text).await?;
-        let fields = reply::fields(&answer.bytes, part.len());
-        let fields = fields.map_err(|misfit| doubt(line, &text, &answer.bytes, misfit))?;
+        let fields = reply::fields(&answer.bytes, part.len() + usize::from(channel.is_some()));
+        let mut fields = fields.map_err(|misfit| doubt(line, &text, &answer.bytes, misfit))?.into_iter();
+        if let Some(select) = channel {
+            let found = fields.next().unwrap_or_default();
+            if !found.trim_matches('"').eq_ignore_ascii_case(&select.answer) {
+                let found = found.escape_debug().to_string();
+                return Err(Trouble::ReadBack { what: "channel", wanted: select.answer.clone(), found });
+            }
+        }
         for ((item, _), field) in part.iter().zip(fields) {
-            let value = value(&dialect.range, *item, field);
+            let value = value(scpi, range, *item, field);
             values.push((*item, value.map_err(|misfit| doubt(line, &text, &answer.bytes, misfit))?));
         }
         let has_amps = part.iter().any(|(item, _)| *item == Item::Amps);
@@ -175,21 +171,31 @@ fn join<'q>(questions: impl Iterator<Item = &'q str>) -> String {
     text
 }
 
-fn value(range: &dialect::Range, item: Item, field: &str) -> Result<Value, Misfit> {
-    let within = |most: f64, least: f64, unit: &str| {
-        let number = reply::number(field)?;
-        if number > most || number < least {
-            return Err(Misfit::OutOfRange(format!("{number} {unit} is outside {least} to {most} {unit}")));
-        }
-        Ok(Value::Number(number))
-    };
+/// A number that the item can have; `Value::Number`.
+pub(super) fn believed(range: &dialect::Range, item: Item, number: f64) -> Result<Value, Misfit> {
     let (volts, amps) = (range.volts_most.get(), range.amps_most.get());
-    match item {
+    let (most, least, unit) = match item {
         // A meter may read a little below zero.
-        Item::Volts => within(volts, -volts, "V"),
-        Item::Amps => within(amps, -amps, "A"),
-        Item::SetVolts | Item::OverVoltageLevel => within(volts, 0.0, "V"),
-        Item::SetAmps | Item::OverCurrentLevel => within(amps, 0.0, "A"),
+        Item::Volts => (volts, -volts, "V"),
+        Item::SetVolts | Item::OverVoltageLevel => (volts, 0.0, "V"),
+        Item::Amps => (amps, -amps, "A"),
+        _ => (amps, 0.0, "A"),
+    };
+    // Not-a-number is in no range.
+    if (least..=most).contains(&number) {
+        return Ok(Value::Number(number));
+    }
+    Err(Misfit::OutOfRange(format!("{number} {unit} is outside {least} to {most} {unit}")))
+}
+
+fn value(scpi: &Scpi, range: &dialect::Range, item: Item, field: &str) -> Result<Value, Misfit> {
+    match item {
+        Item::Volts
+        | Item::Amps
+        | Item::SetVolts
+        | Item::SetAmps
+        | Item::OverVoltageLevel
+        | Item::OverCurrentLevel => believed(range, item, reply::number(field)?),
         Item::Output
         | Item::OverVoltageTripped
         | Item::OverCurrentTripped
@@ -199,17 +205,32 @@ fn value(range: &dialect::Range, item: Item, field: &str) -> Result<Value, Misfi
             let bits = reply::whole(field)?;
             // SCPI-1999 registers are 16 bits wide and bit 15 is always 0 (vol. 1, section 20, from memory).
             match u16::try_from(bits) {
-                Ok(bits) if bits < 0x8000 => Ok(Value::Bits(bits)),
+                Ok(bits) if bits < 0x8000 => Ok(holding(scpi, bits)),
                 _ => Err(Misfit::OutOfRange(format!("{bits} is no 16-bit register"))),
             }
         }
     }
 }
 
+fn holding(scpi: &Scpi, bits: u16) -> Value {
+    let set = |bit: u8| bits & (1 << bit) != 0;
+    let register = scpi.regulation.as_ref();
+    let regulation = match register.map(|r| (set(r.constant_current), set(r.constant_voltage))) {
+        Some((true, false)) => Regulation::ConstantCurrent,
+        Some((false, true)) => Regulation::ConstantVoltage,
+        _ => Regulation::Neither,
+    };
+    let hot = register.and_then(|r| r.over_temperature).is_some_and(set);
+    Value::Holding { regulation, hot }
+}
+
 /// Asks who is there.
-pub(super) async fn identity<S: Wire>(line: &mut Line<S>, dialect: &Dialect) -> Result<String, Trouble> {
-    let Kind::Scpi(scpi) = &dialect.kind;
+pub(super) async fn identity<S: Wire>(line: &mut Line<S>, scpi: &Scpi) -> Result<String, Trouble> {
     let answer = line.ask(&scpi.identity).await?;
+    if answer.bytes.trim_ascii().eq_ignore_ascii_case(scpi.identity.as_bytes()) {
+        line.distrust();
+        return Err(Trouble::Echo { asked: scpi.identity.clone() });
+    }
     let text = reply::identity(&answer.bytes).map(str::to_owned);
     text.map_err(|misfit| doubt(line, &scpi.identity, &answer.bytes, misfit))
 }
@@ -217,9 +238,8 @@ pub(super) async fn identity<S: Wire>(line: &mut Line<S>, dialect: &Dialect) -> 
 /// The oldest entry of the error queue; `None` when it is empty.
 pub(super) async fn error<S: Wire>(
     line: &mut Line<S>,
-    dialect: &Dialect,
+    scpi: &Scpi,
 ) -> Result<Option<(i32, String)>, Trouble> {
-    let Kind::Scpi(scpi) = &dialect.kind;
     let answer = line.ask(&scpi.error).await?;
     let entry = reply::error_entry(&answer.bytes);
     let (code, text) = entry.map_err(|misfit| doubt(line, &scpi.error, &answer.bytes, misfit))?;

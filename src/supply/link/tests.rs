@@ -1,173 +1,13 @@
 //! A device against a supply that misbehaves on cue, in virtual time.
 
+use super::fake::{Shared, Slip, bench, dialect, serve, serve_on, spec};
+use super::session::Session;
 use super::*;
 use crate::quantity::{Amps, Regulation, Volts};
 use proptest::prelude::*;
-use std::collections::VecDeque;
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
-use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, DuplexStream, duplex};
+use tokio::io::{AsyncWriteExt, duplex};
 use tokio::time::{Instant, sleep};
-
-/// What happens to the next reply.
-#[derive(Clone, Debug)]
-enum Slip {
-    Fine,
-    Silent,
-    Late(Duration),
-    /// These bytes instead, terminator and all.
-    Raw(Vec<u8>),
-    /// One byte at a time, this far apart.
-    Slow(Duration),
-    /// Bytes for ever.
-    Endless,
-    HangUp,
-}
-
-#[derive(Default)]
-pub(super) struct Bench {
-    /// Bytes both ways, when the wire has a speed.
-    carried: u64,
-    pub(super) heard: Vec<String>,
-    slips: VecDeque<Slip>,
-    queue: VecDeque<String>,
-    /// Refuses lines that begin so, with this entry.
-    refuses: Option<(String, String)>,
-    pub(super) on: bool,
-    /// Never switches off.
-    stuck: bool,
-    volts: String,
-    amps: String,
-    ovp: String,
-    ocp: String,
-    tripped: bool,
-    measured: (String, String),
-}
-
-pub(super) type Shared = Arc<Mutex<Bench>>;
-
-impl Bench {
-    fn answer(&mut self, unit: &str) -> Option<String> {
-        if let Some((header, entry)) = &self.refuses
-            && unit.starts_with(header.as_str())
-        {
-            self.queue.push_back(entry.clone());
-            return None;
-        }
-        let (header, value) = unit.split_once(' ').unwrap_or((unit, ""));
-        let flag = |yes: bool| Some(if yes { "1" } else { "0" }.to_owned());
-        match header.trim_start_matches(':') {
-            "" => return None,
-            "*IDN?" => return Some("WORKSHOP,BENCH 12-10,0042,1.0".into()),
-            "SYST:ERR?" => return Some(self.queue.pop_front().unwrap_or("0,\"No error\"".into())),
-            "MEAS:VOLT?" => return Some(self.measured.0.clone()),
-            "MEAS:CURR?" => return Some(self.measured.1.clone()),
-            "OUTP?" => return flag(self.on),
-            "VOLT?" => return Some(self.volts.clone()),
-            "CURR?" => return Some(self.amps.clone()),
-            "VOLT:PROT?" => return Some(self.ovp.clone()),
-            "CURR:PROT?" => return Some(self.ocp.clone()),
-            "VOLT:PROT:STAT?" | "CURR:PROT:STAT?" => return flag(true),
-            "VOLT:PROT:TRIP?" => return flag(self.tripped),
-            "CURR:PROT:TRIP?" => return flag(false),
-            "STAT:QUES:COND?" => return Some("1".into()),
-            "VOLT" => self.volts = value.into(),
-            "CURR" => self.amps = value.into(),
-            "VOLT:PROT" => self.ovp = value.into(),
-            "CURR:PROT" => self.ocp = value.into(),
-            "VOLT:PROT:CLE" => self.tripped = false,
-            "OUTP" => self.on = value == "ON" || self.stuck,
-            "VOLT:PROT:STAT" | "CURR:PROT:STAT" | "CURR:PROT:CLE" | "*CLS" => {}
-            _ => self.queue.push_back("-113,\"Undefined header\"".into()),
-        }
-        None
-    }
-}
-
-pub(super) fn bench() -> Shared {
-    let zero = || "0.000".to_owned();
-    Arc::new(Mutex::new(Bench {
-        volts: zero(),
-        amps: zero(),
-        ovp: zero(),
-        ocp: zero(),
-        measured: ("7.020".into(), "2.500".into()),
-        ..Bench::default()
-    }))
-}
-
-/// Serves one connection, one line at a time, as instruments do.
-pub(super) fn serve(bench: &Shared) -> DuplexStream {
-    let (ours, theirs) = duplex(4096);
-    serve_on(bench, theirs, Duration::ZERO);
-    ours
-}
-
-/// The same over any stream, as slow as a wire of that time per byte.
-pub(super) fn serve_on(
-    bench: &Shared,
-    theirs: impl tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
-    byte_time: Duration,
-) -> tokio::task::JoinHandle<()> {
-    let bench = bench.clone();
-    tokio::spawn(async move {
-        let (read, mut write) = tokio::io::split(theirs);
-        let mut lines = BufReader::new(read).lines();
-        while let Ok(Some(line)) = lines.next_line().await {
-            let (reply, slip) = {
-                let mut b = bench.lock().unwrap();
-                b.heard.push(line.clone());
-                let replies: Vec<String> = line.split(';').filter_map(|unit| b.answer(unit)).collect();
-                if replies.is_empty() {
-                    continue;
-                }
-                (replies.join(";") + "\n", b.slips.pop_front().unwrap_or(Slip::Fine))
-            };
-            if !byte_time.is_zero() {
-                let bytes = u32::try_from(line.len() + 1 + reply.len()).unwrap();
-                bench.lock().unwrap().carried += u64::from(bytes);
-                sleep(byte_time * bytes).await;
-            }
-            match slip {
-                Slip::Fine => write.write_all(reply.as_bytes()).await.unwrap(),
-                Slip::Silent => {}
-                Slip::Late(by) => {
-                    sleep(by).await;
-                    let _ = write.write_all(reply.as_bytes()).await;
-                }
-                Slip::Raw(bytes) => write.write_all(&bytes).await.unwrap(),
-                Slip::Slow(apart) => {
-                    for byte in reply.bytes() {
-                        sleep(apart).await;
-                        let _ = write.write_all(&[byte]).await;
-                    }
-                }
-                Slip::Endless => {
-                    while write.write_all(b"7.0").await.is_ok() {
-                        sleep(Duration::from_millis(1)).await;
-                    }
-                    return;
-                }
-                Slip::HangUp => return,
-            }
-        }
-    })
-}
-
-pub(super) fn spec(identity: Option<&str>) -> Spec {
-    Spec {
-        dialect: "scpi".into(),
-        port: Port::Tcp("nowhere:5025".into()),
-        baud: 9600,
-        parity: Parity::None,
-        two_stop_bits: false,
-        identity: identity.map(Into::into),
-    }
-}
-
-pub(super) fn dialect() -> Arc<Dialect> {
-    Arc::new(dialect::shipped().remove(0))
-}
 
 async fn connected(bench: &Shared) -> Device {
     let mut device = Device::new(spec(Some("BENCH 12-10,0042")), dialect(), Clock::new());
@@ -260,8 +100,8 @@ async fn late_reply_to_timed_out_read_is_not_used_for_next_read() {
     let mut device = connected(&bench).await;
     device.read().await.unwrap();
     bench.lock().unwrap().measured = ("1.111".into(), "0.111".into());
-    // 1.3 s: after our time-out of 1 s, inside the time in which the next answer would be awaited.
-    slip(&bench, &[Slip::Late(Duration::from_millis(1300))]);
+    // 0.8 s: after our time-out of 0.5 s, inside the time in which the next answer would be awaited.
+    slip(&bench, &[Slip::Late(Duration::from_millis(800))]);
     assert_eq!(device.read().await.unwrap_err().kind(), "no-reply");
     bench.lock().unwrap().measured = ("2.222".into(), "0.222".into());
     heard(&bench);
@@ -273,7 +113,7 @@ async fn late_reply_to_timed_out_read_is_not_used_for_next_read() {
 #[tokio::test(start_paused = true)]
 async fn a_reply_far_too_late_never_shifts_the_answers_by_one() {
     // Whatever the delay, no later reading carries the values of an earlier question.
-    for late in [1001, 1500, 1999, 2000, 2150, 2500, 3200, 5000] {
+    for late in [501, 750, 999, 1000, 1150, 1500, 3200, 5000] {
         let bench = bench();
         let mut device = connected(&bench).await;
         device.read().await.unwrap();
@@ -437,7 +277,7 @@ async fn off_asks_nobody_for_a_name() {
     let bench = bench();
     let mut device = Device::new(spec(Some("quite another")), dialect(), Clock::new());
     bench.lock().unwrap().on = true;
-    device.attach(Box::new(serve(&bench)));
+    device.attach(Session::over(Box::new(serve(&bench)), &spec(None), &dialect()));
     device.off().await.unwrap();
     assert_eq!(heard(&bench)[1], "OUTP OFF", "after a line end that finishes what somebody else began");
     assert!(!bench.lock().unwrap().on);
@@ -546,7 +386,7 @@ async fn polling_leaves_no_more_than_a_tenth_of_a_9600_baud_line_unused() {
 fn every_word_of_every_dialect_is_understood_by_the_bench() {
     // A stray `?` or a misspelt header would end in the error queue.
     for dialect in dialect::shipped() {
-        let dialect::Kind::Scpi(scpi) = &dialect.kind;
+        let dialect::Kind::Scpi(scpi) = &dialect.kind else { continue };
         let (ov, oc) = (scpi.over_voltage.clone().unwrap(), scpi.over_current.clone().unwrap());
         let bench = bench();
         let mut b = bench.lock().unwrap();
@@ -581,7 +421,7 @@ proptest! {
                 drop(theirs);
             });
             let mut device = Device::new(spec(None), dialect(), Clock::new());
-            device.attach(Box::new(ours));
+            device.attach(Session::over(Box::new(ours), &spec(None), &dialect()));
             let begun = Instant::now();
             let read = device.read().await;
             assert!(begun.elapsed() < Duration::from_secs(30));

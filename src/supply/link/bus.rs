@@ -1,0 +1,332 @@
+//! The guard of a line that is not to be trusted by itself: Modbus, and every
+//! line that several supplies share.
+//!
+//! - One exchange at a time; who asks first is served first (tokio's mutex is
+//!   fair), and no supply has more than one question waiting, so none starves.
+//! - An exchange runs in a task of its own. Whoever waits for it may be
+//!   dropped; the exchange is not, so it never ends half-way. One that has not
+//!   begun when its asker is gone does not begin.
+//! - After any exchange that did not end as it should, the line is dirty and
+//!   every seat's trust is void. Dirty ends with silence for as long as the
+//!   slowest answer may take, and a drain; trust comes back to each seat by
+//!   one read whose answer it knows, in the same turn as its next question, so
+//!   that a neighbour in trouble cannot come between. Without that answer the
+//!   question is not sent.
+
+use super::line::{Line, Wire};
+use super::registers::{Master, Registers};
+use super::trouble::Trouble;
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock, Weak};
+use tokio::sync::{Mutex, oneshot};
+use tokio::time::Instant;
+
+/// A question in the words of the line's framing.
+#[derive(Clone, Debug)]
+pub(super) enum Question {
+    /// To that unit.
+    Registers(u8, Registers),
+    /// A line that has an answer.
+    Ask(String),
+    /// A line that has none.
+    Tell(String),
+}
+
+impl fmt::Display for Question {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Question::Registers(unit, what) => write!(f, "unit {unit}: {what}"),
+            Question::Ask(text) | Question::Tell(text) => f.write_str(text),
+        }
+    }
+}
+
+/// An answer.
+#[derive(Debug)]
+pub(super) struct Answer {
+    pub words: Vec<u16>,
+    pub text: Vec<u8>,
+    /// When the supply looked, as near as can be told.
+    pub at: Instant,
+    /// The epoch in which it came.
+    pub epoch: u64,
+}
+
+/// Under what condition a question may go out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Standing {
+    /// Only if nothing has gone wrong since this seat proved the line.
+    Trusted,
+    /// After the line has been made quiet: its answer is known beforehand.
+    Known,
+    /// At once, whatever the line is in: off.
+    Anyway,
+}
+
+enum Talker {
+    Modbus(Master),
+    Text(Line<Box<dyn Wire>>),
+    /// Gone; the stream is closed already.
+    Closed,
+}
+
+type Guarded = tokio::sync::OwnedMutexGuard<Talker>;
+
+/// One line.
+pub(super) struct Bus {
+    talker: Arc<Mutex<Talker>>,
+    dirty: AtomicBool,
+    /// Goes up by one with every trouble.
+    epoch: AtomicU64,
+    unsolicited: AtomicU64,
+    closed: AtomicBool,
+}
+
+impl Bus {
+    pub fn modbus(master: Master) -> Arc<Bus> {
+        Bus::over(Talker::Modbus(master))
+    }
+
+    pub fn text(line: Line<Box<dyn Wire>>) -> Arc<Bus> {
+        Bus::over(Talker::Text(line))
+    }
+
+    fn over(talker: Talker) -> Arc<Bus> {
+        Arc::new(Bus {
+            talker: Arc::new(Mutex::new(talker)),
+            dirty: AtomicBool::new(true),
+            epoch: AtomicU64::new(0),
+            unsolicited: AtomicU64::new(0),
+            closed: AtomicBool::new(false),
+        })
+    }
+
+    fn is_closed(&self) -> bool {
+        self.closed.load(Ordering::Acquire)
+    }
+}
+
+/// Open lines that may be shared, by port. Each is open as long as somebody sits on it.
+type Lines = Mutex<BTreeMap<String, Weak<Bus>>>;
+
+/// The line at that port: the one that is open, or the one that `open` makes.
+/// Held while opening, so that two stations that start together share one.
+pub(super) async fn join(
+    port: &str,
+    open: impl Future<Output = Result<Arc<Bus>, Trouble>>,
+) -> Result<Arc<Bus>, Trouble> {
+    static LINES: OnceLock<Lines> = OnceLock::new();
+    let mut lines = LINES.get_or_init(Lines::default).lock().await;
+    lines.retain(|_, bus| bus.strong_count() > 0);
+    if let Some(bus) = lines.get(port).and_then(Weak::upgrade)
+        && !bus.is_closed()
+    {
+        return Ok(bus);
+    }
+    let bus = open.await?;
+    lines.insert(port.into(), Arc::downgrade(&bus));
+    Ok(bus)
+}
+
+/// One supply's place on a line.
+pub(super) struct Seat {
+    bus: Arc<Bus>,
+    /// The epoch in which the line was proved.
+    trusted: u64,
+    /// The known question and its answer.
+    proof: Option<Proof>,
+}
+
+#[derive(Clone)]
+struct Proof {
+    question: Question,
+    words: Vec<u16>,
+    text: Vec<u8>,
+}
+
+impl Seat {
+    pub fn new(bus: Arc<Bus>) -> Self {
+        Seat { bus, trusted: 0, proof: None }
+    }
+
+    /// Whether nothing is known by which the line could be proved.
+    pub fn is_suspect(&self) -> bool {
+        self.proof.is_none()
+    }
+
+    /// That question was answered right by that, and always will be.
+    pub fn trust(&mut self, question: Question, answer: Answer) {
+        self.trusted = answer.epoch;
+        self.proof = Some(Proof { question, words: answer.words, text: answer.text });
+    }
+
+    /// Somebody else answered the known question.
+    pub fn forget(&mut self) {
+        self.proof = None;
+        self.distrust();
+    }
+
+    /// The caller could not make sense of an answer: everybody proves the line again.
+    pub fn distrust(&mut self) {
+        self.bus.dirty.store(true, Ordering::Release);
+        self.bus.epoch.fetch_add(1, Ordering::AcqRel);
+    }
+
+    /// Bytes that came on this line without a question.
+    pub fn unsolicited(&self) -> u64 {
+        self.bus.unsolicited.load(Ordering::Acquire)
+    }
+
+    /// Makes the line quiet if it is dirty.
+    pub async fn quiet(&self) -> Result<(), Trouble> {
+        self.run("nothing".into(), |bus, mut talker| async move { bus.clean(&mut talker).await }).await
+    }
+
+    /// One exchange.
+    pub async fn exchange(&mut self, question: Question, standing: Standing) -> Result<Answer, Trouble> {
+        let (trusted, proof) = (self.trusted, self.proof.clone());
+        let asked = question.to_string();
+        let work = move |bus: Arc<Bus>, mut talker: Guarded| async move {
+            match standing {
+                Standing::Anyway => {}
+                Standing::Known => bus.clean(&mut talker).await?,
+                Standing::Trusted => {
+                    let settled = trusted == bus.epoch.load(Ordering::Acquire);
+                    if (!settled || bus.dirty.load(Ordering::Acquire))
+                        && !bus.prove(&mut talker, proof).await?
+                    {
+                        return Err(Trouble::Unsettled { asked: question.to_string() });
+                    }
+                }
+            }
+            bus.exchange(&mut talker, &question, standing == Standing::Anyway).await
+        };
+        let answer = self.run(asked, work).await;
+        match &answer {
+            Ok(answer) if standing == Standing::Trusted => self.trusted = answer.epoch,
+            Err(Trouble::Unsettled { .. }) => self.forget(),
+            _ => {}
+        }
+        answer
+    }
+
+    /// Runs it in a task of its own, once the line is free, unless nobody waits any more.
+    async fn run<T, F, Work>(&self, asked: String, work: F) -> Result<T, Trouble>
+    where
+        T: Send + 'static,
+        F: FnOnce(Arc<Bus>, Guarded) -> Work + Send + 'static,
+        Work: Future<Output = Result<T, Trouble>> + Send,
+    {
+        let bus = self.bus.clone();
+        let (tell, told) = oneshot::channel();
+        tokio::spawn(async move {
+            let talker = bus.talker.clone().lock_owned().await;
+            if tell.is_closed() {
+                return;
+            }
+            if bus.is_closed() {
+                let _ = tell.send(Err(Trouble::Gone("another supply on this line found it gone".into())));
+                return;
+            }
+            // A panic in here leaves the line dirty: it is marked before, not after.
+            let _ = tell.send(work(bus, talker).await);
+        });
+        told.await.unwrap_or_else(|_| {
+            self.bus.epoch.fetch_add(1, Ordering::AcqRel);
+            Err(Trouble::Garbled {
+                asked,
+                why: "reading it failed on our side: report it".into(),
+                came: super::Bytes::default(),
+            })
+        })
+    }
+}
+
+impl Bus {
+    async fn clean(&self, talker: &mut Talker) -> Result<(), Trouble> {
+        if !self.dirty.load(Ordering::Acquire) {
+            return Ok(());
+        }
+        let quiet = match talker {
+            Talker::Modbus(master) => master.quiet().await,
+            Talker::Text(line) => {
+                if !line.is_suspect() {
+                    line.distrust();
+                }
+                line.quiet().await.inspect(|()| line.trust())
+            }
+            Talker::Closed => Err(Trouble::Gone("the line is closed".into())),
+        };
+        self.note(talker, quiet.as_ref().err());
+        quiet?;
+        self.dirty.store(false, Ordering::Release);
+        Ok(())
+    }
+
+    /// Silence, and the known question: whether it was answered as always.
+    async fn prove(&self, talker: &mut Talker, proof: Option<Proof>) -> Result<bool, Trouble> {
+        let Some(proof) = proof else { return Ok(false) };
+        self.clean(talker).await?;
+        let answer = self.exchange(talker, &proof.question, false).await?;
+        Ok(answer.words == proof.words && answer.text == proof.text)
+    }
+
+    async fn exchange(
+        &self,
+        talker: &mut Talker,
+        question: &Question,
+        anyway: bool,
+    ) -> Result<Answer, Trouble> {
+        let was_dirty = self.dirty.swap(true, Ordering::AcqRel);
+        let answer = match (&mut *talker, question) {
+            (Talker::Modbus(master), Question::Registers(unit, what)) => {
+                let answer = master.exchange(*unit, what, anyway).await;
+                answer.map(|(words, at)| (words, Vec::new(), at))
+            }
+            (Talker::Text(line), Question::Ask(text)) => {
+                let answer = line.ask(text).await;
+                answer.map(|answer| (Vec::new(), answer.bytes, answer.at))
+            }
+            (Talker::Text(line), Question::Tell(text)) => {
+                let told = line.tell(text).await;
+                told.map(|()| (Vec::new(), Vec::new(), Instant::now()))
+            }
+            (Talker::Closed, _) => Err(Trouble::Gone("the line is closed".into())),
+            // Two kinds of dialect on one port; config refuses it.
+            (_, question) => {
+                Err(Trouble::Gone(format!("\"{question}\" is not in the framing that this line is open for")))
+            }
+        };
+        self.note(talker, answer.as_ref().err());
+        // A refusal is a whole answer: the line is as good as it was.
+        if !was_dirty && answer.as_ref().err().is_none_or(is_whole) {
+            self.dirty.store(false, Ordering::Release);
+        }
+        let (words, text, at) = answer?;
+        Ok(Answer { words, text, at, epoch: self.epoch.load(Ordering::Acquire) })
+    }
+
+    fn note(&self, talker: &mut Talker, trouble: Option<&Trouble>) {
+        let count = match talker {
+            Talker::Modbus(master) => master.unsolicited(),
+            Talker::Text(line) => line.unsolicited(),
+            Talker::Closed => return,
+        };
+        self.unsolicited.store(count, Ordering::Release);
+        if let Some(trouble) = trouble.filter(|t| !is_whole(t)) {
+            self.epoch.fetch_add(1, Ordering::AcqRel);
+            if trouble.is_gone() {
+                // Closed now, not when the last seat is left: the port must be free to be opened again.
+                self.closed.store(true, Ordering::Release);
+                *talker = Talker::Closed;
+            }
+        }
+    }
+}
+
+/// Whether it is an answer that fits its question, only not a wanted one.
+fn is_whole(trouble: &Trouble) -> bool {
+    matches!(trouble, Trouble::Refused { .. } | Trouble::DeviceBusy { .. })
+}

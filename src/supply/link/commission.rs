@@ -1,0 +1,290 @@
+//! Commissioning: set against read, flags, trips and off, once, at low current,
+//! on a load that the operator has named. It switches the output on: only the
+//! verb that asks for consent calls it.
+
+use super::session::has;
+use super::talk::{Item, Order};
+use super::{Device, Trouble};
+use crate::quantity::{Amps, Reading, Regulation, Volts};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::time::Duration;
+use tokio::time::{Instant, sleep};
+
+/// What hangs on the leads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TrialLoad {
+    /// A resistor that carries the current for minutes.
+    Resistor,
+    /// The leads clamped together: no voltage to speak of, so voltage is not tried.
+    Short,
+}
+
+/// What is tried.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Trial {
+    /// On what.
+    pub load: TrialLoad,
+    /// The most current.
+    pub amps: Amps,
+    /// The most voltage.
+    pub volts: Volts,
+}
+
+/// Set against read, once.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Point {
+    /// Current that was set.
+    pub set_amps: f64,
+    /// Current that was measured.
+    pub amps: f64,
+    /// Voltage that was measured.
+    pub volts: f64,
+}
+
+/// What came of one part of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// As it should be.
+    Right,
+    /// Not as it should be.
+    Wrong(String),
+    /// Not tried, and why not.
+    NotTried(String),
+}
+
+/// The whole result.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Commissioning {
+    /// Who was tried.
+    pub identity: String,
+    /// What was tried.
+    pub trial: Trial,
+    /// Set against read.
+    pub points: Vec<Point>,
+    /// Whether every point was within the tolerance.
+    pub current: Verdict,
+    /// The flag for constant current.
+    pub constant_current: Verdict,
+    /// The flag for constant voltage.
+    pub constant_voltage: Verdict,
+    /// The supply's own over-voltage protection.
+    pub over_voltage: Verdict,
+    /// The supply's own over-current protection.
+    pub over_current: Verdict,
+    /// From the order until the current was gone, ms.
+    pub off_milliseconds: u64,
+    /// Whether that is short enough.
+    pub off: Verdict,
+}
+
+/// Each set current may be read as this much off, plus a step. Common practice, no source.
+const TOLERANCE: f64 = 0.03;
+/// A bench supply has settled by then. Common practice, no source.
+const SETTLES: Duration = Duration::from_millis(600);
+/// A trip or off that takes longer is none. Common practice, no source.
+const OFF_WITHIN: Duration = Duration::from_secs(2);
+/// Parts of the full current at which set and read are compared.
+const PARTS: [f64; 4] = [0.25, 0.5, 0.75, 1.0];
+
+impl Commissioning {
+    /// Whether nothing was wrong.
+    pub fn passed(&self) -> bool {
+        self.verdicts().iter().all(|(_, verdict)| !matches!(verdict, Verdict::Wrong(_)))
+    }
+
+    fn verdicts(&self) -> [(&'static str, &Verdict); 6] {
+        [
+            ("current, set against read", &self.current),
+            ("constant-current flag", &self.constant_current),
+            ("constant-voltage flag", &self.constant_voltage),
+            ("over-voltage protection", &self.over_voltage),
+            ("over-current protection", &self.over_current),
+            ("off", &self.off),
+        ]
+    }
+}
+
+impl fmt::Display for Commissioning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "\"{}\"", self.identity)?;
+        for point in &self.points {
+            let Point { set_amps, amps, volts } = point;
+            writeln!(f, "  set {set_amps:.3} A, read {amps:.3} A at {volts:.3} V")?;
+        }
+        for (name, verdict) in self.verdicts() {
+            match verdict {
+                Verdict::Right => writeln!(f, "  {name}: right")?,
+                Verdict::Wrong(why) => writeln!(f, "  {name}: WRONG: {why}")?,
+                Verdict::NotTried(why) => writeln!(f, "  {name}: not tried: {why}")?,
+            }
+        }
+        writeln!(f, "  off took {} ms", self.off_milliseconds)
+    }
+}
+
+impl Device {
+    /// Tries the supply, which must be connected. The output is off at the end, whatever happens.
+    ///
+    /// # Errors
+    /// Any [`Trouble`]; off was then tried, and the output is to be taken for on if that failed as well.
+    pub async fn commission(&mut self, trial: Trial) -> Result<Commissioning, Trouble> {
+        let result = self.try_all(trial).await;
+        // Off first; why it went wrong can wait.
+        let off = self.off().await;
+        let result = result?;
+        off.map(|()| result)
+    }
+
+    async fn try_all(&mut self, trial: Trial) -> Result<Commissioning, Trouble> {
+        let identity = self.identify().await?;
+        let (points, constant_current) = self.points(trial).await?;
+        let step = self.dialect().range.amps_step.get();
+        let off_by = |p: &&Point| (p.amps - p.set_amps).abs() > p.set_amps * TOLERANCE + step;
+        let current = match points.iter().find(off_by) {
+            None => Verdict::Right,
+            Some(p) => Verdict::Wrong(format!("{:.3} A was set and {:.3} A is read", p.set_amps, p.amps)),
+        };
+        let at_full = points.last().map_or(0.0, |p| p.volts);
+        let constant_voltage = self.in_voltage(trial, at_full).await?;
+        let over_voltage = self.trip(trial, Item::OverVoltageTripped, at_full).await?;
+        let over_current = self.trip(trial, Item::OverCurrentTripped, at_full).await?;
+        let (off, took) = self.switch_off(trial).await?;
+        Ok(Commissioning {
+            identity,
+            trial,
+            points,
+            current,
+            constant_current,
+            constant_voltage,
+            over_voltage,
+            over_current,
+            off_milliseconds: u64::try_from(took.as_millis()).unwrap_or(u64::MAX),
+            off,
+        })
+    }
+
+    /// Output on, at no current, with protections a little above what is tried.
+    async fn begin(&mut self, trial: Trial) -> Result<(), Trouble> {
+        self.prepare(trial.volts * 1.25, trial.amps * 1.5, trial.volts).await?;
+        self.output_on().await
+    }
+
+    async fn settled(&mut self, amps: Amps, volts: Volts) -> Result<Reading, Trouble> {
+        self.set(amps, volts).await?;
+        sleep(SETTLES).await;
+        // Regulation is not part of every reading; a few bring it in for certain.
+        for _ in 0..4 {
+            self.read().await?;
+        }
+        self.read().await
+    }
+
+    async fn points(&mut self, trial: Trial) -> Result<(Vec<Point>, Verdict), Trouble> {
+        self.begin(trial).await?;
+        let mut points = Vec::new();
+        let mut flag = Verdict::NotTried("the dialect does not say which limit holds".into());
+        for part in PARTS {
+            let amps = trial.amps * part;
+            let reading = self.settled(amps, trial.volts).await?;
+            points.push(Point {
+                set_amps: amps.get(),
+                amps: reading.amps.get(),
+                volts: reading.volts.get(),
+            });
+            flag = judged(flag, reading.regulation, Regulation::ConstantCurrent);
+        }
+        self.off().await?;
+        Ok((points, flag))
+    }
+
+    async fn in_voltage(&mut self, trial: Trial, at_full: f64) -> Result<Verdict, Trouble> {
+        if trial.load == TrialLoad::Short || at_full < self.dialect().range.volts_step.get() * 20.0 {
+            return Ok(Verdict::NotTried("there is too little voltage on this load".into()));
+        }
+        self.begin(trial).await?;
+        let half = Volts::new(at_full / 2.0);
+        let reading = self.settled(trial.amps, half).await?;
+        self.off().await?;
+        if (reading.volts.get() - half.get()).abs() > half.get() * TOLERANCE + self.dialect().range.volts_step.get() {
+            return Ok(Verdict::Wrong(format!("{half} was set and {} is read", reading.volts)));
+        }
+        let unsaid = Verdict::NotTried("the dialect does not say which limit holds".into());
+        Ok(judged(unsaid, reading.regulation, Regulation::ConstantVoltage))
+    }
+
+    /// Brings the protection's level below what flows and waits for the trip.
+    async fn trip(&mut self, trial: Trial, tripped: Item, at_full: f64) -> Result<Verdict, Trouble> {
+        let volts = tripped == Item::OverVoltageTripped;
+        if !has(self.dialect(), tripped) {
+            return Ok(Verdict::NotTried("the dialect knows of none".into()));
+        }
+        if volts && (trial.load == TrialLoad::Short || at_full < self.dialect().range.volts_step.get() * 20.0) {
+            return Ok(Verdict::NotTried("there is too little voltage on this load".into()));
+        }
+        self.begin(trial).await?;
+        self.settled(trial.amps, trial.volts).await?;
+        let order = if volts {
+            Order::OverVoltageLevel(Volts::new(at_full / 2.0))
+        } else {
+            Order::OverCurrentLevel(trial.amps * 0.5)
+        };
+        match self.command(order).await {
+            Ok(()) => {}
+            // A supply may refuse a level below its own setpoint; then there is no way to try it.
+            Err(Trouble::Refused { .. }) => {
+                self.off().await?;
+                return Ok(Verdict::NotTried("the supply takes no level below its setpoint".into()));
+            }
+            Err(trouble) => return Err(trouble),
+        }
+        let begun = Instant::now();
+        let mut verdict =
+            Verdict::Wrong(format!("no trip within {} s", OFF_WITHIN.as_secs()));
+        while begun.elapsed() < OFF_WITHIN {
+            let reading = self.read().await?;
+            let said = if volts { reading.faults.over_voltage } else { reading.faults.over_current };
+            match (reading.output, said) {
+                (Some(false), true) => {
+                    verdict = Verdict::Right;
+                    break;
+                }
+                (Some(false), false) => {
+                    verdict = Verdict::Wrong("the output went off and the supply does not say why".into());
+                }
+                _ => {}
+            }
+        }
+        self.off().await?;
+        Ok(verdict)
+    }
+
+    async fn switch_off(&mut self, trial: Trial) -> Result<(Verdict, Duration), Trouble> {
+        self.begin(trial).await?;
+        self.settled(trial.amps, trial.volts).await?;
+        let begun = Instant::now();
+        self.off().await?;
+        let step = self.dialect().range.amps_step.get();
+        loop {
+            let reading = self.read().await?;
+            let took = begun.elapsed();
+            if reading.amps.get().abs() <= trial.amps.get() * TOLERANCE + step {
+                return Ok((Verdict::Right, took));
+            }
+            if took > OFF_WITHIN {
+                return Ok((Verdict::Wrong(format!("{} still flows", reading.amps)), took));
+            }
+        }
+    }
+}
+
+fn judged(before: Verdict, said: Option<Regulation>, wanted: Regulation) -> Verdict {
+    match (before, said) {
+        (wrong @ Verdict::Wrong(_), _) => wrong,
+        (before, None) => before,
+        (_, Some(found)) if found == wanted => Verdict::Right,
+        (_, Some(found)) => Verdict::Wrong(format!("it says {found:?} where {wanted:?} is right")),
+    }
+}

@@ -1,0 +1,282 @@
+//! Modbus RTU and TCP on one stream: requests out, answers back, and every
+//! answer held against its request.
+//!
+//! Framing and CRC are tokio-modbus's. What it has no notion of is added here
+//! from outside, by a [`Tap`] on the bytes: time-outs for the first byte and
+//! for gaps, the number of bytes that an answer to *this* request has, and
+//! what lay on the line before the question. RTU has no transaction number, so
+//! an answer that came late would be taken for the next one; the bus above
+//! keeps silent and drains after anything that did not fit.
+//!
+//! Over TCP the client is kept for the life of the stream: a new one would
+//! start its transaction numbers at 0 again, and a late answer to the old
+//! number 0 would pass for an answer to the new one. An RTU client is made
+//! anew after trouble: it has no numbers, and after a bad frame the old one
+//! would first report an end of the stream that is none.
+
+use super::line::{Pace, Wire};
+use super::tap::Tap;
+use super::trouble::{Bytes, Trouble};
+use std::fmt;
+use std::time::Duration;
+use tokio::time::{Instant, sleep_until, timeout_at};
+use tokio_modbus::client::{Client as _, Context};
+use tokio_modbus::prelude::{Request, Response, Slave, SlaveContext as _};
+use tokio_modbus::{Error, ExceptionCode};
+
+use super::dialect::{Block, Space};
+
+/// One question to one unit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Registers {
+    Read(Block),
+    /// Function code 06.
+    WriteOne(u16, u16),
+    /// Function code 16.
+    Write(u16, Vec<u16>),
+}
+
+impl fmt::Display for Registers {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Registers::Read(block) => {
+                let space = if block.space == Space::Holding { "holding" } else { "input" };
+                let last = u32::from(block.first) + u32::from(block.count).saturating_sub(1);
+                write!(f, "read {space} registers {} to {last}", block.first)
+            }
+            Registers::WriteOne(register, word) => write!(f, "register {register} = {word}"),
+            Registers::Write(register, words) => {
+                let words: Vec<String> = words.iter().map(u16::to_string).collect();
+                write!(f, "registers from {register} = {}", words.join(" "))
+            }
+        }
+    }
+}
+
+impl Registers {
+    fn request(&self) -> Request<'static> {
+        match self {
+            Registers::Read(Block { space: Space::Holding, first, count }) => {
+                Request::ReadHoldingRegisters(*first, *count)
+            }
+            Registers::Read(Block { space: Space::Input, first, count }) => {
+                Request::ReadInputRegisters(*first, *count)
+            }
+            Registers::WriteOne(register, word) => Request::WriteSingleRegister(*register, *word),
+            Registers::Write(register, words) => {
+                Request::WriteMultipleRegisters(*register, words.clone().into())
+            }
+        }
+    }
+
+    /// Bytes of the answer's protocol data unit.
+    fn answer_len(&self) -> usize {
+        match self {
+            Registers::Read(block) => 2 + 2 * usize::from(block.count),
+            Registers::WriteOne(..) | Registers::Write(..) => 5,
+        }
+    }
+}
+
+/// An exception's protocol data unit: function code and exception code.
+const EXCEPTION_LEN: usize = 2;
+
+/// The only talker on its stream.
+pub(super) struct Master {
+    tap: Tap,
+    context: Context,
+    tcp: bool,
+    /// Bytes around a protocol data unit: address and CRC, or the TCP header.
+    around: usize,
+    pace: Pace,
+    free_at: Instant,
+    late_until: Instant,
+}
+
+impl Master {
+    pub fn new(io: Box<dyn Wire>, pace: Pace, tcp: bool) -> Self {
+        let tap = Tap::new(io);
+        let context = if tcp {
+            tokio_modbus::client::tcp::attach(tap.clone())
+        } else {
+            tokio_modbus::client::rtu::attach(tap.clone())
+        };
+        let around = if tcp { 7 } else { 3 };
+        // Frames are told apart by a silence of 3.5 characters, at least 1.75 ms (Modbus over Serial Line V1.02,
+        // section 2.5.1.1).
+        let silence = (pace.byte_time * 7 / 2).max(Duration::from_micros(1750));
+        let min_gap = if tcp { pace.min_gap } else { pace.min_gap.max(silence) };
+        let now = Instant::now();
+        Master { tap, context, tcp, around, pace: Pace { min_gap, ..pace }, free_at: now, late_until: now }
+    }
+
+    /// Bytes that came without a question.
+    pub fn unsolicited(&self) -> u64 {
+        self.tap.unsolicited()
+    }
+
+    /// One exchange. Whatever goes wrong but a refusal, the line is then dirty.
+    /// With `anyway` it goes out whatever lies on the line.
+    pub async fn exchange(
+        &mut self,
+        unit: u8,
+        what: &Registers,
+        anyway: bool,
+    ) -> Result<(Vec<u16>, Instant), Trouble> {
+        if Instant::now() < self.free_at {
+            sleep_until(self.free_at).await;
+        }
+        let asked = || format!("unit {unit}: {what}");
+        if let Some(came) = self.tap.lying().await?.filter(|_| !anyway) {
+            self.late();
+            return Err(Trouble::Garbled { asked: asked(), why: "it came before the question".into(), came });
+        }
+        self.context.set_slave(Slave(unit));
+        let answer = self.call(what.request(), &asked).await;
+        self.free_at = Instant::now() + self.pace.min_gap;
+        let came = self.tap.came();
+        // Over TCP nothing echoes, and the header makes the answer to function code 06 look as if it did.
+        if !self.tcp && self.tap.echoed() {
+            self.late();
+            return Err(Trouble::Echo { asked: asked() });
+        }
+        let garbled = |why: String| Trouble::Garbled { asked: asked(), why, came: Bytes(came.clone()) };
+        let wanted = self.around
+            + match &answer {
+                Ok(Ok(_)) => what.answer_len(),
+                _ => EXCEPTION_LEN,
+            };
+        let checked = match answer {
+            Err(trouble) => Err(trouble),
+            Ok(_) if came.len() != wanted => {
+                Err(garbled(format!("{} bytes instead of {wanted}", came.len())))
+            }
+            Ok(Err(code)) => return Err(refused(asked(), code)),
+            Ok(Ok(answer)) => match (what, answer) {
+                (Registers::Read(block), Response::ReadHoldingRegisters(words))
+                    if block.space == Space::Holding && words.len() == usize::from(block.count) =>
+                {
+                    Ok(words)
+                }
+                (Registers::Read(block), Response::ReadInputRegisters(words))
+                    if block.space == Space::Input && words.len() == usize::from(block.count) =>
+                {
+                    Ok(words)
+                }
+                (Registers::WriteOne(register, word), Response::WriteSingleRegister(at, wrote))
+                    if (*register, *word) == (at, wrote) =>
+                {
+                    Ok(Vec::new())
+                }
+                (Registers::Write(register, words), Response::WriteMultipleRegisters(at, count))
+                    if *register == at && words.len() == usize::from(count) =>
+                {
+                    Ok(Vec::new())
+                }
+                _ => Err(garbled("it belongs to another question".into())),
+            },
+        };
+        match checked {
+            Ok(words) => Ok((words, self.tap.middle())),
+            Err(trouble) => {
+                self.late();
+                Err(trouble)
+            }
+        }
+    }
+
+    /// Nothing that is still on its way can come after this.
+    fn late(&mut self) {
+        self.late_until = Instant::now() + self.pace.reply_timeout;
+        if !self.tcp {
+            self.context = tokio_modbus::client::rtu::attach(self.tap.clone());
+        }
+    }
+
+    async fn call(
+        &mut self,
+        request: Request<'_>,
+        asked: &impl Fn() -> String,
+    ) -> Result<Result<Response, ExceptionCode>, Trouble> {
+        self.tap.begin(self.pace.byte_time);
+        let gap = self.pace.gap_timeout.max(self.pace.byte_time * 4);
+        let begun = Instant::now();
+        let answer = {
+            let call = self.context.call(request);
+            tokio::pin!(call);
+            loop {
+                let deadline = match (self.tap.last(), self.tap.written()) {
+                    (Some(last), _) => last + gap,
+                    (None, Some(written)) => written + self.pace.reply_timeout,
+                    (None, None) => begun + self.pace.reply_timeout,
+                };
+                match timeout_at(deadline, &mut call).await {
+                    Ok(answer) => break Some(answer),
+                    Err(_) if self.tap.moved_since(deadline, gap, self.pace.reply_timeout) => {}
+                    Err(_) => break None,
+                }
+            }
+        };
+        let came = || Bytes(self.tap.came());
+        match answer {
+            None if self.tap.written().is_none() => Err(Trouble::Gone("the port takes no more bytes".into())),
+            None if self.tap.came().is_empty() => {
+                Err(Trouble::NoReply { asked: asked(), waited: self.pace.reply_timeout })
+            }
+            None => Err(Trouble::Truncated { asked: asked(), came: came() }),
+            Some(Ok(answer)) => Ok(answer),
+            Some(Err(_)) if self.tap.endless() => Err(Trouble::Endless { asked: asked(), came: came() }),
+            Some(Err(error)) => Err(match (self.tap.gone(), error) {
+                (Some(why), _) => Trouble::Gone(why),
+                (None, Error::Protocol(_)) => Trouble::Garbled {
+                    asked: asked(),
+                    why: "it belongs to another question".into(),
+                    came: came(),
+                },
+                (None, Error::Transport(error)) => {
+                    Trouble::Garbled { asked: asked(), why: error.to_string(), came: came() }
+                }
+            }),
+        }
+    }
+
+    /// Waits until no late answer can be on its way and throws away what comes.
+    pub async fn quiet(&mut self) -> Result<(), Trouble> {
+        let gap = self.pace.gap_timeout.max(self.pace.byte_time * 4);
+        let late = self.late_until.max(Instant::now());
+        let give_up = late + self.pace.reply_timeout + gap * 4;
+        let mut silent = Instant::now() + gap;
+        while timeout_at(silent.max(late), self.tap.drain()).await.map_or(Ok(false), |r| r.map(|()| true))? {
+            silent = Instant::now() + gap;
+            if Instant::now() > give_up {
+                return Err(Trouble::Endless { asked: "nothing".into(), came: Bytes(self.tap.came()) });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Exception codes in words (V1.1b3, section 7).
+fn refused(told: String, code: ExceptionCode) -> Trouble {
+    let said = match code {
+        ExceptionCode::Acknowledge | ExceptionCode::ServerDeviceBusy => {
+            return Trouble::DeviceBusy { asked: told };
+        }
+        ExceptionCode::IllegalFunction => {
+            "it does not know this function code; look up which ones its manual lists"
+        }
+        ExceptionCode::IllegalDataAddress => {
+            "it has no such register, or not all of them; compare the numbers with its manual, which may count from 1"
+        }
+        ExceptionCode::IllegalDataValue => "it does not take this request's length or value",
+        ExceptionCode::ServerDeviceFailure => "it failed while doing it; look at its front panel",
+        ExceptionCode::MemoryParityError => "its memory failed a parity check",
+        ExceptionCode::GatewayPathUnavailable => "the gateway has no way to this unit; check its settings",
+        ExceptionCode::GatewayTargetDevice => {
+            "the gateway got no answer from this unit; check address and cable"
+        }
+        ExceptionCode::Custom(7) => "negative acknowledge: it cannot do this",
+        ExceptionCode::Custom(_) => "an exception of its own; look it up in its manual",
+    };
+    Trouble::Refused { told, code: u8::from(code).into(), said: said.into() }
+}

@@ -1,0 +1,23 @@
+//! The whole program end to end: `tankside serve` as the daemon, `tankside mimic`
+//! as a process of its own on a pty, `tankside VERB` as the operator, and the
+//! bytes between them. One file per kind of trouble; `hall` starts and asks.
+//!
+//! Nothing here waits for a time and hopes: it waits for a condition, and a
+//! deadline ends the wait. No test measures the machine's speed, except where
+//! the safety contract itself names a time.
+#![cfg(feature = "daemon")]
+#![expect(
+    clippy::disallowed_methods,
+    reason = "tests from outside need clocks, files and sockets of their own"
+)]
+
+mod disk;
+mod ends;
+mod hall;
+mod link;
+mod off;
+mod ports;
+mod runs;
+#[path = "../tools/mod.rs"]
+mod tools;
+mod watches;
