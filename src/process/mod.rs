@@ -14,6 +14,7 @@
 //! ```
 
 mod check;
+mod deposits;
 mod facts;
 mod read;
 mod rule;

@@ -24,6 +24,8 @@ pub enum Rule {
     Bake,
     /// From activation to plating without delay.
     NoDelay,
+    /// Zinc meets no strong acid.
+    ZincAndAcid,
     /// Oxide is taken off before the first deposit.
     Activation,
     /// The deposit asked for is thicker than the strike under it.
@@ -57,6 +59,7 @@ impl Rule {
             }
             Rule::Bake => "strong steel takes up hydrogen in plating and cracks later under load",
             Rule::NoDelay => "the bared metal grows a new oxide while it waits, and the deposit peels",
+            Rule::ZincAndAcid => "strong acid eats the casting",
             Rule::Activation => "a deposit on oxide peels",
             Rule::ThinTarget => "the strike alone would be more than what was asked for, or nearly all of it",
             Rule::Contradiction => "it cannot be done as written",
@@ -80,6 +83,9 @@ impl Rule {
             Rule::Anodes => {
                 "Metal Finishing Guide Book 2012-2013, p. 356 (nickel); Products Finishing, \"Phosphorus Copper Anodes\"; \
                  Metal Finishing Guide Book 2011-2012, p. 213 and 240 (gold, silver); the rest from memory"
+            }
+            Rule::ZincAndAcid => {
+                "1 % by volume of sulfuric acid or less for zinc: reprint of a text on activation (secondary, edition unknown)"
             }
             Rule::NickelUnderGold => "ASTM B488, excerpts; the least thickness of 1.25 µm from memory",
             Rule::CleaningPolarity => {

@@ -164,7 +164,8 @@ fn plating_straight_on_metal_that_wants_a_strike_is_refused() {
         "{said:#?}"
     );
     refused(
-        &with(BRASS, "base = [\"copper\", \"brass\"]", "base = [\"copper\", \"zinc-die-cast\"]"),
+        &with(BRASS, "base = [\"copper\", \"brass\"]", "base = [\"copper\", \"zinc-die-cast\"]")
+            .replace("acid-activator", "mild-acid-dip"),
         &["Watts nickel straight on zinc-die-cast", "begin with a cyanide copper strike"],
     );
     refused(
@@ -402,6 +403,13 @@ fn contradictions_are_refused() {
         &with(BRASS, "name = \"water-break-again\"", "name = \"water-break\""),
         &["there is another step \"water-break\""],
     );
+}
+
+#[test]
+fn zinc_in_strong_acid_is_refused() {
+    let said = said(&with(ZINC, "mild-acid-dip", "acid-activator"));
+    assert_eq!(said.len(), 2, "both dips: {said:#?}");
+    assert!(said.iter().all(|l| l.contains("zinc die castings in Acid activator (dip): strong acid eats")));
 }
 
 #[test]
