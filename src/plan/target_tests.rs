@@ -235,7 +235,10 @@ fn a_mesh_in_an_order_is_read_by_the_caller_and_its_faults_have_a_place() {
         format!("solid t\n{}endsolid t\n", faces.iter().map(facet).collect::<String>()).into_bytes()
     };
     let faces = [[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]];
+    let mut odd = faces.to_vec();
+    odd.push([0, 0, 1]);
     let files = |name: &str| match name {
+        "odd.stl" => Ok(solid(&odd)),
         "good.stl" => Ok(solid(&faces)),
         "leaky.stl" => Ok(solid(&faces[1..])),
         other => Err(format!("{other:?} is not there")),
@@ -257,6 +260,12 @@ fn a_mesh_in_an_order_is_read_by_the_caller_and_its_faults_have_a_place() {
         serde_json::from_str::<Request>(&json).unwrap(),
         request,
         "a daemon gets the figures, not the file"
+    );
+    let odd = made(&order("odd.stl", "unit = 'mm'").unwrap(), "watts-nickel", "10 A");
+    assert!(
+        odd.warnings.iter().any(|w| w.starts_with("The mesh of the part has 1 triangle without area")),
+        "{:?}",
+        odd.warnings
     );
     let said = order("leaky.stl", "unit = 'mm'").unwrap_err();
     assert!(said[0].starts_with("o.toml:7:8 part.mesh.file: \"leaky.stl\": the mesh is not closed and whole: 1 hole of 3 open edges"), "{said:?}");

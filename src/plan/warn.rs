@@ -102,6 +102,19 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
                 .into(),
         );
     }
+    for part in load.parts() {
+        if let Shape::Mesh(mesh) = part.shape()
+            && mesh.odd > 0
+        {
+            all.push(format!(
+                "The mesh of {} has {} triangle{} without area, against their normals or facing inward: its area \
+                 is sound, but look at the drawing.",
+                part.name().unwrap_or("the part"),
+                mesh.odd,
+                if mesh.odd == 1 { "" } else { "s" }
+            ));
+        }
+    }
     let nickel = work.metal.is_some_and(|(metal, _)| metal.symbol == "Ni");
     if nickel && sheet.agitation == Agitation::Still && sheet.time > Span::new(300.0) {
         all.push(format!(

@@ -85,6 +85,9 @@ pub struct Mesh {
     pub z: Length,
     /// How many triangles.
     pub triangles: u32,
+    /// How many oddities it has that leave the area sound: see [`Measured::notes`].
+    #[serde(default)]
+    pub odd: u64,
 }
 
 /// A mesh, and what is odd about it though the area is sound.
@@ -139,7 +142,9 @@ impl Mesh {
         // 1 m3 is 1000 L.
         let volume = Volume::new(sums.volume.abs() * scale.powi(3) * 1000.0);
         let triangles = source.len();
-        Ok(Measured { mesh: Mesh { area, volume, x, y, z, triangles }, notes: sums.notes() })
+        let notes = sums.notes();
+        let odd = notes.iter().map(|note| note.count).sum();
+        Ok(Measured { mesh: Mesh { area, volume, x, y, z, triangles, odd }, notes })
     }
 }
 
