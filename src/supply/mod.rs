@@ -20,8 +20,8 @@ pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
 pub use link::{
-    Clock, Commissioning, Point, Trial, TrialLoad, Verdict, Device, Found, Identity, Minder, OffReport, ProbeReport, Transcript, minder, off_at_port, probe,
-    stable_names,
+    Clock, Commissioning, Device, Found, Identity, Minder, OffReport, Point, ProbeReport, Transcript, Trial,
+    TrialLoad, Verdict, minder, off_at_port, probe, stable_names,
 };
 pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble};

@@ -189,11 +189,7 @@ impl Device {
         for part in PARTS {
             let amps = trial.amps * part;
             let reading = self.settled(amps, trial.volts).await?;
-            points.push(Point {
-                set_amps: amps.get(),
-                amps: reading.amps.get(),
-                volts: reading.volts.get(),
-            });
+            points.push(Point { set_amps: amps.get(), amps: reading.amps.get(), volts: reading.volts.get() });
             flag = judged(flag, reading.regulation, Regulation::ConstantCurrent);
         }
         self.off().await?;
@@ -208,7 +204,9 @@ impl Device {
         let half = Volts::new(at_full / 2.0);
         let reading = self.settled(trial.amps, half).await?;
         self.off().await?;
-        if (reading.volts.get() - half.get()).abs() > half.get() * TOLERANCE + self.dialect().range.volts_step.get() {
+        if (reading.volts.get() - half.get()).abs()
+            > half.get() * TOLERANCE + self.dialect().range.volts_step.get()
+        {
             return Ok(Verdict::Wrong(format!("{half} was set and {} is read", reading.volts)));
         }
         let unsaid = Verdict::NotTried("the dialect does not say which limit holds".into());
@@ -221,7 +219,8 @@ impl Device {
         if !has(self.dialect(), tripped) {
             return Ok(Verdict::NotTried("the dialect knows of none".into()));
         }
-        if volts && (trial.load == TrialLoad::Short || at_full < self.dialect().range.volts_step.get() * 20.0) {
+        if volts && (trial.load == TrialLoad::Short || at_full < self.dialect().range.volts_step.get() * 20.0)
+        {
             return Ok(Verdict::NotTried("there is too little voltage on this load".into()));
         }
         self.begin(trial).await?;
@@ -241,8 +240,7 @@ impl Device {
             Err(trouble) => return Err(trouble),
         }
         let begun = Instant::now();
-        let mut verdict =
-            Verdict::Wrong(format!("no trip within {} s", OFF_WITHIN.as_secs()));
+        let mut verdict = Verdict::Wrong(format!("no trip within {} s", OFF_WITHIN.as_secs()));
         while begun.elapsed() < OFF_WITHIN {
             let reading = self.read().await?;
             let said = if volts { reading.faults.over_voltage } else { reading.faults.over_current };
