@@ -44,7 +44,17 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
     ),
     (
         "config",
-        &["quantity", "bath", "watch", "supply::Spec", "supply::Port", "supply::Parity", "run::Limits"],
+        &[
+            "quantity",
+            "bath",
+            "watch",
+            "supply::Spec",
+            "supply::Port",
+            "supply::Parity",
+            "supply::Flow",
+            "supply::Wiring",
+            "run::Limits",
+        ],
     ),
     (
         "cli",

@@ -201,6 +201,33 @@ pub(crate) struct ProbeArgs {
     /// Write what passed into this file, for tests/transcripts
     #[arg(long, value_name = "FILE")]
     pub(crate) record: Option<std::path::PathBuf>,
+    /// Try the station's supply on a load: this SWITCHES THE OUTPUT ON, at low current
+    #[arg(long, requires = "load")]
+    pub(crate) commission: bool,
+    /// Which station [default: the only one]; with --commission
+    #[arg(long, value_name = "NAME")]
+    pub(crate) station: Option<String>,
+    /// What hangs on the leads, with nothing in any tank; with --commission
+    #[arg(long, value_enum)]
+    pub(crate) load: Option<LoadArg>,
+    /// The most current of the trial; with --commission
+    #[arg(long, default_value = "0.5 A")]
+    pub(crate) amps: String,
+    /// The most voltage of the trial; with --commission
+    #[arg(long, default_value = "5 V")]
+    pub(crate) volts: String,
+    /// I have the supply before me, nothing hangs in a tank, and current may flow; with --commission
+    #[arg(long)]
+    pub(crate) i_am_at_the_supply: bool,
+}
+
+/// What a supply is tried on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum LoadArg {
+    /// A resistor that carries the current for minutes.
+    Resistor,
+    /// The leads clamped together.
+    Short,
 }
 
 #[derive(Debug, Args)]

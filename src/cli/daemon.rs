@@ -4,7 +4,7 @@ use super::failure::{Done, Failure};
 use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
-use crate::serve::{AppState, Facts, Listening, Metrics, TankFacts, Watched, listen};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
 use crate::station::{self, BathSource, Baths, Control, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
@@ -150,7 +150,7 @@ impl Daemon {
     }
 }
 
-fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
+pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
     std::fs::create_dir_all(folder).map_err(|e| {
         Failure::ledger(format!(
             "{}: {e}; daemon.state must be a folder this user may write",
@@ -259,8 +259,8 @@ fn app(
             .collect(),
     };
     let metrics = Metrics::new().with_process();
-    let planner = Arc::new(config.clone());
-    AppState::new(watched, Arc::new(ledger.clone()), planner, facts, baths, metrics, shutdown)
+    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
+    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
 }
 
 /// Pings systemd's watchdog after every station has finished a round, and not otherwise.

@@ -79,7 +79,7 @@ fn run(cli: Cli) -> Done {
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
-        Verb::Probe(args) => return probe::probe_ports(common, args),
+        Verb::Probe(args) => return probe::probe_ports(common, args, &operator(common)),
         _ => {}
     }
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };

@@ -2,7 +2,7 @@
 
 use super::account::Accounts;
 use super::reader::{self, Reader, damaged};
-use super::rows::{AlarmRow, EventRow, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow};
+use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow};
 use super::writer::{Feed, Health, Message, Reply, Writer, now_utc};
 use super::{LedgerError, schema};
 use nix::fcntl::{Flock, FlockArg};
@@ -128,6 +128,15 @@ impl Ledger {
             accounts.end(&end.id);
         }
         self.ask(|reply| Message::Finish(Box::new(end), reply)).await
+    }
+
+    /// Writes what came of a commissioning, and returns when the disk has it. The row's `at` is not looked at: the
+    /// ledger stamps it.
+    ///
+    /// # Errors
+    /// Whatever keeps it from being written.
+    pub async fn commissioned(&self, row: CommissioningRow) -> Result<(), LedgerError> {
+        self.ask(|reply| Message::Commissioned(Box::new(row), reply)).await
     }
 
     /// Writes what is queued, closes the file and lets go of it. Other handles

@@ -1,6 +1,6 @@
 //! Reading, on connections of its own that can never write.
 
-use super::rows::{AlarmRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
+use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
 use super::{LedgerError, error};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 use std::path::{Path, PathBuf};
@@ -105,6 +105,33 @@ impl Reader {
             )?
             .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
             .collect()
+        })
+    }
+
+    /// The newest commissioning of a station, if there was one.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn commissioning(&self, station: &str) -> Result<Option<CommissioningRow>, LedgerError> {
+        self.with(|db| {
+            db.query_row(
+                "SELECT station, at_utc, done_by, identity, dialect, passed, off_milliseconds, result_json \
+                 FROM commissioning WHERE station = ?1 ORDER BY id DESC LIMIT 1",
+                [station],
+                |row| {
+                    Ok(CommissioningRow {
+                        station: row.get(0)?,
+                        at: row.get(1)?,
+                        by: row.get(2)?,
+                        identity: row.get(3)?,
+                        dialect: row.get(4)?,
+                        passed: row.get(5)?,
+                        off_milliseconds: row.get(6)?,
+                        result_json: row.get(7)?,
+                    })
+                },
+            )
+            .optional()
         })
     }
 

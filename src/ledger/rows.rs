@@ -244,3 +244,24 @@ pub struct EventRow {
     /// A sentence.
     pub text: String,
 }
+
+/// What came of trying a station's supply.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CommissioningRow {
+    /// Station.
+    pub station: String,
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Who did it.
+    pub by: String,
+    /// What the supply says it is.
+    pub identity: String,
+    /// Its dialect.
+    pub dialect: String,
+    /// Whether nothing was wrong.
+    pub passed: bool,
+    /// From the order until the current was gone.
+    pub off_milliseconds: i64,
+    /// Every point and verdict.
+    pub result_json: String,
+}

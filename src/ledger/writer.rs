@@ -3,7 +3,7 @@
 use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
-use super::rows::{Row, RunEnd, RunStart};
+use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use rusqlite::{Connection, params};
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -37,6 +37,7 @@ pub(super) enum Message {
     Row(Box<Row>),
     Begin(Box<RunStart>, Reply),
     Finish(Box<RunEnd>, Reply),
+    Commissioned(Box<CommissioningRow>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -113,6 +114,24 @@ impl State {
         }
     }
 
+    fn commissioned(&mut self, row: &CommissioningRow) -> Result<(), LedgerError> {
+        let written = self.db.execute(
+            "INSERT INTO commissioning (station, at_utc, done_by, identity, dialect, passed, off_milliseconds, \
+             result_json) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+            rusqlite::params![
+                row.station,
+                now_utc(),
+                row.by,
+                row.identity,
+                row.dialect,
+                row.passed,
+                row.off_milliseconds,
+                row.result_json
+            ],
+        );
+        written.map(|_| ()).map_err(|e| LedgerError::Write(e.to_string()))
+    }
+
     fn take(&mut self, message: Message) -> ControlFlow<Reply> {
         // A waiter that has gone away needs no answer: hence the `let _`.
         match message {
@@ -128,6 +147,9 @@ impl State {
             Message::Finish(end, reply) => {
                 self.backlog.end(*end);
                 let _ = reply.send(self.commit());
+            }
+            Message::Commissioned(row, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());

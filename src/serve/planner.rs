@@ -3,6 +3,7 @@
 use super::problem::Problem;
 use super::state::{Planned, Planner};
 use crate::config::{Config, Station};
+use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 use crate::quantity::Units;
 use axum::http::StatusCode;
@@ -40,8 +41,37 @@ pub fn plan_for(
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
 }
 
+/// Plans by the config, with what the ledger knows of the supplies.
+#[derive(Debug)]
+pub struct Desk {
+    /// The config.
+    pub config: Config,
+    /// The ledger.
+    pub ledger: Reader,
+}
+
+impl Planner for Desk {
+    fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
+        self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
+            Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
+            Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
+        })
+    }
+}
+
 impl Planner for Config {
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
+        self.planned(station, request, |_| None)
+    }
+}
+
+impl Config {
+    fn planned(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        warning: impl FnOnce(&str) -> Option<String>,
+    ) -> Result<Planned, Problem> {
         let request: Request = serde_json::from_value(request.clone())
             .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
         let station = match (station, &self.stations[..]) {
@@ -57,10 +87,11 @@ impl Planner for Config {
                 format!("say for which station: {}", names.join(", ")),
             )
         })?;
-        let plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
+        let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)
         })?;
+        plan.worksheet.warnings.extend(warning(&station.name));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
         Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
     }

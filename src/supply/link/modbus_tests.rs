@@ -260,13 +260,14 @@ async fn no_stale_register_is_taken_for_another_in_ten_thousand_late_answers() {
         set(&units, 1, &[(16, volts), (17, amps)]);
         // Around the time-out of 500 ms, and far beyond it; in every second round one to three in a row, the known
         // read's answer among them.
-        let by =
-            |r: u64| Slip::Late(Duration::from_millis(if r % 4 == 0 { r % 4000 } else { 400 + r % 800 }));
-        pushed = if random.roll() % 2 == 0 { 1 + (random.roll() % 3) as usize } else { 0 };
+        let by = |r: u64| {
+            Slip::Late(Duration::from_millis(if r.is_multiple_of(4) { r % 4000 } else { 400 + r % 800 }))
+        };
+        pushed = if random.roll().is_multiple_of(2) { 1 + (random.roll() % 3) as usize } else { 0 };
         for _ in 0..pushed {
             slip(&units, 1, &[by(random.roll())]);
         }
-        if random.roll() % 5 == 0 {
+        if random.roll().is_multiple_of(5) {
             // Whoever waits is dropped half-way.
             let wait = Duration::from_millis(random.roll() % 700);
             let _ = tokio::time::timeout(wait, device.read()).await;
@@ -433,7 +434,7 @@ async fn two_supplies_on_one_line_never_get_each_others_readings() {
     let [mut first, mut second] = pair(&units).await;
     let mut random = Dice(9);
     for _ in 0..500 {
-        if random.roll() % 3 == 0 {
+        if random.roll().is_multiple_of(3) {
             let unit = 1 + (random.roll() % 2) as u8;
             slip(&units, unit, &[Slip::Late(Duration::from_millis(300 + random.roll() % 900))]);
         }

@@ -400,6 +400,25 @@ fn every_word_of_every_dialect_is_understood_by_the_bench() {
     }
 }
 
+#[tokio::test(start_paused = true)]
+async fn commissioning_finds_a_meter_that_lies_and_a_protection_that_does_not_trip() {
+    // This bench reads 2.5 A whatever is set, and never trips.
+    let bench = bench();
+    let mut device = connected(&bench).await;
+    let trial = Trial { load: TrialLoad::Resistor, amps: Amps::new(0.5), volts: Volts::new(9.0) };
+    let result = device.commission(trial).await.unwrap();
+    assert!(!result.passed());
+    assert!(matches!(&result.current, Verdict::Wrong(why) if why.contains("2.500 A is read")), "{result}");
+    assert!(matches!(&result.over_voltage, Verdict::Wrong(why) if why.contains("no trip")), "{result}");
+    assert!(matches!(&result.off, Verdict::Wrong(why) if why.contains("still flows")), "{result}");
+    assert!(!bench.lock().unwrap().on);
+    // And it goes off as well when it ends early.
+    slip(&bench, &vec![Slip::Silent; 60]);
+    device.commission(trial).await.unwrap_err();
+    bench.lock().unwrap().slips.clear();
+    device.off().await.unwrap();
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 96, ..ProptestConfig::default() })]
 

@@ -2,7 +2,8 @@
 //! these pieces, with these pauses, in virtual time: no panic, no hang, and no
 //! reading beyond what the dialect believes.
 //!
-//! The first byte chooses RTU or TCP. Then steps: one byte of mode (0 raw bytes,
+//! The first byte chooses RTU or TCP and how many questions a sound supply (the
+//! mimic) answers before. Then steps: one byte of mode (0 raw bytes,
 //! 1 a reply that is framed and summed for the question, 2 the right answer), one
 //! of pause (in 8 ms), one of length, so many bytes. Each question lets one step go.
 #![no_main]
@@ -23,12 +24,12 @@ const LONGEST: Duration = Duration::from_secs(3600);
 fuzz_target!(|bytes: &[u8]| {
     let Some((first, script)) = bytes.split_first() else { return };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_time().start_paused(true).build();
-    runtime.expect("a runtime").block_on(story(first & 1 == 1, script.to_vec()));
+    runtime.expect("a runtime").block_on(story(first & 1 == 1, first >> 1, script.to_vec()));
 });
 
-async fn story(is_tcp: bool, script: Vec<u8>) {
+async fn story(is_tcp: bool, sound: u8, script: Vec<u8>) {
     let (ours, theirs) = duplex(1024);
-    let peer = tokio::spawn(serve(is_tcp, script, theirs));
+    let peer = tokio::spawn(serve(is_tcp, sound, script, theirs));
     let example = dialect::shipped().into_iter().find(|d| d.name == "modbus-example").expect("shipped");
     let (volts_most, amps_most) = (example.range.volts_most, example.range.amps_most);
     let nowhere = "nowhere:1".to_owned();
@@ -58,7 +59,7 @@ async fn story(is_tcp: bool, script: Vec<u8>) {
     peer.abort();
 }
 
-async fn serve(is_tcp: bool, script: Vec<u8>, mut stream: DuplexStream) {
+async fn serve(is_tcp: bool, mut sound: u8, script: Vec<u8>, mut stream: DuplexStream) {
     let mut bench = Bench::new(Setup::default(), Mono::ZERO);
     let registers = Registers::new("815", WordOrder::Abcd);
     let (mut line, mut socket) = (RtuInput::default(), TcpInput::default());
@@ -82,13 +83,14 @@ async fn serve(is_tcp: bool, script: Vec<u8>, mut stream: DuplexStream) {
         };
         // A script that is over goes on as a sound supply, so that stories get far.
         let (mode, pause, said) = match *rest {
-            [mode, pause, length, ref tail @ ..] => {
+            [mode, pause, length, ref tail @ ..] if sound == 0 => {
                 let (said, tail) = tail.split_at(usize::from(length).min(tail.len()));
                 rest = tail;
                 (mode, pause, said)
             }
             _ => (2, 0, &[][..]),
         };
+        sound = sound.saturating_sub(1);
         let reply = match mode % 3 {
             0 => said.to_vec(),
             1 => frame(&said[..said.len().min(253)]),

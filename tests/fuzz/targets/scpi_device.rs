@@ -2,14 +2,18 @@
 //! pieces, with these pauses, in virtual time: no panic, no hang, and no
 //! reading but from an answer that was there.
 //!
-//! The input is a list of steps: one byte of pause (in 8 ms), one byte of
-//! length, so many bytes to say. Each line from the device lets one step go.
+//! The first byte is how many questions a sound supply (the mimic) answers
+//! before; then come steps: one byte of pause (in 8 ms), one of length, so many
+//! bytes to say. Each question lets one step go. After the last the supply is
+//! sound again.
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
 use std::sync::Arc;
 use std::time::Duration;
-use tankside::quantity::{Amps, Volts};
+use tankside::mimic::scpi::{Input, Instrument};
+use tankside::mimic::{Bench, Rating, Setup};
+use tankside::quantity::{Amps, Mono, Volts};
 use tankside::supply::{Clock, Device, Parity, Port, Spec, Wiring, dialect};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, duplex, split};
 use tokio::time::{Instant, sleep};
@@ -27,20 +31,24 @@ async fn story(script: Vec<u8>) {
     let peer = tokio::spawn(async move {
         let (read, mut write) = split(theirs);
         let mut lines = BufReader::new(read).lines();
-        let mut rest = &script[..];
+        let (&(mut sound), mut rest) = script.split_first().unwrap_or((&0, &[]));
+        let mut bench = Bench::new(Setup::default(), Mono::ZERO);
+        let mut instrument = Instrument::new(&Rating::default(), "7");
+        let mut input = Input::default();
         while let Ok(Some(line)) = lines.next_line().await {
+            let answer = instrument.take(&mut input, &mut bench, Mono::ZERO, format!("{line}\n").as_bytes());
             if !line.contains('?') {
                 continue;
             }
-            // A script that is over goes on with a plausible zero, so that stories get far.
             let (pause, said) = match *rest {
-                [pause, length, ref tail @ ..] => {
+                [pause, length, ref tail @ ..] if sound == 0 => {
                     let (said, tail) = tail.split_at(usize::from(length).min(tail.len()));
                     rest = tail;
                     (pause, said)
                 }
-                _ => (0, &b"0\n"[..]),
+                _ => (0, &answer[..]),
             };
+            sound = sound.saturating_sub(1);
             sleep(Duration::from_millis(8 * u64::from(pause))).await;
             if write.write_all(said).await.is_err() {
                 return;
