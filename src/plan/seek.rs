@@ -2,7 +2,7 @@
 
 use super::check::Obstacles;
 use super::work::Work;
-use super::{Control, Seek};
+use super::{Control, Order, Seek};
 use crate::process::Hold;
 use crate::quantity::{Amps, Area, Density, Ratio};
 use serde::{Deserialize, Serialize};
@@ -161,6 +161,22 @@ impl Work<'_> {
                 .into(),
         );
         Some(Seek { margin: asked.margin.get(), top })
+    }
+}
+
+/// What is held and what bounds it, for people.
+pub(super) fn held(order: &Order) -> String {
+    let held = match &order.control {
+        Control::Current { setpoint, ceiling, .. } => format!("current {setpoint}, ceiling {ceiling}"),
+        Control::Voltage { setpoint, ceiling, .. } => format!("voltage {setpoint}, at most {ceiling}"),
+    };
+    match order.seek {
+        Some(seek) => format!(
+            "{held}, then seeking up to {} while the margin is {:.0} % or more at worst",
+            seek.top,
+            seek.margin * 100.0
+        ),
+        None => held,
     }
 }
 

@@ -5,7 +5,7 @@ use super::loads::{Batch, fit, room, split};
 use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Obstacle, Order, Plan, Request, SupplyLimits, TankFacts,
-    shop, target, warn,
+    seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal};
@@ -221,15 +221,7 @@ impl Work<'_> {
             fastest_why,
             current,
             volts,
-            held: match order.seek {
-                Some(seek) => format!(
-                    "{}, then seeking up to {} while the margin is {:.0} % or more at worst",
-                    held(&order.control),
-                    seek.top,
-                    seek.margin * 100.0
-                ),
-                None => held(&order.control),
-            },
+            held: seek::held(&order),
             ramp,
             faces,
             charge,
@@ -597,12 +589,5 @@ fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
         significant: part.significant(),
         significant_area: part.shape().significant_area(part.significant()),
         thinnest: mean.map(|mean| mean / part.mean_over_minimum()),
-    }
-}
-
-fn held(control: &Control) -> String {
-    match control {
-        Control::Current { setpoint, ceiling, .. } => format!("current {setpoint}, ceiling {ceiling}"),
-        Control::Voltage { setpoint, ceiling, .. } => format!("voltage {setpoint}, at most {ceiling}"),
     }
 }
