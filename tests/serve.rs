@@ -1,5 +1,6 @@
 //! The HTTP side against a fake station and a fake ledger: every route, and
 //! everything that a stranger, a careless program or a second operator may send.
+#![cfg(feature = "daemon")]
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
