@@ -1,4 +1,5 @@
 //! The verbs as people type them, against a mimic on a pty and a real daemon.
+#![cfg(feature = "daemon")]
 #![expect(
     clippy::disallowed_methods,
     reason = "a test at the edge: it starts processes, reads files, and looks again until a deadline"
@@ -630,6 +631,41 @@ fn off_works_without_daemon_config_or_good_config() {
     let gone = tankside(&["off", "/dev/tankside-none", "--address", &away], shop.path());
     assert_eq!(code(&gone), 1);
     assert!(err(&gone).contains("go to the supply"), "{}", err(&gone));
+}
+
+#[test]
+fn off_at_a_named_port_speaks_the_dialect_that_the_config_has_for_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let supply = folder.path().join("supply").display().to_string();
+    let mut mimic = Command::new(BINARY)
+        .args(["mimic", "--modbus", "--baud", "115200", "--link", &supply])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let said = BufReader::new(mimic.stdout.take().unwrap()).lines();
+    assert!(said.map_while(Result::ok).any(|line| line == "ready"));
+    let _mimic = Process(mimic);
+    let config = config(&supply, "/tmp")
+        .replace("dialect = \"scpi\"", "dialect = \"modbus-example\"")
+        .replace("identity = \"TANKSIDE,MIMIC\"", "");
+    std::fs::write(folder.path().join("good.toml"), &config).unwrap();
+    std::fs::write(folder.path().join("bad.toml"), config.replace("\"10 A\"", "10 ] oops")).unwrap();
+    // By another name of the same port, too.
+    let real = std::fs::canonicalize(&supply).unwrap().display().to_string();
+    for (file, port) in [("good.toml", &supply), ("good.toml", &real), ("bad.toml", &supply)] {
+        let off = tankside(&["off", port, "--config", file], folder.path());
+        assert_eq!(code(&off), 0, "{file} {port}: {} {}", out(&off), err(&off));
+        assert!(out(&off).contains("confirmed by the supply"), "{}", out(&off));
+    }
+    // Without the config nobody knows its registers; what was tried is said.
+    let guessed = tankside(&["off", &supply, "--config", "none.toml"], folder.path());
+    assert_eq!(code(&guessed), 1);
+    let said = out(&guessed);
+    assert!(said.contains("at 9600, 115200") && said.contains("words of scpi, scpi-channel"), "{said}");
+    let typo = ["off", "--station", "bnech", "--config", "good.toml", "--address", &nobody()];
+    let typo = tankside(&typo, folder.path());
+    assert_eq!(code(&typo), 1, "nothing was switched off: {}", out(&typo));
+    assert!(out(&typo).contains("bnech: NOT switched off"), "{}", out(&typo));
 }
 
 #[test]

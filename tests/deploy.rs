@@ -231,8 +231,9 @@ fn unit_keeps_every_way_out_safe() {
     let unit = read("tankside.service");
     for line in [
         "Type=notify",
-        "WatchdogSec=5",
-        "KillMode=mixed",
+        "WatchdogSec=20",
+        // Mode mixed kills the minder when the daemon has crashed.
+        "KillMode=process",
         "Restart=on-failure",
         "RestartPreventExitStatus=78",
         "ExecStartPre=/usr/bin/tankside check --config /etc/tankside/tankside.toml",

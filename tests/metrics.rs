@@ -2,6 +2,7 @@
 //!
 //! `TANKSIDE_UPDATE_GOLDEN=1 cargo test --test metrics` writes the page anew;
 //! the commit that changes it says why.
+#![cfg(feature = "daemon")]
 
 use std::collections::BTreeSet;
 use std::time::Duration;

@@ -1,11 +1,13 @@
 //! The HTTP side against a fake station and a fake ledger: every route, and
 //! everything that a stranger, a careless program or a second operator may send.
+#![cfg(feature = "daemon")]
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use serde_json::{Value, json};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tankside::bath::Agitation;
@@ -368,6 +370,21 @@ impl Rig {
     async fn start(&self, by: &str) -> Answer {
         self.post("/api/v1/stations/bench/start", json!({"by": by, "request": {"thickness": "8 um"}})).await
     }
+}
+
+#[tokio::test]
+async fn no_run_starts_while_nobody_would_switch_off_if_the_daemon_died() {
+    let mut rig = rig();
+    let minder = Arc::new(AtomicBool::new(false));
+    rig.app = rig.app.minded(minder.clone());
+    let refused = rig.start("mila").await;
+    assert_eq!((refused.status, refused.problem().as_str()), (StatusCode::CONFLICT, "refused"));
+    assert!(refused.text.contains("the minder"), "{}", refused.text);
+    assert!(rig.seen.lock().unwrap().is_empty(), "the station was asked");
+    // Off is never refused.
+    assert_eq!(rig.post("/api/v1/stations/bench/off", json!({"by": "mila"})).await.status, StatusCode::OK);
+    minder.store(true, Ordering::Relaxed);
+    assert_eq!(rig.start("mila").await.status, StatusCode::OK);
 }
 
 #[tokio::test]

@@ -1,4 +1,5 @@
 //! The supply room against the mimic: two halves that share no code but the standard.
+#![cfg(feature = "daemon")]
 
 use std::io;
 use std::pin::Pin;

@@ -41,23 +41,29 @@ impl Client {
         self.read(request.send_json(body))
     }
 
-    /// The station to work: the one that was named, else the only one there is.
+    /// The station to work, ready to stand in a path: the one that was named, else the only one there is.
     pub(crate) fn station(&self, named: Option<&str>) -> Result<String, Failure> {
         if let Some(name) = named {
             return Ok(escape(name));
         }
         let mut names = self.station_names()?;
         match names.len() {
-            1 => Ok(names.remove(0)),
+            1 => Ok(escape(&names.remove(0))),
             0 => Err(Failure::refused("the daemon has no station")),
             _ => Err(Failure::usage(format!("say which with --station: {}", names.join(", ")))),
         }
     }
 
-    /// Every station, ready to stand in a path.
+    /// Every station, by name.
     pub(crate) fn station_names(&self) -> Result<Vec<String>, Failure> {
         let all = self.get("/api/v1/stations")?;
-        Ok(all.as_array().into_iter().flatten().filter_map(|s| s["station"].as_str()).map(escape).collect())
+        Ok(all
+            .as_array()
+            .into_iter()
+            .flatten()
+            .filter_map(|s| s["station"].as_str())
+            .map(String::from)
+            .collect())
     }
 
     fn read(&self, answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Result<Value, Failure> {

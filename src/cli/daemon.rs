@@ -1,6 +1,7 @@
 //! The daemon: everything is started here, in this order, and ended in the reverse.
 
 use super::failure::{Done, Failure};
+use super::log;
 use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
@@ -27,7 +28,8 @@ const BUSY_WAIT: Duration = Duration::from_secs(2);
 
 /// The verb.
 pub(crate) fn serve(setup: &Setup) -> Done {
-    log_to_stderr("warn,tankside=info");
+    // Dropped last: what the end has to say is waited for, for a moment.
+    let _log = logging("warn,tankside=info")?;
     let runtime = runtime()?;
     runtime.block_on(async {
         let (mut term, mut int) = signals()?;
@@ -39,6 +41,11 @@ pub(crate) fn serve(setup: &Setup) -> Done {
         }
         daemon.stop().await
     })
+}
+
+/// Logs to stderr until it is dropped; RUST_LOG chooses, else `usual`.
+pub(crate) fn logging(usual: &str) -> Result<log::Log, Failure> {
+    log::to_stderr(usual).map_err(|e| Failure::bug(format!("the log does not start: {e}")))
 }
 
 /// One thread answers people; control has its own.
@@ -104,7 +111,7 @@ impl Daemon {
         };
         let shutdown = CancellationToken::new();
         let sensors = baths.watch_sensors();
-        let app = app(setup, &control, &ledger, baths, address, shutdown.clone());
+        let app = app(setup, &control, &ledger, baths, address, shutdown.clone()).minded(minder.stands());
         let http = tokio::spawn(Listening::serve(listening, app));
         let watchdog = tokio::spawn(feed(control.pulse()));
         tracing::info!(%address, "listening");
@@ -280,17 +287,4 @@ fn notify(state: &[NotifyState<'_>]) {
     if let Err(e) = sd_notify::notify(state) {
         tracing::debug!("sd_notify: {e}");
     }
-}
-
-/// Logs to stderr; RUST_LOG chooses, else `usual`.
-pub(crate) fn log_to_stderr(usual: &str) {
-    use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
-    // A second call (a test in the same process) changes nothing.
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
-        .try_init()
-        .ok();
 }

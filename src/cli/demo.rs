@@ -6,7 +6,7 @@
 
 use super::args::Common;
 use super::client::Client;
-use super::daemon::{Daemon, log_to_stderr, runtime, signals};
+use super::daemon::{Daemon, logging, runtime, signals};
 use super::failure::{Done, Failure};
 use super::follow::question;
 use super::say::{line, seconds};
@@ -35,7 +35,7 @@ const PATIENCE: Duration = Duration::from_secs(180);
 const OPERATOR: &str = "the demo";
 
 pub(crate) fn demo(common: &Common, once: bool) -> Done {
-    log_to_stderr("warn");
+    let _log = logging("warn")?;
     let folder = Folder::new()?;
     line("Tankside demo. Everything here is simulated: no supply, no tank, no current.");
     line(format!("1. folder     {}", folder.0.display()));

@@ -10,6 +10,7 @@ mod daemon;
 mod demo;
 mod failure;
 mod follow;
+mod log;
 mod mimic;
 mod off;
 mod order;

@@ -1,14 +1,26 @@
 //! Off: through the daemon, else directly at the ports. Never refused.
 
 use super::args::Common;
-use super::client::Client;
+use super::client::{Client, escape};
 use super::failure::{Done, Failure};
+use super::probe::{BAUDS, is_shut};
 use super::say::line;
 use super::setup;
-use crate::supply::{Dialect, OffReport, Parity, Port, Spec, Wiring, dialect, off_at_port};
+use crate::supply::{
+    Clock, Device, Dialect, OffReport, Parity, Port, Spec, Trouble, Wiring, dialect, off_at_port,
+    off_when_free,
+};
 use serde_json::json;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
+
+/// A port that is held is tried again for this long: a minder, or another `off`, lets go when it is done.
+const HELD: Duration = Duration::from_secs(1);
+/// Beyond the reply time, what one guess at a port may take.
+const GUESS: Duration = Duration::from_millis(300);
+/// To reach a socket may take as long as it takes to give up.
+const SOCKET: Duration = Duration::from_secs(4);
 
 /// Switches off and says what was confirmed; fails when anything was not.
 pub(crate) fn off(
@@ -18,16 +30,68 @@ pub(crate) fn off(
     ports: &[String],
     by: &str,
 ) -> Done {
+    let mut stations = station.map(|name| vec![name.to_owned()]);
     if ports.is_empty() {
-        match by_daemon(client, station, by) {
-            Ok(said) => {
-                said.iter().for_each(line);
-                return Ok(());
+        match by_daemon(client, stations.clone(), by) {
+            Ok(answers) => {
+                let mut left = Vec::new();
+                for (name, answer) in answers {
+                    match answer {
+                        Ok(said) => line(format!("{name}: {said}")),
+                        Err(failure) => {
+                            eprintln!("tankside: {name}: {}; going to its port", failure.text);
+                            left.push(name);
+                        }
+                    }
+                }
+                if left.is_empty() {
+                    return Ok(());
+                }
+                stations = Some(left);
             }
             Err(failure) => eprintln!("tankside: {}; going to the ports", failure.text),
         }
     }
-    let targets = targets(common, station, ports)?;
+    let targets = match &ports[..] {
+        [] => stationed(common, stations.as_deref())?,
+        ports => named(common, ports),
+    };
+    at_ports(targets)
+}
+
+/// To all stations at once: one that is silent must not keep the others on.
+///
+/// # Errors
+/// If the daemon does not even say which stations it has.
+fn by_daemon(
+    client: &Client,
+    named: Option<Vec<String>>,
+    by: &str,
+) -> Result<Vec<(String, Result<String, Failure>)>, Failure> {
+    let names = named.map_or_else(|| client.station_names(), Ok)?;
+    if names.is_empty() {
+        return Err(Failure::refused("the daemon has no station"));
+    }
+    let ask = |name: &str| {
+        let path = format!("/api/v1/stations/{}/off", escape(name));
+        client.post(&path, &json!({ "by": by })).map(|a| a["said"].as_str().unwrap_or("off").to_owned())
+    };
+    Ok(std::thread::scope(|scope| {
+        let asked: Vec<_> = names.iter().map(|name| scope.spawn(|| ask(name))).collect();
+        let answers =
+            asked.into_iter().map(|a| a.join().unwrap_or_else(|_| Err(Failure::bug("a slip of ours"))));
+        names.iter().cloned().zip(answers).collect()
+    }))
+}
+
+/// One port, with every way in which its supply may understand off, the likeliest first; with none, why not.
+#[derive(Debug)]
+struct Target {
+    name: String,
+    ways: Vec<(Spec, Arc<Dialect>)>,
+}
+
+fn at_ports(targets: Vec<Target>) -> Done {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -36,29 +100,14 @@ pub(crate) fn off(
     let sure = runtime.block_on(async {
         let tasks: Vec<_> = targets
             .into_iter()
-            .map(|(spec, dialect)| {
-                tokio::spawn(async move {
-                    let result = off_at_port(&spec, &dialect).await;
-                    (spec.port, result)
-                })
-            })
+            .map(|Target { name, ways }| tokio::spawn(async move { (name, switch_off(&ways).await) }))
             .collect();
         let mut sure = true;
         for task in tasks {
-            match task.await {
-                Ok((port, Ok(report))) => {
-                    sure &= report == OffReport::Confirmed;
-                    line(format!("{port}: {report}"));
-                }
-                Ok((port, Err(trouble))) => {
-                    sure = false;
-                    line(format!("{port}: NOT switched off: {trouble}"));
-                }
-                Err(e) => {
-                    sure = false;
-                    line(format!("NOT switched off: {e}"));
-                }
-            }
+            let (name, (confirmed, text)) =
+                task.await.unwrap_or_else(|e| ("a port".into(), (false, format!("NOT switched off: {e}"))));
+            sure &= confirmed;
+            line(format!("{name}: {text}"));
         }
         sure
     });
@@ -69,51 +118,133 @@ pub(crate) fn off(
     }
 }
 
-fn by_daemon(client: &Client, station: Option<&str>, by: &str) -> Result<Vec<String>, Failure> {
-    let names = match station {
-        Some(_) => vec![client.station(station)?],
-        None => client.station_names()?,
-    };
-    let mut said = Vec::new();
-    for name in names {
-        let answer = client.post(&format!("/api/v1/stations/{name}/off"), &json!({ "by": by }))?;
-        said.push(format!("{name}: {}", answer["said"].as_str().unwrap_or("off")));
+/// Whether off was confirmed, and what there is to say.
+async fn switch_off(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
+    match ways {
+        [] => (false, "NOT switched off: no such station is in the config".into()),
+        [(spec, dialect)] => match off_when_free(spec, dialect, HELD).await {
+            Ok(report) => (report == OffReport::Confirmed, report.to_string()),
+            Err(trouble) => (false, format!("NOT switched off: {trouble}")),
+        },
+        ways => guess(ways).await,
     }
-    Ok(said)
 }
 
-/// The ports to switch off: those named, else those of the config, else those
-/// that a config with mistakes still shows.
-fn targets(
-    common: &Common,
-    station: Option<&str>,
-    ports: &[String],
-) -> Result<Vec<(Spec, Arc<Dialect>)>, Failure> {
-    let shipped: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
-    let usual = |name: &str| shipped.iter().find(|d| d.name == name).or(shipped.first()).cloned();
-    let rough = |found: Vec<Spec>| -> Vec<_> {
-        found.into_iter().filter_map(|spec| usual(&spec.dialect).map(|d| (spec, d))).collect()
-    };
-    if !ports.is_empty() {
-        let mut specs = Vec::new();
-        for text in ports {
-            // The baud rate is not known: the usual ones, one after the other, cost little.
-            specs.push(spec(text, 9600, "scpi"));
+/// Off, and nothing else, in one way after the other until the supply confirms it. At a wrong
+/// speed or in strange words it is noise to the supply, as in a probe.
+async fn guess(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
+    for (spec, dialect) in ways {
+        let reach = if matches!(spec.port, Port::Serial(_)) { Duration::ZERO } else { SOCKET };
+        let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+        let limit = dialect.timing.reply_timeout + GUESS + reach;
+        match tokio::time::timeout(limit, device.off()).await {
+            Ok(Ok(())) => {
+                let (baud, words) = (spec.baud, &dialect.name);
+                return (true, format!("{} ({baud} baud, dialect {words})", OffReport::Confirmed));
+            }
+            Ok(Err(Trouble::Busy(_))) => return past_holder(ways).await,
+            Ok(Err(trouble)) if is_shut(&trouble) => return (false, format!("NOT switched off: {trouble}")),
+            Ok(Err(_)) | Err(_) => {}
         }
-        return Ok(rough(specs));
     }
+    (false, format!("off was sent {}, and nothing confirmed it", tried(ways)))
+}
+
+/// Another program holds the port, at a speed of its own: only the words are still open.
+async fn past_holder(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
+    let mut patience = HELD;
+    let mut said = (false, "NOT switched off".to_owned());
+    let first = ways.first().map_or(0, |(spec, _)| spec.baud);
+    for (spec, dialect) in ways.iter().filter(|(spec, _)| spec.baud == first) {
+        let report = match patience {
+            Duration::ZERO => off_at_port(spec, dialect).await,
+            patience => off_when_free(spec, dialect, patience).await,
+        };
+        patience = Duration::ZERO;
+        match report {
+            Ok(OffReport::Confirmed) => return (true, OffReport::Confirmed.to_string()),
+            Ok(report) => said.1 = format!("{report} (in the words of {})", words(ways)),
+            Err(trouble) => said.1 = format!("NOT switched off: {trouble}"),
+        }
+    }
+    said
+}
+
+/// What was tried, for people.
+fn tried(ways: &[(Spec, Arc<Dialect>)]) -> String {
+    let mut rates: Vec<String> = Vec::new();
+    for (spec, _) in ways {
+        let rate = spec.baud.to_string();
+        if matches!(spec.port, Port::Serial(_)) && !rates.contains(&rate) {
+            rates.push(rate);
+        }
+    }
+    let at = if rates.is_empty() { String::new() } else { format!("at {} baud ", rates.join(", ")) };
+    format!("{at}in the words of {}", words(ways))
+}
+
+fn words(ways: &[(Spec, Arc<Dialect>)]) -> String {
+    let mut names: Vec<&str> = Vec::new();
+    for (_, dialect) in ways {
+        if !names.contains(&dialect.name.as_str()) {
+            names.push(&dialect.name);
+        }
+    }
+    names.join(", ")
+}
+
+/// The ports that were named, as the config has them if they stand in it, else by guess.
+fn named(common: &Common, ports: &[String]) -> Vec<Target> {
+    let dialects = dialects(common);
+    let known: Vec<(Spec, Vec<(Spec, Arc<Dialect>)>)> = match setup::load(common) {
+        Ok(Ok(setup)) => {
+            let supplies = setup.config.stations.iter().map(|s| s.supply.clone());
+            supplies.map(|spec| (spec.clone(), ways(&spec, &setup.dialects))).collect()
+        }
+        _ => {
+            let text = setup::text(common).map(|(_, text)| text).unwrap_or_default();
+            ports_in(&text).into_iter().map(|(_, spec)| (spec.clone(), ways(&spec, &dialects))).collect()
+        }
+    };
+    let target = |text: &String| {
+        let port = port(text);
+        let here: Vec<_> = known.iter().filter(|(spec, _)| same(&spec.port, &port)).collect();
+        let ways = match here[..] {
+            [] => guesses(&port, &dialects),
+            // Several supplies on one line: each of them.
+            _ => {
+                return here
+                    .into_iter()
+                    .map(|(_, ways)| Target { name: text.clone(), ways: ways.clone() })
+                    .collect();
+            }
+        };
+        vec![Target { name: text.clone(), ways }]
+    };
+    ports.iter().flat_map(target).collect()
+}
+
+/// The ports of these stations (`None`: all) by the config, or those that a config with mistakes still shows.
+fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>, Failure> {
+    let wanted = |name: &str| stations.is_none_or(|all| all.iter().any(|s| s == name));
     if let Ok(Ok(setup)) = setup::load(common) {
-        return setup
-            .config
-            .stations
-            .iter()
-            .filter(|s| station.is_none_or(|name| s.name == name))
-            .map(|s| Ok((s.supply.clone(), setup.dialect(&s.supply.dialect)?)))
+        let here = setup.config.stations.iter().filter(|s| wanted(&s.name));
+        let mut targets: Vec<_> = here
+            .map(|s| Target { name: s.supply.port.to_string(), ways: ways(&s.supply, &setup.dialects) })
             .collect();
+        let unknown = |name: &&String| !setup.config.stations.iter().any(|s| s.name == **name);
+        let missing = stations.unwrap_or_default().iter().filter(unknown);
+        targets.extend(missing.map(|name| Target { name: name.clone(), ways: Vec::new() }));
+        return Ok(targets);
     }
     let (path, text) = setup::text(common)?;
     eprintln!("tankside: {} has mistakes; using the ports that stand in it", path.display());
-    let found = rough(ports_in(&text));
+    let dialects = dialects(common);
+    let found: Vec<_> = ports_in(&text)
+        .into_iter()
+        .filter(|(name, _)| name.as_deref().is_none_or(wanted))
+        .map(|(_, spec)| Target { name: spec.port.to_string(), ways: ways(&spec, &dialects) })
+        .collect();
     if found.is_empty() {
         return Err(Failure::config(format!(
             "{}: no port stands in it; name it: tankside off /dev/…",
@@ -123,8 +254,50 @@ fn targets(
     Ok(found)
 }
 
-fn spec(port: &str, baud: u32, dialect: &str) -> Spec {
-    let port = Port::parse(port).unwrap_or_else(|| Port::Serial(Path::new(port).into()));
+/// Those beside the config where they can be read, else the shipped ones.
+fn dialects(common: &Common) -> Vec<Arc<Dialect>> {
+    setup::known_dialects(common).unwrap_or_else(|_| dialect::shipped().into_iter().map(Arc::new).collect())
+}
+
+/// By the dialect that is named, or by all if there is none of that name.
+fn ways(spec: &Spec, dialects: &[Arc<Dialect>]) -> Vec<(Spec, Arc<Dialect>)> {
+    match dialects.iter().find(|d| d.name == spec.dialect) {
+        Some(dialect) => vec![(spec.clone(), dialect.clone())],
+        None => real(dialects).map(|d| (spec.clone(), d.clone())).collect(),
+    }
+}
+
+/// A port of which nothing is known: the usual rates, the commonest first, each in the words of every dialect.
+fn guesses(port: &Port, dialects: &[Arc<Dialect>]) -> Vec<(Spec, Arc<Dialect>)> {
+    let rates: Vec<u32> = match port {
+        Port::Serial(_) => [9600].into_iter().chain(BAUDS.into_iter().filter(|b| *b != 9600)).collect(),
+        // The far end has set it.
+        Port::Tcp(_) | Port::Bridge(_) => vec![9600],
+    };
+    let at = |baud| real(dialects).map(move |d| (spec(port.clone(), baud, &d.name), d.clone()));
+    rates.into_iter().flat_map(at).collect()
+}
+
+/// The examples are invented: at a strange supply their registers may be anything.
+fn real(dialects: &[Arc<Dialect>]) -> impl Iterator<Item = &Arc<Dialect>> {
+    dialects.iter().filter(|d| !d.name.ends_with("-example"))
+}
+
+fn port(text: &str) -> Port {
+    Port::parse(text).unwrap_or_else(|| Port::Serial(Path::new(text).into()))
+}
+
+/// The same port, also by another of its names.
+fn same(one: &Port, other: &Port) -> bool {
+    match (one, other) {
+        (Port::Serial(one), Port::Serial(other)) => {
+            one == other || one.canonicalize().is_ok_and(|real| other.canonicalize().is_ok_and(|o| o == real))
+        }
+        _ => one == other,
+    }
+}
+
+fn spec(port: Port, baud: u32, dialect: &str) -> Spec {
     // No identity: whatever hangs on the port is switched off.
     Spec {
         dialect: dialect.into(),
@@ -137,31 +310,38 @@ fn spec(port: &str, baud: u32, dialect: &str) -> Spec {
     }
 }
 
-/// Ports, with the baud rate and dialect beside them, in a text that need not
-/// be good TOML: a slip elsewhere in the file must not keep an output on.
-fn ports_in(text: &str) -> Vec<Spec> {
-    let mut found: Vec<Spec> = Vec::new();
+/// Ports, with the station above them and the baud rate and dialect beside them, in a text that need
+/// not be good TOML: a slip elsewhere in the file must not keep an output on.
+fn ports_in(text: &str) -> Vec<(Option<String>, Spec)> {
+    let mut found: Vec<(Option<String>, Spec)> = Vec::new();
+    let mut name = None;
     let mut dialect = String::from("scpi");
     let mut baud = None;
     for row in text.lines() {
         let row = row.trim();
         if row.starts_with('[') {
             (dialect, baud) = ("scpi".into(), None);
+            if row.starts_with("[[") {
+                name = None;
+            }
             continue;
         }
         let Some((key, value)) = row.split_once('=') else { continue };
         let value = value.split('#').next().unwrap_or_default().trim().trim_matches(['"', '\'']);
         match key.trim() {
-            "port" if !value.is_empty() => found.push(spec(value, baud.unwrap_or(9600), &dialect)),
+            "name" => name = Some(value.to_owned()),
+            "port" if !value.is_empty() => {
+                found.push((name.clone(), spec(port(value), baud.unwrap_or(9600), &dialect)));
+            }
             "baud" => {
                 baud = value.replace('_', "").parse().ok();
-                if let (Some(last), Some(baud)) = (found.last_mut(), baud) {
+                if let (Some((_, last)), Some(baud)) = (found.last_mut(), baud) {
                     last.baud = baud;
                 }
             }
             "dialect" => {
                 dialect = value.into();
-                if let Some(last) = found.last_mut().filter(|l| l.dialect == "scpi") {
+                if let Some((_, last)) = found.last_mut().filter(|(_, l)| l.dialect == "scpi") {
                     last.dialect = value.into();
                 }
             }
@@ -172,8 +352,11 @@ fn ports_in(text: &str) -> Vec<Spec> {
 }
 
 #[cfg(test)]
+#[expect(clippy::disallowed_methods, reason = "a test that plays the daemon has to listen")]
 mod tests {
     use super::*;
+    use std::io::{BufRead, BufReader, Read, Write};
+    use std::sync::Mutex;
 
     #[test]
     fn ports_are_found_in_a_config_that_is_not_even_toml() {
@@ -182,8 +365,63 @@ mod tests {
                     [[station]]\n[station.supply]\nport = 'tcp:127.0.0.1:5025'\n";
         let found = ports_in(text);
         assert_eq!(found.len(), 2);
-        assert_eq!((found[0].port.to_string(), found[0].baud), ("/dev/ttyUSB0".into(), 115_200));
-        assert_eq!(found[1].port, Port::Tcp("127.0.0.1:5025".into()));
-        assert!(found.iter().all(|s| s.identity.is_none()), "off asks nobody who it is");
+        assert_eq!((found[0].1.port.to_string(), found[0].1.baud), ("/dev/ttyUSB0".into(), 115_200));
+        assert_eq!(found[1].1.port, Port::Tcp("127.0.0.1:5025".into()));
+        assert_eq!((found[0].0.as_deref(), found[1].0.as_deref()), (Some("bench"), None));
+        assert!(found.iter().all(|(_, s)| s.identity.is_none()), "off asks nobody who it is");
+    }
+
+    #[test]
+    fn strange_port_is_told_off_at_every_usual_rate_and_in_no_invented_words() {
+        let shipped: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
+        let ways = guesses(&port("/dev/ttyUSB7"), &shipped);
+        assert_eq!((ways[0].0.baud, ways[0].1.name.as_str()), (9600, "scpi"));
+        for baud in BAUDS {
+            for name in ["scpi", "scpi-channel"] {
+                assert!(ways.iter().any(|(s, d)| s.baud == baud && d.name == name), "{baud} {name}");
+            }
+        }
+        assert!(ways.iter().all(|(_, d)| !d.name.ends_with("-example")), "{}", words(&ways));
+        assert_eq!(guesses(&port("tcp:127.0.0.1:5025"), &shipped).len(), 2);
+        // Bounded: less than half a minute for a serial port, even if nothing ever answers.
+        let longest: Duration = ways.iter().map(|(_, d)| d.timing.reply_timeout + GUESS).sum();
+        assert!(longest < Duration::from_secs(30), "{longest:?}");
+        assert!(tried(&ways).starts_with("at 9600, 115200, 57600"), "{}", tried(&ways));
+    }
+
+    /// Answers as a daemon would; at "a" it takes the order and says nothing.
+    fn daemon(listener: std::net::TcpListener, heard: Arc<Mutex<Vec<String>>>) {
+        for stream in listener.incoming().map_while(Result::ok) {
+            let heard = heard.clone();
+            std::thread::spawn(move || {
+                let mut lines = BufReader::new(stream.try_clone().unwrap());
+                let mut first = String::new();
+                lines.read_line(&mut first).unwrap();
+                let mut rest = String::new();
+                while lines.read_line(&mut rest).is_ok_and(|n| n > 2) {}
+                heard.lock().unwrap().push(first.clone());
+                let body = match first.split(' ').nth(1).unwrap() {
+                    "/api/v1/stations" => r#"[{"station":"a"},{"station":"b c"}]"#,
+                    "/api/v1/stations/b%20c/off" => r#"{"said":"output off, confirmed"}"#,
+                    // Until the asker has lost patience.
+                    _ => return drop(lines.read_to_string(&mut rest)),
+                };
+                let head = "HTTP/1.1 200 OK\r\ncontent-type: application/json\r\nconnection: close";
+                write!(&stream, "{head}\r\ncontent-length: {}\r\n\r\n{body}", body.len()).unwrap();
+            });
+        }
+    }
+
+    #[test]
+    fn station_that_is_silent_keeps_no_other_on_and_is_the_only_one_that_is_left() {
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap().to_string();
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let hears = heard.clone();
+        std::thread::spawn(move || daemon(listener, hears));
+        let client = Client::new(&address, None, Duration::from_secs(1));
+        let answers = by_daemon(&client, None, "mila").unwrap();
+        let names: Vec<_> = answers.iter().map(|(name, answer)| (name.as_str(), answer.is_ok())).collect();
+        assert_eq!(names, [("a", false), ("b c", true)], "{:?}", heard.lock().unwrap());
     }
 }

@@ -12,7 +12,7 @@ use crate::supply::{
 };
 
 /// The rates bench supplies are set to, fastest first; common practice, no source.
-const BAUDS: [u32; 7] = [115_200, 57_600, 38_400, 19_200, 9600, 4800, 2400];
+pub(super) const BAUDS: [u32; 7] = [115_200, 57_600, 38_400, 19_200, 9600, 4800, 2400];
 
 pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     if args.commission {
@@ -160,7 +160,7 @@ fn candidates(port: &str, args: &ProbeArgs) -> Vec<Spec> {
 }
 
 /// Whether the port itself could not be had.
-fn is_shut(trouble: &Trouble) -> bool {
+pub(super) fn is_shut(trouble: &Trouble) -> bool {
     use Trouble::{Busy, Forbidden, Gone, Missing};
     matches!(trouble, Busy(_) | Forbidden(_) | Missing(_) | Gone(_))
 }

@@ -72,6 +72,13 @@ pub(super) async fn start(
     let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
+    if !app.is_minded() {
+        tracing::warn!(%station, by = %body.by.escape_debug(), "a start was refused: no minder is at work");
+        return Err(Problem::refused(
+            "nothing is switched on now: the minder, which switches off if the daemon dies, has ended itself and is being \
+             started again; try again in a moment, and if it stays so, look into the daemon's log and start it anew",
+        ));
+    }
     let id = uuid::Uuid::now_v7().to_string();
     let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
     let Json(mut taken) = send(&app, &station, &body.by, command).await?;

@@ -10,6 +10,7 @@ use crate::station::Baths;
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use tokio_util::sync::CancellationToken;
 
 /// A tank as configured, for people.
@@ -69,6 +70,8 @@ pub struct AppState {
     pub(super) metrics: Arc<Metrics>,
     /// Ends the streams.
     pub(super) shutdown: CancellationToken,
+    /// Whether somebody would switch off if the daemon died.
+    minder: Arc<AtomicBool>,
 }
 
 impl AppState {
@@ -94,7 +97,20 @@ impl AppState {
             baths,
             metrics: Arc::new(metrics),
             shutdown,
+            minder: Arc::new(AtomicBool::new(true)),
         }
+    }
+
+    /// The same, that starts no run while that is false: see [`crate::supply::Minder::stands`].
+    #[must_use]
+    pub fn minded(mut self, minder: Arc<AtomicBool>) -> AppState {
+        self.minder = minder;
+        self
+    }
+
+    /// Whether a run may be started as far as the minder goes.
+    pub(super) fn is_minded(&self) -> bool {
+        self.minder.load(Ordering::Relaxed)
     }
 
     /// The station of that name.

@@ -21,7 +21,7 @@ pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
 pub use link::{
     Clock, Commissioning, Device, Found, Identity, Minder, OffReport, Point, ProbeReport, Transcript, Trial,
-    TrialLoad, Verdict, minder, off_at_port, probe, stable_names,
+    TrialLoad, Verdict, minder, off_at_port, off_when_free, probe, stable_names,
 };
 pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble};

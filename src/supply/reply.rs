@@ -58,7 +58,7 @@ pub fn line(bytes: &[u8]) -> Result<&str, Misfit> {
 /// Exactly `wanted` fields, which IEEE 488.2 puts `;` between when several queries went in one line.
 ///
 /// # Errors
-/// As [`line`], and [`Misfit::Fields`].
+/// As [`line()`], and [`Misfit::Fields`].
 pub fn fields(bytes: &[u8], wanted: usize) -> Result<Vec<&str>, Misfit> {
     let all: Vec<&str> = line(bytes)?.split(';').map(str::trim).collect();
     if all.len() != wanted {
@@ -114,7 +114,7 @@ pub fn boolean(field: &str) -> Result<bool, Misfit> {
 /// One entry of the error queue: `<number>,"<text>"`; number 0 is an empty queue.
 ///
 /// # Errors
-/// As [`line`], and [`Misfit::WrongType`]. A bare number is not an entry: it may be a late answer to something else.
+/// As [`line()`], and [`Misfit::WrongType`]. A bare number is not an entry: it may be a late answer to something else.
 pub fn error_entry(bytes: &[u8]) -> Result<(i32, String), Misfit> {
     const WANTED: Misfit = Misfit::WrongType("<number>,\"<text>\"");
     let (code, text) = line(bytes)?.split_once(',').ok_or(WANTED)?;
@@ -130,7 +130,7 @@ pub fn error_entry(bytes: &[u8]) -> Result<(i32, String), Misfit> {
 /// An identity: four fields between commas (IEEE 488.2, `*IDN?`); fewer are taken too, a bare number is not.
 ///
 /// # Errors
-/// As [`line`], and [`Misfit::WrongType`].
+/// As [`line()`], and [`Misfit::WrongType`].
 pub fn identity(bytes: &[u8]) -> Result<&str, Misfit> {
     let text = line(bytes)?;
     let plain = text.split([';', ',']).all(|f| is_nrf(f.trim().as_bytes()) || boolean(f.trim()).is_ok());

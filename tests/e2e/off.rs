@@ -1,6 +1,6 @@
 //! `tankside off`: never refused, whoever is there.
 
-use super::hall::{Hall, Mimic, Said, number, say, tankside, text};
+use super::hall::{Hall, Mimic, Plan, Said, number, say, tankside, text};
 use nix::sys::signal::Signal;
 use std::io::Write;
 
@@ -87,6 +87,24 @@ fn off_past_a_daemon_that_hangs_switches_off_and_does_not_claim_to_know() {
     let later = hall.mimic().asked_again(30);
     assert!(!later.on() && later.number("last_on") == off.number("last_on"), "{later:?}");
     assert!(number(&daemon.get(&format!("/api/v1/runs/{run}"))["charge_coulombs"]) <= off.charge() * 1.01);
+}
+
+#[test]
+fn off_reaches_the_other_station_while_one_is_silent_and_goes_to_that_ones_port_only() {
+    let hall = Hall::of(Plan { stations: &["left", "right"], ..Plan::default() });
+    let daemon = hall.daemon();
+    for name in hall.plan.stations {
+        daemon.run_at(name, &["--charge", "1000 C", "--current", "3 A", "--ramp", "1 s"]);
+    }
+    hall.mimics.iter().for_each(|mimic| drop(mimic.until("on", |s| s.on())));
+    hall.mimics[0].does("fault link-drops");
+    let said = daemon.verb(&["off"]);
+    assert!(said.out.contains("right: output off, confirmed"), "{said:?}");
+    assert!(!hall.mimics[1].state().on(), "{said:?}");
+    assert!(said.err.contains("left: ") && said.err.contains("going to its port"), "{said:?}");
+    let port = |name: &str| hall.port(name).display().to_string();
+    assert!(said.out.contains(&port("left")) && !said.out.contains(&port("right")), "{said:?}");
+    assert!(said.bad(1).contains("go to the supply"));
 }
 
 #[test]

@@ -5,13 +5,16 @@
 //! line with the ports; then nothing, or `bye`. The end of the pipe without
 //! `bye` means that the daemon was killed: off goes to every port at once.
 
-use super::{Clock, Device, Dialect, OffReport, Spec, Trouble, dialect, off_at_port};
+use super::off::off_when_free;
+use super::{Dialect, OffReport, Spec, dialect};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::io::Write as _;
 use std::os::fd::AsFd;
 use std::process::{ExitCode, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
 use std::time::Duration;
 use tokio::io::{AsyncBufRead, AsyncBufReadExt, AsyncWriteExt, BufReader};
 use tokio::net::unix::pipe;
@@ -27,6 +30,8 @@ const PORT_FREES: Duration = Duration::from_millis(300);
 const GIVES_UP: Duration = Duration::from_secs(20);
 /// Between two starts of a minder that keeps dying.
 const RESPAWN: Duration = Duration::from_secs(1);
+/// What it has to say is waited for this long; whoever should read it may be dead or stopped.
+const SPEAKS: Duration = Duration::from_secs(1);
 
 /// One port as the daemon tells it to the minder.
 #[derive(Debug, Serialize, Deserialize)]
@@ -39,6 +44,7 @@ struct Ward {
 #[derive(Debug)]
 pub struct Minder {
     goodbye: oneshot::Sender<oneshot::Sender<()>>,
+    stands: Arc<AtomicBool>,
 }
 
 impl Minder {
@@ -73,8 +79,15 @@ impl Minder {
         line.push('\n');
         let first = start(command(), &line).await?;
         let (goodbye, told) = oneshot::channel();
-        tokio::spawn(keep(command, line, first, told));
-        Ok(Minder { goodbye })
+        let stands = Arc::new(AtomicBool::new(true));
+        tokio::spawn(keep(command, line, first, told, stands.clone()));
+        Ok(Minder { goodbye, stands })
+    }
+
+    /// True while a minder is at work; false from the death of one until another is ready. Nothing new
+    /// may be switched on meanwhile.
+    pub fn stands(&self) -> Arc<AtomicBool> {
+        self.stands.clone()
     }
 
     /// Tells the minder that all is well and waits until it has gone. The
@@ -113,6 +126,7 @@ async fn keep(
     line: String,
     first: (Child, ChildStdin),
     mut told: oneshot::Receiver<oneshot::Sender<()>>,
+    stands: Arc<AtomicBool>,
 ) {
     let (mut child, mut stdin) = first;
     loop {
@@ -127,7 +141,8 @@ async fn keep(
                 return;
             }
             status = child.wait() => {
-                tracing::error!("the minder ended ({status:?}); starting another");
+                stands.store(false, Ordering::Relaxed);
+                tracing::error!("the minder ended ({status:?}); no run starts until another is ready");
             }
         }
         (child, stdin) = loop {
@@ -145,6 +160,7 @@ async fn keep(
                 () = sleep(RESPAWN) => {}
             }
         };
+        stands.store(true, Ordering::Relaxed);
         tracing::warn!("another minder is ready");
     }
 }
@@ -157,7 +173,7 @@ pub fn child_main() -> ExitCode {
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {
-            say(&format!("cannot start: {error}"));
+            say(vec![format!("cannot start: {error}")]);
             return ExitCode::from(71);
         }
     };
@@ -172,9 +188,13 @@ pub fn child_main() -> ExitCode {
         // A pipe that is watched, not read by a thread of its own: nothing is left to wait for at the end.
         let stdin = std::io::stdin().as_fd().try_clone_to_owned();
         match stdin.and_then(|fd| pipe::Receiver::from_file(File::from(fd))) {
-            Ok(stdin) => mind(BufReader::new(stdin), ready).await,
+            Ok(stdin) => {
+                let (well, words) = mind(BufReader::new(stdin), ready).await;
+                say(words);
+                well
+            }
             Err(error) => {
-                say(&format!("is started by the daemon, which holds the other end of a pipe: {error}"));
+                say(vec![format!("is started by the daemon, which holds the other end of a pipe: {error}")]);
                 false
             }
         }
@@ -182,18 +202,17 @@ pub fn child_main() -> ExitCode {
     if well { ExitCode::SUCCESS } else { ExitCode::from(74) }
 }
 
-/// Waits for `bye` or the end; at the end switches everything off. Returns whether all is well.
-async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> bool {
+/// Waits for `bye` or the end; at the end switches everything off. Returns whether all is well, and
+/// what there is to say. It is said after every port is done: a terminal that takes no
+/// more bytes, as after Ctrl-S, must not stand between the end of the daemon and off.
+async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> (bool, Vec<String>) {
     let mut line = String::new();
     if from.read_line(&mut line).await.unwrap_or(0) == 0 {
-        return true;
+        return (true, Vec::new());
     }
     let wards: Vec<Ward> = match serde_json::from_str(&line) {
         Ok(wards) => wards,
-        Err(error) => {
-            say(&format!("cannot read what to mind: {error}"));
-            return false;
-        }
+        Err(error) => return (false, vec![format!("cannot read what to mind: {error}")]),
     };
     let mut minded = Vec::new();
     for ward in wards {
@@ -201,8 +220,7 @@ async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> bool
             Ok(dialect) => minded.push((ward.spec, Arc::new(dialect))),
             Err(problems) => {
                 let first = problems.first().map(ToString::to_string).unwrap_or_default();
-                say(&format!("cannot read the dialect of {}: {first}", ward.spec.port));
-                return false;
+                return (false, vec![format!("cannot read the dialect of {}: {first}", ward.spec.port)]);
             }
         }
     }
@@ -211,33 +229,27 @@ async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> bool
         line.clear();
         match from.read_line(&mut line).await {
             Ok(0) | Err(_) => break,
-            Ok(_) if line.trim() == "bye" => return true,
+            Ok(_) if line.trim() == "bye" => return (true, Vec::new()),
             Ok(_) => {}
         }
     }
-    say(&format!("the daemon is gone without a goodbye; switching off {} port(s)", minded.len()));
+    let mut words =
+        vec![format!("the daemon is gone without a goodbye; switching off {} port(s)", minded.len())];
     let tasks: Vec<_> =
         minded.into_iter().map(|(spec, dialect)| tokio::spawn(switch_off(spec, dialect))).collect();
     let mut well = true;
     for task in tasks {
-        well &= task.await.unwrap_or(false);
+        let (confirmed, text) = task.await.unwrap_or_else(|e| (false, format!("a slip of ours: {e}")));
+        well &= confirmed;
+        words.push(text);
     }
-    well
+    (well, words)
 }
 
-async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> bool {
+async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> (bool, String) {
     let begun = Instant::now();
-    let work = async {
-        // Until the dead daemon's lock is gone.
-        while begun.elapsed() < PORT_FREES {
-            let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
-            match device.off().await {
-                Err(Trouble::Busy(_)) => sleep(Duration::from_millis(20)).await,
-                other => return other.map(|()| OffReport::Confirmed),
-            }
-        }
-        off_at_port(&spec, &dialect).await
-    };
+    // Until the dead daemon's lock is gone.
+    let work = off_when_free(&spec, &dialect, PORT_FREES);
     let (text, well) = match timeout(GIVES_UP, work).await {
         Ok(Ok(report)) => (report.to_string(), report == OffReport::Confirmed),
         Ok(Err(trouble)) if trouble.is_gone() => {
@@ -246,11 +258,20 @@ async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> bool {
         Ok(Err(trouble)) => (format!("off was sent, NOT confirmed, go to the supply: {trouble}"), false),
         Err(_) => ("NOT confirmed, go to the supply: it does not answer".into(), false),
     };
-    say(&format!("{}: {text} ({} ms)", spec.port, begun.elapsed().as_millis()));
-    well
+    (well, format!("{}: {text} ({} ms)", spec.port, begun.elapsed().as_millis()))
 }
 
-/// To stderr; the daemon that read it may be dead, so a broken pipe is no reason to stop.
-fn say(text: &str) {
-    let _ = writeln!(std::io::stderr(), "minder: {text}");
+/// To stderr, from a thread that is left behind if nobody reads.
+fn say(words: Vec<String>) {
+    let (done, said) = mpsc::channel();
+    let speak = move || {
+        for text in words {
+            // The daemon that read it may be dead: a broken pipe is no reason to stop.
+            let _ = writeln!(std::io::stderr(), "minder: {text}");
+        }
+        let _ = done.send(());
+    };
+    if std::thread::Builder::new().spawn(speak).is_ok() {
+        let _ = said.recv_timeout(SPEAKS);
+    }
 }

@@ -7,6 +7,11 @@ use super::{Clock, Device, Dialect, Port, Spec, Trouble, open};
 use std::fmt;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
+use tokio::time::{Instant, sleep};
+
+/// Between two tries at a port that is held.
+const AGAIN: Duration = Duration::from_millis(20);
 
 /// What came of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -53,6 +58,27 @@ pub async fn off_at_port(spec: &Spec, dialect: &Arc<Dialect>) -> Result<OffRepor
         },
         (Err(trouble), _) => Err(trouble),
     }
+}
+
+/// As [`off_at_port`], but a port that is held is tried again for `patience` before the lock is passed: the
+/// holder may be a dying daemon, its minder or another `off`, which let go when they have switched off.
+///
+/// # Errors
+/// As [`off_at_port`].
+pub async fn off_when_free(
+    spec: &Spec,
+    dialect: &Arc<Dialect>,
+    patience: Duration,
+) -> Result<OffReport, Trouble> {
+    let begun = Instant::now();
+    while begun.elapsed() < patience {
+        let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+        match device.off().await {
+            Err(Trouble::Busy(_)) => sleep(AGAIN).await,
+            other => return other.map(|()| OffReport::Confirmed),
+        }
+    }
+    off_at_port(spec, dialect).await
 }
 
 async fn past_lock(path: &Path, spec: &Spec, dialect: &Dialect) -> Result<(), Trouble> {

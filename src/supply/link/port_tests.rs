@@ -7,6 +7,7 @@ use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::task::block_in_place;
 use tokio::time::Instant;
@@ -370,4 +371,70 @@ async fn a_probe_only_asks() {
     );
     let block: toml::Table = report.found[0].block().parse().unwrap();
     assert_eq!(block["station"]["supply"]["dialect"].as_str(), Some("scpi"));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_minder_that_cannot_be_started_again_is_known_to_be_missing() {
+    let _turn = TURN.lock().await;
+    let started = std::sync::atomic::AtomicUsize::new(0);
+    let command = move || {
+        // The first dies when it is ready, the second never gets ready, the third stays.
+        let script = match started.fetch_add(1, Ordering::Relaxed) {
+            0 => "read line; echo ready",
+            1 => "exit 1",
+            _ => "read line; echo ready; read bye",
+        };
+        let mut command = tokio::process::Command::new("sh");
+        command.args(["-c", script]);
+        command
+    };
+    let minder = Minder::spawn_with(command, &[]).await.unwrap();
+    let stands = minder.stands();
+    within(Duration::from_secs(5), "missed", || !stands.load(Ordering::Relaxed)).await;
+    within(Duration::from_secs(10), "there again", || stands.load(Ordering::Relaxed)).await;
+    minder.goodbye().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_minder_whose_stderr_takes_nothing_switches_off_all_the_same() {
+    let _turn = TURN.lock().await;
+    let bench = bench();
+    let (path, _cable) = pty(&bench);
+    // A pipe that is full and that nobody reads, as a terminal after Ctrl-S.
+    let (_unread, mut full) = std::io::pipe().unwrap();
+    nix::fcntl::fcntl(&full, nix::fcntl::FcntlArg::F_SETFL(nix::fcntl::OFlag::O_NONBLOCK)).unwrap();
+    while std::io::Write::write(&mut full, &[b'.'; 4096]).is_ok() {}
+    while std::io::Write::write(&mut full, b".").is_ok() {}
+    nix::fcntl::fcntl(&full, nix::fcntl::FcntlArg::F_SETFL(nix::fcntl::OFlag::empty())).unwrap();
+    let mut daemon = again("daemon", &path).stderr(full).spawn().unwrap();
+    block_in_place(|| until(&mut daemon, "up"));
+    let [minder] = children(daemon.id())[..] else { panic!("one child") };
+    kill(daemon.id(), nix::sys::signal::Signal::SIGKILL);
+    within(Duration::from_secs(1), "off", || !bench.lock().unwrap().on).await;
+    daemon.wait().unwrap();
+    // And it does not hang about afterwards; a zombie is nobody's child here.
+    within(Duration::from_secs(10), "its end", || {
+        let stat = std::fs::read_to_string(format!("/proc/{minder}/stat")).unwrap_or_default();
+        stat.is_empty() || stat.contains(") Z ")
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn off_that_meets_another_off_at_the_port_waits_for_it_and_both_confirm() {
+    let bench = bench();
+    let (path, _cable) = pty(&bench);
+    bench.lock().unwrap().on = true;
+    let mut first = Device::new(at(&path, None), dialect(), Clock::new());
+    first.off().await.unwrap();
+    let spec = at(&path, None);
+    let dialect = dialect();
+    let second = off_when_free(&spec, &dialect, Duration::from_secs(5));
+    let lets_go = async {
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        first.off().await.unwrap();
+        first.close();
+    };
+    let (second, ()) = tokio::join!(second, lets_go);
+    assert_eq!(second.unwrap(), OffReport::Confirmed);
 }
