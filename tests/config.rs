@@ -188,6 +188,26 @@ fn check_says_what_was_understood() {
 }
 
 #[test]
+fn station_of_several_supplies_may_give_the_sum_of_their_currents_and_the_least_of_their_volts() {
+    let beside = "[[station.parallel]]\ndialect = \"scpi\"\nport = \"/dev/ttyS1\"\nidentity = \"second\"\n\
+                  max-current = \"2.5 A\"\nmax-voltage = \"8 V\"\n";
+    let config = good(&LEAST.replace("[[tank]]", &format!("{beside}[[tank]]")));
+    let station = &config.stations[0];
+    assert_eq!((station.limits.max_amps, station.limits.max_volts), (Amps::new(12.5), Volts::new(8.0)));
+    assert_eq!((station.parallel.len(), station.parallel[0].max_amps), (1, Amps::new(2.5)));
+    let ports: Vec<_> = station.supplies().map(|s| s.port.to_string()).collect();
+    assert_eq!(ports, ["/dev/ttyS0", "/dev/ttyS1"]);
+    let said = check_report("f", &Ok(config));
+    assert!(
+        said.contains(
+            "in parallel scpi on /dev/ttyS1 at 9600 baud 8N1; must say \"second\", at most 2.5 A of it; at most \
+             12.5 A and 8 V"
+        ),
+        "{said}"
+    );
+}
+
+#[test]
 fn a_token_does_not_end_in_a_log() {
     let config = good(&format!("[daemon]\ntoken = \"0123456789abcdef\"\n{LEAST}"));
     assert_eq!(config.daemon.token.as_deref(), Some("0123456789abcdef"));

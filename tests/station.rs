@@ -10,7 +10,7 @@ use tankside::plan::{Control as Held, DepositForecast, Goal, Order};
 use tankside::process::Entry;
 use tankside::quantity::{Amps, CurrentSlope, Microcoulombs, Span, Volts};
 use tankside::run::{Command, Limits, RunPhase, RunState, Setup};
-use tankside::station::{Control, Handle, Settings, Snapshot, spawn};
+use tankside::station::{Control, Handle, Parallel, Settings, Snapshot, spawn};
 use tankside::supply::{Clock, Parity, Port, Spec, dialect};
 use tankside::watch;
 
@@ -21,6 +21,7 @@ struct Hall {
     folder: tempfile::TempDir,
     ledger: Ledger,
     mimic: Running,
+    others: Vec<Running>,
     control: Control,
 }
 
@@ -30,23 +31,48 @@ async fn hall(baud: u32, identity: Option<&str>) -> Hall {
 }
 
 async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) -> Hall {
+    hall_of(baud, identity, watches, &[]).await
+}
+
+/// … and beside it a mimic for each current, with a serial number of its own.
+async fn hall_of(baud: u32, identity: Option<&str>, watches: watch::Settings, beside: &[f64]) -> Hall {
     let folder = tempfile::tempdir().unwrap();
     let link = folder.path().join("supply");
     let options = Options { baud: Some(baud), link: Some(link.clone()), ..Options::default() };
     let mimic = mimic::start(options).await.unwrap();
     let (ledger, _) = Ledger::open(&folder.path().join("ledger.sqlite")).unwrap();
+    let scpi = Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap());
+    let spec = |link: PathBuf, identity: Option<&str>| Spec {
+        dialect: "scpi".into(),
+        port: Port::Serial(link),
+        baud,
+        parity: Parity::None,
+        two_stop_bits: false,
+        identity: identity.map(Into::into),
+        wiring: tankside::supply::Wiring::default(),
+    };
+    let (mut others, mut parallel) = (Vec::new(), Vec::new());
+    for (i, amps) in beside.iter().enumerate() {
+        let serial = format!("100{i}");
+        let link = folder.path().join(&serial);
+        let options = Options {
+            baud: Some(baud),
+            link: Some(link.clone()),
+            serial: serial.clone(),
+            ..Options::default()
+        };
+        others.push(mimic::start(options).await.unwrap());
+        parallel.push(Parallel {
+            supply: spec(link, Some(&serial)),
+            dialect: scpi.clone(),
+            max_amps: Amps::new(*amps),
+        });
+    }
     let settings = Settings {
         name: "bench".into(),
-        supply: Spec {
-            dialect: "scpi".into(),
-            port: Port::Serial(link),
-            baud,
-            parity: Parity::None,
-            two_stop_bits: false,
-            identity: identity.map(Into::into),
-            wiring: tankside::supply::Wiring::default(),
-        },
-        dialect: Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap()),
+        supply: spec(link, identity),
+        dialect: scpi,
+        parallel,
         setup: Setup {
             limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
             watches,
@@ -57,7 +83,7 @@ async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) 
         poll: Duration::from_millis(100),
     };
     let control = spawn(vec![settings], ledger.clone(), Clock::new()).unwrap();
-    Hall { folder, ledger, mimic, control }
+    Hall { folder, ledger, mimic, others, control }
 }
 
 impl Hall {
@@ -256,4 +282,73 @@ async fn slow_line_still_ends_a_run_at_its_charge() {
         "{} C on record, {truth} C passed",
         run.charge_coulombs
     );
+}
+
+/// Two supplies: the first may give 7 A, the other 3 A.
+async fn pair() -> Hall {
+    hall_of(115_200, Some("0001"), watch::Settings::default(), &[3.0]).await
+}
+
+fn truth_of(mimic: &Running) -> mimic::Truth {
+    mimic.with_bench(|bench, _| bench.truth())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn charge_of_two_supplies_in_parallel_is_the_sum_of_what_passed() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 14).await;
+    let s = until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    let identity = s.link.identity.as_ref().unwrap();
+    assert!(identity.contains("0001") && identity.contains(" + ") && identity.contains("1000"), "{identity}");
+    assert!(s.link.port.contains("/supply + ") && s.link.port.ends_with("/1000"), "{}", s.link.port);
+    until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
+    let (first, other) = (hall.truth(), truth_of(&hall.others[0]));
+    assert!(!first.output && !other.output);
+    let share = first.charge.get() / (first.charge.get() + other.charge.get());
+    assert!((share - 0.7).abs() < 0.01, "the first carried {share} of it");
+    let run = hall.ledger.run("a").await.unwrap().unwrap();
+    let truth = first.charge.get() + other.charge.get();
+    assert!(
+        (run.charge_coulombs / truth - 1.0).abs() < 0.01,
+        "{} C on record, {truth} C passed",
+        run.charge_coulombs
+    );
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.is_empty(), "{alarms:#?}");
+    assert_eq!(hall.control.shutdown().await[0].off, Ok(()));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_of_two_supplies_that_trips_holds_the_run_with_both_off() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::SupplyTrips, None));
+    until(&handle, "less", |s| s.measured.as_ref().is_some_and(|m| m.amperes < 2.5)).await;
+    let s = until(&handle, "held", |s| s.run.state == RunState::Held).await;
+    assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
+    assert!(s.run.cause.as_ref().unwrap().contains("in parallel gives nothing"), "{:?}", s.run.cause);
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.iter().any(|a| a.watch == "read-back" && a.to == "unacknowledged"), "{alarms:#?}");
+    let most = hall.ledger.readings("a").await.unwrap().iter().map(|r| r.amperes).fold(0.0, f64::max);
+    assert!(most < 2.9, "the one that was left carried {most} A");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_of_two_supplies_unplugged_leaves_none_on() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::Unplug, Some(Duration::from_secs(4))));
+    let s = until(&handle, "aborted", |s| s.run.state == RunState::Aborted).await;
+    let cause = s.run.cause.as_ref().unwrap();
+    assert!(cause.contains("/1000") && cause.contains("go to the supply"), "{cause}");
+    assert!(!s.output_known, "nobody knows about the one that is gone");
+    assert!(!hall.truth().output, "the one that could be reached went on");
+    let s = until(&handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+    assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
+    assert_eq!(s.run.state, RunState::Aborted);
 }

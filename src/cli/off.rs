@@ -39,7 +39,7 @@ pub(crate) fn off(
             .map(|(spec, dialect)| {
                 tokio::spawn(async move {
                     let result = off_at_port(&spec, &dialect).await;
-                    (spec.port, result)
+                    (spec.name(), result)
                 })
             })
             .collect();
@@ -108,7 +108,8 @@ fn targets(
             .stations
             .iter()
             .filter(|s| station.is_none_or(|name| s.name == name))
-            .map(|s| Ok((s.supply.clone(), setup.dialect(&s.supply.dialect)?)))
+            .flat_map(crate::config::Station::supplies)
+            .map(|spec| Ok((spec.clone(), setup.dialect(&spec.dialect)?)))
             .collect();
     }
     let (path, text) = setup::text(common)?;

@@ -10,6 +10,6 @@ mod read;
 mod report;
 mod watches;
 
-pub use model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+pub use model::{Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource};
 pub use read::load;
 pub use report::check_report;

@@ -1,7 +1,7 @@
 //! The config, checked.
 
 use crate::bath::{Agitation, Bath};
-use crate::quantity::{Area, BathLoad, Temperature, Units, Volume};
+use crate::quantity::{Amps, Area, BathLoad, Temperature, Units, Volume};
 use crate::run::Limits;
 use crate::watch;
 use std::net::SocketAddr;
@@ -63,6 +63,8 @@ pub struct Station {
     pub name: String,
     /// How to reach and speak to the supply.
     pub supply: crate::supply::Spec,
+    /// Supplies beside it that feed the same bar.
+    pub parallel: Vec<Parallel>,
     /// The most this station may be asked for.
     pub limits: Limits,
     /// Time between polls.
@@ -75,6 +77,23 @@ pub struct Station {
     pub watches: watch::Settings,
     /// What a run does when the ledger fails.
     pub on_ledger_failure: OnLedgerFailure,
+}
+
+impl Station {
+    /// Every supply, the first one first.
+    pub fn supplies(&self) -> impl Iterator<Item = &crate::supply::Spec> {
+        std::iter::once(&self.supply).chain(self.parallel.iter().map(|p| &p.supply))
+    }
+}
+
+/// A supply beside a station's first one. The station's limits hold for all together: the sum of the currents, and the
+/// least of the voltages.
+#[derive(Clone, Debug)]
+pub struct Parallel {
+    /// How to reach and speak to it.
+    pub supply: crate::supply::Spec,
+    /// The most it may be asked for.
+    pub max_amps: Amps,
 }
 
 /// One vessel and the bath in it.

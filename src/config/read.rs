@@ -1,6 +1,6 @@
 //! The config file, key by key, then what only shows when keys are put side by side.
 
-use super::model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+use super::model::{Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource};
 use super::watches;
 use crate::bath::{self, Agitation};
 use crate::quantity::{
@@ -18,6 +18,8 @@ const LISTEN: &str = "127.0.0.1:8093";
 const STATE: &str = "/var/lib/tankside";
 /// Seconds between polls when nothing is said: five readings a second.
 const POLL: f64 = 0.2;
+/// Supplies of one station beside its first.
+const PARALLEL: usize = 7;
 /// The standard rates a serial port can be set to.
 const BAUDS: [i64; 11] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600];
 
@@ -173,11 +175,18 @@ fn station(
         field.choice(&[("hold", OnLedgerFailure::Hold), ("finish", OnLedgerFailure::Finish)])
     });
     let supply = table.need("supply").table().and_then(|t| supply(doc, &t, dialect_names, ports));
+    let others = parallel(doc, table, dialect_names, ports);
     let watches = watches::read(table);
-    let (spec, limits) = supply?;
+    let (spec, first) = supply?;
+    let limits = others.as_ref()?.iter().fold(first, |all, (_, own)| Limits {
+        max_amps: all.max_amps + own.max_amps,
+        max_volts: all.max_volts.min(own.max_volts),
+    });
+    let parallel = others?.into_iter().map(|(supply, own)| Parallel { supply, max_amps: own.max_amps });
     Some(Station {
         name: name?,
         supply: spec,
+        parallel: parallel.collect(),
         limits,
         poll: poll?.duration(),
         max_gap: max_gap?.duration(),
@@ -229,6 +238,26 @@ fn supply(
     let spec = Spec { dialect: dialect?, port: port?, baud, parity, two_stop_bits, identity, wiring };
     share(doc, table, &spec, ports);
     Some((spec, Limits { max_amps: max_amps?, max_volts: max_volts? }))
+}
+
+/// The supplies beside the first.
+fn parallel(
+    doc: &Document<'_>,
+    table: &Table<'_>,
+    dialect_names: &[&str],
+    ports: &mut Ports,
+) -> Option<Vec<(Spec, Limits)>> {
+    let tables = table.may("parallel").tables();
+    if tables.len() > PARALLEL {
+        table.problem(
+            "parallel",
+            format!("{} supplies beside the first are more than {PARALLEL}", tables.len()),
+            "leave some out",
+        );
+    }
+    // All are read, so that all their problems are told.
+    let read: Vec<_> = tables.iter().map(|t| supply(doc, t, dialect_names, ports)).collect();
+    read.into_iter().collect()
 }
 
 /// One port, one supply, unless each has an address of its own on it.

@@ -20,4 +20,4 @@ pub use replay::{
 };
 pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
 #[cfg(feature = "daemon")]
-pub use work::{Control, Farewell, Pulse, Settings, spawn};
+pub use work::{Control, Farewell, Parallel, Pulse, Settings, spawn};

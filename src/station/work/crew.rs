@@ -1,10 +1,11 @@
 //! The control thread, the tasks on it, and what happens when one of them panics.
 
+use super::gang::{Gang, Member};
 use super::pace::Backoff;
 use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
 use crate::ledger::{EventRow, Ledger, Row, RunEnd};
-use crate::quantity::Microcoulombs;
+use crate::quantity::{Amps, Microcoulombs};
 use crate::run::{Command, Refusal, RunState, Setup};
 use crate::station::{Envelope, Handle, Snapshot};
 use crate::supply::{Clock, Dialect, Spec};
@@ -30,15 +31,48 @@ pub struct Settings {
     pub supply: Spec,
     /// How its supply speaks.
     pub dialect: Arc<Dialect>,
+    /// Supplies beside it that feed the same bar; the current is shared among all.
+    pub parallel: Vec<Parallel>,
     /// What its controller is made from.
     pub setup: Setup,
     /// Time between polls.
     pub poll: Duration,
 }
 
+/// A supply beside the first.
+#[derive(Clone, Debug)]
+pub struct Parallel {
+    /// How to reach it.
+    pub supply: Spec,
+    /// How it speaks.
+    pub dialect: Arc<Dialect>,
+    /// The most it may give; what is left of the station's limit is the first one's.
+    pub max_amps: Amps,
+}
+
 impl Settings {
+    /// Every supply and its dialect, the first one first: all that must be off when the station is.
+    pub fn supplies(&self) -> impl Iterator<Item = (&Spec, &Arc<Dialect>)> {
+        let others = self.parallel.iter().map(|p| (&p.supply, &p.dialect));
+        std::iter::once((&self.supply, &self.dialect)).chain(others)
+    }
+
     pub(super) fn port(&self) -> String {
-        self.supply.port.to_string()
+        self.supplies().map(|(spec, _)| spec.name()).collect::<Vec<_>>().join(" + ")
+    }
+
+    /// All supplies as one; connects nothing yet.
+    fn gang(&self, clock: Clock) -> Gang<Line> {
+        let others: Amps = self.parallel.iter().map(|p| p.max_amps).sum();
+        let most = std::iter::once(self.setup.limits.max_amps - others)
+            .chain(self.parallel.iter().map(|p| p.max_amps));
+        let members = self.supplies().zip(most).map(|((spec, dialect), most)| Member {
+            remote: Line::new(spec.clone(), dialect.clone(), clock),
+            port: spec.name(),
+            most,
+            step: dialect.range.amps_step,
+        });
+        Gang::new(members.collect())
     }
 }
 
@@ -117,8 +151,8 @@ pub fn spawn(stations: Vec<Settings>, ledger: Ledger, clock: Clock) -> std::io::
     let crew = stations
         .into_iter()
         .map(|settings| {
-            let (spec, dialect) = (settings.supply.clone(), settings.dialect.clone());
-            (settings, move || Line::new(spec.clone(), dialect.clone(), clock))
+            let made_from = settings.clone();
+            (settings, move || made_from.gang(clock))
         })
         .collect();
     spawn_with(crew, ledger, clock)

@@ -5,6 +5,7 @@
 //! its supply is switched off through a fresh connection, and the others go on.
 
 mod crew;
+mod gang;
 mod journal;
 mod pace;
 mod picture;
@@ -15,4 +16,4 @@ mod skew;
 #[cfg(test)]
 mod tests;
 
-pub use crew::{Control, Farewell, Pulse, Settings, spawn};
+pub use crew::{Control, Farewell, Parallel, Pulse, Settings, spawn};

@@ -8,15 +8,16 @@
 mod kinds_tests;
 mod line;
 mod modbus;
+mod number;
 mod pattern;
 mod scpi;
 mod shared;
 
 pub use line::{Commands, Plain, Query, Words};
 pub use modbus::{
-    Block, Form, Known, Modbus, RegisterSwitch, RegulationRegister, Scaled, Space, TripBits, Watchdog,
-    WordOrder,
+    Block, Known, Modbus, RegisterSwitch, RegulationRegister, Scaled, Space, TripBits, Watchdog,
 };
+pub use number::{Form, WordOrder};
 pub use pattern::{Pattern, Slot};
 pub use scpi::{Protection, RegulationBits, Scpi};
 

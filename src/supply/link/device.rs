@@ -1,6 +1,8 @@
 //! One supply: identified, prepared, set, read, switched off.
 
-use super::dialect::Dialect;
+mod told;
+
+use super::dialect::{Dialect, Persistence, PowerUp};
 use super::session::{self, Session, words};
 use super::talk::{self, Item, Order, QUEUE, Value};
 use super::trouble::Trouble;
@@ -318,7 +320,7 @@ impl Device {
                 over_voltage: flag(Item::OverVoltageTripped).unwrap_or(false),
                 over_current: flag(Item::OverCurrentTripped).unwrap_or(false),
                 over_temperature: hot,
-                other: false,
+                ..Faults::default()
             },
         })
     }
@@ -351,6 +353,13 @@ impl Device {
         let text = self.identify().await?;
         let unsolicited = self.session.as_ref().map_or(0, Session::unsolicited);
         self.prove().await?;
+        let port = &self.spec.port;
+        if self.dialect.power_up == PowerUp::On {
+            tracing::warn!(%port, "this supply switches its output on by itself when the mains comes back: fit a contactor");
+        }
+        if self.dialect.setpoints == Persistence::Persistent {
+            tracing::warn!(%port, "each setpoint wears a memory cell of this supply: keep ramps coarse");
+        }
         let mut left_in_queue = Vec::new();
         while let Some((code, text)) = self.queue().await? {
             left_in_queue.push(format!("{code} {}", text.escape_debug()));
@@ -476,31 +485,6 @@ impl Device {
         }
     }
 
-    /// Setpoints that were there and are zero, and an output that is off and was on: it has been without mains.
-    fn look_for_power_cut(&mut self) {
-        let zero =
-            |item, step: f64| self.known.get(&item).and_then(|v| v.number()).is_some_and(|n| n.abs() <= step);
-        let range = self.dialect.range;
-        let (volts, amps) = (range.volts_step.get(), range.amps_step.get());
-        let asked = self.asked_before.0.get() > volts && self.asked_before.1.get() > amps;
-        if asked && zero(Item::SetVolts, volts) && zero(Item::SetAmps, amps) {
-            self.cycled = true;
-            self.volts = None;
-            self.amps = None;
-            let _ = self.not_cycled();
-        }
-    }
-
-    /// After a power cut nothing is programmed again unless an operator starts something.
-    fn not_cycled(&mut self) -> Result<(), Trouble> {
-        if !self.cycled {
-            return Ok(());
-        }
-        let why = "the supply has been without mains: its output is off and its setpoints are back at zero; its \
-                   protections are programmed again when a run is started";
-        Err(self.count(Trouble::PowerCycled { why: why.into() }))
-    }
-
     async fn write_volts(&mut self, volts: Volts) -> Result<(), Trouble> {
         let told = words(&self.dialect, Order::SetVolts(volts));
         if self.volts.is_some() && self.volts == told {
@@ -527,48 +511,6 @@ impl Device {
         self.amps = told;
         self.asked_before.1 = amps;
         Ok(())
-    }
-
-    /// The last net: what is no sensible setpoint never reaches the wire.
-    fn check(&mut self, order: Order, value: f64, most: f64) -> Result<(), Trouble> {
-        if value >= 0.0 && value <= most {
-            return Ok(());
-        }
-        let asked = words(&self.dialect, order).unwrap_or_default();
-        let why = format!("{value} is outside 0 to {most}");
-        Err(self.count(Trouble::OutOfRange { asked, why, came: super::Bytes::default() }))
-    }
-
-    async fn expect_flag(&mut self, item: Item, wanted: bool, what: &'static str) -> Result<(), Trouble> {
-        if !session::has(&self.dialect, item) {
-            return Ok(());
-        }
-        self.get(&[item]).await?;
-        if self.known.get(&item).and_then(|v| v.flag()) == Some(wanted) {
-            return Ok(());
-        }
-        let word = |on: bool| if on { "on" } else { "off" }.to_owned();
-        Err(self.count(Trouble::ReadBack { what, wanted: word(wanted), found: word(!wanted) }))
-    }
-
-    async fn expect_number(
-        &mut self,
-        item: Item,
-        wanted: f64,
-        step: f64,
-        what: &'static str,
-    ) -> Result<(), Trouble> {
-        if !session::has(&self.dialect, item) {
-            return Ok(());
-        }
-        self.get(&[item]).await?;
-        let found = self.known.get(&item).and_then(|v| v.number()).unwrap_or(f64::NAN);
-        // It was rounded down by up to a step, and the supply may round by another half.
-        if (found - wanted).abs() <= step * 1.5 {
-            return Ok(());
-        }
-        let (wanted, found) = (talk::decimal(wanted, step), talk::decimal(found, step));
-        Err(self.count(Trouble::ReadBack { what, wanted, found }))
     }
 
     fn rotation(&self) -> impl Iterator<Item = Item> {

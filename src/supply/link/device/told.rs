@@ -1,0 +1,77 @@
+//! What a supply was told, held against what it reports.
+
+use super::{Device, Item, Order, Trouble, session, talk, words};
+
+impl Device {
+    /// Setpoints that were there and are zero, and an output that is off and was on: it has been without mains.
+    pub(super) fn look_for_power_cut(&mut self) {
+        let zero =
+            |item, step: f64| self.known.get(&item).and_then(|v| v.number()).is_some_and(|n| n.abs() <= step);
+        let range = self.dialect.range;
+        let (volts, amps) = (range.volts_step.get(), range.amps_step.get());
+        let asked = self.asked_before.0.get() > volts && self.asked_before.1.get() > amps;
+        if asked && zero(Item::SetVolts, volts) && zero(Item::SetAmps, amps) {
+            self.cycled = true;
+            self.volts = None;
+            self.amps = None;
+            let _ = self.not_cycled();
+        }
+    }
+
+    /// After a power cut nothing is programmed again unless an operator starts something.
+    pub(super) fn not_cycled(&mut self) -> Result<(), Trouble> {
+        if !self.cycled {
+            return Ok(());
+        }
+        let why = "the supply has been without mains: its output is off and its setpoints are back at zero; its \
+                   protections are programmed again when a run is started";
+        Err(self.count(Trouble::PowerCycled { why: why.into() }))
+    }
+
+    /// The last net: what is no sensible setpoint never reaches the wire.
+    pub(super) fn check(&mut self, order: Order, value: f64, most: f64) -> Result<(), Trouble> {
+        if value >= 0.0 && value <= most {
+            return Ok(());
+        }
+        let asked = words(&self.dialect, order).unwrap_or_default();
+        let why = format!("{value} is outside 0 to {most}");
+        Err(self.count(Trouble::OutOfRange { asked, why, came: crate::supply::Bytes::default() }))
+    }
+
+    pub(super) async fn expect_flag(
+        &mut self,
+        item: Item,
+        wanted: bool,
+        what: &'static str,
+    ) -> Result<(), Trouble> {
+        if !session::has(&self.dialect, item) {
+            return Ok(());
+        }
+        self.get(&[item]).await?;
+        if self.known.get(&item).and_then(|v| v.flag()) == Some(wanted) {
+            return Ok(());
+        }
+        let word = |on: bool| if on { "on" } else { "off" }.to_owned();
+        Err(self.count(Trouble::ReadBack { what, wanted: word(wanted), found: word(!wanted) }))
+    }
+
+    pub(super) async fn expect_number(
+        &mut self,
+        item: Item,
+        wanted: f64,
+        step: f64,
+        what: &'static str,
+    ) -> Result<(), Trouble> {
+        if !session::has(&self.dialect, item) {
+            return Ok(());
+        }
+        self.get(&[item]).await?;
+        let found = self.known.get(&item).and_then(|v| v.number()).unwrap_or(f64::NAN);
+        // It was rounded down by up to a step, and the supply may round by another half.
+        if (found - wanted).abs() <= step * 1.5 {
+            return Ok(());
+        }
+        let (wanted, found) = (talk::decimal(wanted, step), talk::decimal(found, step));
+        Err(self.count(Trouble::ReadBack { what, wanted, found }))
+    }
+}
