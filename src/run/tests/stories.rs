@@ -134,7 +134,7 @@ fn others_never_carry_on_when_one_supply_of_several_gives_nothing() {
 
 #[test]
 fn watch_that_only_tells_does_not_let_them_carry_on_either() {
-    let mut setup = setup();
+    let mut setup = super::rig::setup();
     setup.watches.tuning_mut(Kind::ReadBack).response = crate::watch::Response::Tell;
     let mut rig = Rig::new();
     rig.controller = crate::run::Controller::new(setup);
