@@ -11,7 +11,7 @@ use tankside::process::Entry;
 use tankside::quantity::{Amps, CurrentSlope, Microcoulombs, Span, Volts};
 use tankside::run::{Command, Limits, RunPhase, RunState, Setup};
 use tankside::station::{Control, Handle, Parallel, Settings, Snapshot, spawn};
-use tankside::supply::{Clock, Parity, Port, Spec, dialect};
+use tankside::supply::{Ammeter, Clock, Parity, Port, Spec, dialect};
 use tankside::watch;
 
 /// Long enough for a loaded machine, short enough that a hang is noticed.
@@ -31,11 +31,17 @@ async fn hall(baud: u32, identity: Option<&str>) -> Hall {
 }
 
 async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) -> Hall {
-    hall_of(baud, identity, watches, &[]).await
+    hall_of(baud, identity, watches, &[], None).await
 }
 
 /// … and beside it a mimic for each current, with a serial number of its own.
-async fn hall_of(baud: u32, identity: Option<&str>, watches: watch::Settings, beside: &[f64]) -> Hall {
+async fn hall_of(
+    baud: u32,
+    identity: Option<&str>,
+    watches: watch::Settings,
+    beside: &[f64],
+    ammeter: Option<Ammeter>,
+) -> Hall {
     let folder = tempfile::tempdir().unwrap();
     let link = folder.path().join("supply");
     let options = Options { baud: Some(baud), link: Some(link.clone()), ..Options::default() };
@@ -65,6 +71,7 @@ async fn hall_of(baud: u32, identity: Option<&str>, watches: watch::Settings, be
         parallel.push(Parallel {
             supply: spec(link, Some(&serial)),
             dialect: scpi.clone(),
+            ammeter: None,
             max_amps: Amps::new(*amps),
         });
     }
@@ -72,6 +79,7 @@ async fn hall_of(baud: u32, identity: Option<&str>, watches: watch::Settings, be
         name: "bench".into(),
         supply: spec(link, identity),
         dialect: scpi,
+        ammeter,
         parallel,
         setup: Setup {
             limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
@@ -286,7 +294,7 @@ async fn slow_line_still_ends_a_run_at_its_charge() {
 
 /// Two supplies: the first may give 7 A, the other 3 A.
 async fn pair() -> Hall {
-    hall_of(115_200, Some("0001"), watch::Settings::default(), &[3.0]).await
+    hall_of(115_200, Some("0001"), watch::Settings::default(), &[3.0], None).await
 }
 
 fn truth_of(mimic: &Running) -> mimic::Truth {
@@ -351,4 +359,33 @@ async fn one_of_two_supplies_unplugged_leaves_none_on() {
     let s = until(&handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
     assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
     assert_eq!(s.run.state, RunState::Aborted);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn charge_is_counted_in_true_amperes_where_the_ammeter_was_found_wrong() {
+    let ammeter = Ammeter {
+        gain: 1.06,
+        offset: Amps::new(-0.01),
+        checked: "2026-11-01".into(),
+        due: "2027-11-01".into(),
+        by: "Ada".into(),
+        against: "shunt 50 mV / 10 A".into(),
+    };
+    let hall = hall_of(115_200, None, watch::Settings::default(), &[], Some(ammeter.clone())).await;
+    let handle = hall.handle();
+    begin(&handle, "a", 14).await;
+    let arrived = |s: &Snapshot| s.measured.as_ref().is_some_and(|m| (m.amperes - 2.8).abs() < 0.03);
+    until(&handle, "at the true setpoint", arrived).await;
+    until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
+    let run = hall.ledger.run("a").await.unwrap().unwrap();
+    // The mimic believes its own meter: what it counts is what the supply shows.
+    let shown = hall.truth().charge.get();
+    let truth = ammeter.gain * shown + ammeter.offset.get() * run.worked_seconds;
+    assert!((run.charge_coulombs / truth - 1.0).abs() < 0.01, "{run:?}, {shown} C by the supply's own meter");
+    assert!(run.charge_coulombs > 1.04 * shown, "{run:?}");
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.is_empty(), "the setpoint reported back is compared like with like: {alarms:#?}");
+    let events = hall.ledger.events(Some("a".into()), 100).await.unwrap();
+    let said = events.iter().find(|e| e.kind == "ammeter").map(|e| e.text.as_str()).unwrap_or_default();
+    assert!(said.contains("1.0600 x shown - 10 mA") && said.contains("due 2027-11-01"), "{said}");
 }

@@ -192,6 +192,9 @@ async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
 
 fn stations(setup: &Setup) -> Result<Vec<Settings>, Failure> {
     let one = |station: &crate::config::Station| {
+        for late in station.overdue(&crate::serve::today()) {
+            tracing::warn!(station = %station.name, "{late}");
+        }
         let dialect = |spec: &Spec| {
             let dialect = setup.dialect(&spec.dialect)?;
             tracing::info!(
@@ -206,12 +209,13 @@ fn stations(setup: &Setup) -> Result<Vec<Settings>, Failure> {
         };
         let beside = |p: &crate::config::Parallel| {
             let (supply, dialect) = (p.supply.clone(), dialect(&p.supply)?);
-            Ok(Parallel { supply, dialect, max_amps: p.max_amps })
+            Ok(Parallel { supply, dialect, ammeter: p.ammeter.clone(), max_amps: p.max_amps })
         };
         Ok(Settings {
             name: station.name.clone(),
             supply: station.supply.clone(),
             dialect: dialect(&station.supply)?,
+            ammeter: station.ammeter.clone(),
             parallel: station.parallel.iter().map(beside).collect::<Result<_, Failure>>()?,
             setup: setup::controller(station),
             poll: station.poll,

@@ -3,6 +3,7 @@
 use crate::bath::{Agitation, Bath};
 use crate::quantity::{Amps, Area, BathLoad, Temperature, Units, Volume};
 use crate::run::Limits;
+use crate::supply::Ammeter;
 use crate::watch;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -63,6 +64,8 @@ pub struct Station {
     pub name: String,
     /// How to reach and speak to the supply.
     pub supply: crate::supply::Spec,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
     /// Supplies beside it that feed the same bar.
     pub parallel: Vec<Parallel>,
     /// The most this station may be asked for.
@@ -84,6 +87,15 @@ impl Station {
     pub fn supplies(&self) -> impl Iterator<Item = &crate::supply::Spec> {
         std::iter::once(&self.supply).chain(self.parallel.iter().map(|p| &p.supply))
     }
+
+    /// What is to be said of ammeters whose check no longer counts on that day (`YYYY-MM-DD`).
+    pub fn overdue(&self, today: &str) -> Vec<String> {
+        let ammeters = std::iter::once(&self.ammeter).chain(self.parallel.iter().map(|p| &p.ammeter));
+        self.supplies()
+            .zip(ammeters)
+            .filter_map(|(spec, ammeter)| ammeter.as_ref()?.overdue(&spec.name(), today))
+            .collect()
+    }
 }
 
 /// A supply beside a station's first one. The station's limits hold for all together: the sum of the currents, and the
@@ -92,6 +104,8 @@ impl Station {
 pub struct Parallel {
     /// How to reach and speak to it.
     pub supply: crate::supply::Spec,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
     /// The most it may be asked for.
     pub max_amps: Amps,
 }

@@ -3,7 +3,7 @@
 use super::model::{Config, Daemon, Station, Tank, TemperatureSource};
 use crate::bath::{Agitation, Bath};
 use crate::quantity::{Problem, Span, Units};
-use crate::supply::{Parity, Port, Spec};
+use crate::supply::{Ammeter, Parity, Port, Spec};
 
 /// The text of the `check` verb: every problem, or a line for the daemon and
 /// for each station, tank and bath that says what was understood.
@@ -40,13 +40,19 @@ fn station(s: &Station, units: Units) -> String {
     let others: String = s
         .parallel
         .iter()
-        .map(|p| format!("; in parallel {}, at most {} of it", supply(&p.supply), p.max_amps.show(units)))
+        .map(|p| {
+            format!(
+                "; in parallel {}, at most {} of it",
+                supply(&p.supply, p.ammeter.as_ref()),
+                p.max_amps.show(units)
+            )
+        })
         .collect();
     let span = |d| Span::from(d).show(units);
     format!(
         "station {}: {}{others}; at most {} and {}; polled every {}, stale after {}, no charge counted over a gap of {}",
         s.name,
-        supply(&s.supply),
+        supply(&s.supply, s.ammeter.as_ref()),
         s.limits.max_amps.show(units),
         s.limits.max_volts.show(units),
         span(s.poll),
@@ -55,7 +61,7 @@ fn station(s: &Station, units: Units) -> String {
     )
 }
 
-fn supply(spec: &Spec) -> String {
+fn supply(spec: &Spec, ammeter: Option<&Ammeter>) -> String {
     let line = match spec.port {
         Port::Tcp(_) => String::new(),
         Port::Serial(_) | Port::Bridge(_) => {
@@ -74,7 +80,8 @@ fn supply(spec: &Spec) -> String {
         Some(wanted) => format!("must say {wanted:?}"),
         None => "ANY supply is accepted (pin it with identity)".into(),
     };
-    format!("{} on {}{line}{unit}; {identity}", spec.dialect, spec.port)
+    let ammeter = ammeter.map_or_else(|| "ammeter not checked".into(), ToString::to_string);
+    format!("{} on {}{line}{unit}; {identity}; {ammeter}", spec.dialect, spec.port)
 }
 
 fn tank(t: &Tank, config: &Config, units: Units) -> String {

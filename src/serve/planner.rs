@@ -41,6 +41,11 @@ pub fn plan_for(
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
 }
 
+/// The day by UTC, `YYYY-MM-DD`.
+pub fn today() -> String {
+    jiff::Timestamp::now().strftime("%Y-%m-%d").to_string()
+}
+
 /// Plans by the config, with what the ledger knows of the supplies.
 #[derive(Debug)]
 pub struct Desk {
@@ -92,6 +97,7 @@ impl Config {
                 .with_errors(errors)
         })?;
         plan.worksheet.warnings.extend(warning(&station.name));
+        plan.worksheet.warnings.extend(station.overdue(&today()));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
         Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
     }

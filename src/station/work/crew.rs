@@ -8,7 +8,7 @@ use crate::ledger::{EventRow, Ledger, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs};
 use crate::run::{Command, Refusal, RunState, Setup};
 use crate::station::{Envelope, Handle, Snapshot};
-use crate::supply::{Clock, Dialect, Spec};
+use crate::supply::{Ammeter, Clock, Dialect, Spec};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -31,6 +31,8 @@ pub struct Settings {
     pub supply: Spec,
     /// How its supply speaks.
     pub dialect: Arc<Dialect>,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
     /// Supplies beside it that feed the same bar; the current is shared among all.
     pub parallel: Vec<Parallel>,
     /// What its controller is made from.
@@ -46,6 +48,8 @@ pub struct Parallel {
     pub supply: Spec,
     /// How it speaks.
     pub dialect: Arc<Dialect>,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
     /// The most it may give; what is left of the station's limit is the first one's.
     pub max_amps: Amps,
 }
@@ -61,17 +65,32 @@ impl Settings {
         self.supplies().map(|(spec, _)| spec.name()).collect::<Vec<_>>().join(" + ")
     }
 
+    /// What is to be said of corrected amperes when a run begins.
+    pub(super) fn corrections(&self) -> Vec<String> {
+        self.supplies()
+            .zip(self.ammeters())
+            .filter_map(|((spec, _), ammeter)| {
+                ammeter.as_ref().map(|ammeter| format!("supply on {}: {ammeter}", spec.name()))
+            })
+            .collect()
+    }
+
+    fn ammeters(&self) -> impl Iterator<Item = &Option<Ammeter>> {
+        std::iter::once(&self.ammeter).chain(self.parallel.iter().map(|p| &p.ammeter))
+    }
+
     /// All supplies as one; connects nothing yet.
     fn gang(&self, clock: Clock) -> Gang<Line> {
         let others: Amps = self.parallel.iter().map(|p| p.max_amps).sum();
         let most = std::iter::once(self.setup.limits.max_amps - others)
             .chain(self.parallel.iter().map(|p| p.max_amps));
-        let members = self.supplies().zip(most).map(|((spec, dialect), most)| Member {
-            remote: Line::new(spec.clone(), dialect.clone(), clock),
-            port: spec.name(),
-            most,
-            step: dialect.range.amps_step,
-        });
+        let members =
+            self.supplies().zip(self.ammeters()).zip(most).map(|(((spec, dialect), ammeter), most)| Member {
+                remote: Line::new(spec.clone(), dialect.clone(), ammeter.clone(), clock),
+                port: spec.name(),
+                most,
+                step: dialect.range.amps_step * ammeter.as_ref().map_or(1.0, |a| a.gain),
+            });
         Gang::new(members.collect())
     }
 }

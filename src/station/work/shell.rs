@@ -330,6 +330,9 @@ impl<R: Remote> Shell<R> {
                 }
                 self.open = Some(OpenRun { id, began: self.now() });
                 self.event(kind, &text);
+                for correction in self.settings.corrections() {
+                    self.event("ammeter", &correction);
+                }
             }
             Event::Ended(outcome) => {
                 self.event(kind, &text);

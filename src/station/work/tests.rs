@@ -125,6 +125,7 @@ fn settings(name: &str) -> Settings {
             wiring: crate::supply::Wiring::default(),
         },
         dialect: Arc::new(scpi),
+        ammeter: None,
         parallel: Vec::new(),
         setup: Setup {
             limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
