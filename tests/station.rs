@@ -89,6 +89,7 @@ async fn hall_of(
             hold_on_ledger_failure: true,
         },
         poll: Duration::from_millis(100),
+        baths: tankside::station::Baths::default(),
     };
     let control = spawn(vec![settings], ledger.clone(), Clock::new()).unwrap();
     Hall { folder, ledger, mimic, others, control }

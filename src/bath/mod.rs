@@ -10,7 +10,8 @@ mod shipped;
 pub use read::parse;
 pub use shipped::{gather, names, shipped};
 
-use crate::quantity::{BathLoad, Concentration, Density, Ratio, Span, Temperature, Volts};
+use crate::deposit;
+use crate::quantity::{BathLoad, Concentration, Density, Length, Ratio, Span, Temperature, Volts};
 use serde::{Deserialize, Serialize};
 
 /// How the solution is moved past the part.
@@ -25,6 +26,26 @@ pub enum Agitation {
     Air,
     /// A jet, an eductor, a fast stirrer.
     Vigorous,
+}
+
+impl Agitation {
+    /// All of them, the least first.
+    pub const ALL: [Agitation; 4] = [Agitation::Still, Agitation::Rod, Agitation::Air, Agitation::Vigorous];
+
+    /// As in config and API.
+    pub fn name(self) -> &'static str {
+        match self {
+            Agitation::Still => "still",
+            Agitation::Rod => "rod",
+            Agitation::Air => "air",
+            Agitation::Vigorous => "vigorous",
+        }
+    }
+
+    /// The one of that name.
+    pub fn named(name: &str) -> Option<Agitation> {
+        Agitation::ALL.into_iter().find(|a| a.name() == name)
+    }
 }
 
 /// A value with the least and the most that is good practice, and what to use when nothing is said.
@@ -140,6 +161,14 @@ impl Bath {
     /// The density window for that base metal, or the bath's own where none is told apart.
     pub fn density_on(&self, base: &str) -> Window<Density> {
         self.density_by_base.iter().find(|(name, _)| name == base).map_or(self.density, |(_, window)| *window)
+    }
+
+    /// Mean thickness that it deposits at this density in this time, at its typical
+    /// efficiency (Faraday's law); `None` where nothing deposits.
+    pub fn deposit_after(&self, time: Span, density: Density) -> Option<Length> {
+        let metal = deposit::metal(self.metal.as_deref()?)?;
+        let at = deposit::Efficiency::new(self.efficiency?.typical).ok()?;
+        Some(metal.thickness_after(time, density, at))
     }
 
     /// The burn density for that agitation.

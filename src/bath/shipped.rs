@@ -21,6 +21,7 @@ const FILES: &[(&str, &str)] = files![
     "electrocleaner",
     "gold-strike",
     "hard-chrome",
+    "mild-acid-dip",
     "silver",
     "silver-strike",
     "sulfamate-nickel",

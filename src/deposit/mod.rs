@@ -14,6 +14,8 @@
 
 mod faraday;
 mod metals;
+mod price;
 
 pub use faraday::{AVOGADRO, ELEMENTARY_CHARGE, Efficiency, EfficiencyError, FARADAY, energy};
 pub use metals::{METALS, Metal, metal};
+pub use price::{Price, PriceError};

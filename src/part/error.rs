@@ -57,6 +57,8 @@ pub enum PartError {
     Count(String),
     /// An edge factor below 1 or above 20.
     EdgeFactor(f64),
+    /// A ratio of mean to thinnest below 1 or above 20.
+    MeanOverMinimum(f64),
     /// A rack allowance below nothing, or more than twenty times the parts.
     Rack(String),
     /// A load of nothing.
@@ -65,7 +67,7 @@ pub enum PartError {
 
 /// The shapes, for messages.
 pub(super) const SHAPES: &str =
-    "plate, disc, washer, cylinder, tube, ring, sphere, cone, wire, box, hex-bar or area";
+    "plate, disc, washer, cylinder, tube, ring, sphere, cone, wire, box, hex-bar, mesh or area";
 
 impl fmt::Display for PartError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -98,6 +100,9 @@ impl fmt::Display for PartError {
             PartError::Count(count) => write!(f, "a count of {count} cannot be; write 1 to 100000"),
             PartError::EdgeFactor(factor) => {
                 write!(f, "an edge factor of {factor} cannot be; write 1 (even) to 20 (a needle's tip)")
+            }
+            PartError::MeanOverMinimum(ratio) => {
+                write!(f, "a mean-over-minimum of {ratio} cannot be; write 1 (the same everywhere) to 20")
             }
             PartError::Rack(value) => {
                 write!(

@@ -1,6 +1,9 @@
 //! A part, and everything that hangs at once.
 
-use super::{Box, Cone, Cylinder, Disc, HexBar, PartError, Plate, Ring, Shape, Sphere, Tube, Washer, Wire};
+use super::{
+    Box, Cone, Cylinder, Disc, HexBar, Mesh, PartError, Plate, Ring, Shape, Significant, Sphere, Tube,
+    Washer, Wire,
+};
 use crate::quantity::{Area, Ratio};
 use serde::{Deserialize, Serialize};
 
@@ -12,6 +15,8 @@ pub struct Part {
     count: u32,
     shape: Shape,
     edge_factor: Option<f64>,
+    significant: Significant,
+    mean_over_minimum: Option<f64>,
 }
 
 impl Part {
@@ -22,7 +27,14 @@ impl Part {
         if !(1..=100_000).contains(&count) {
             return Err(PartError::Count(count.to_string()));
         }
-        Ok(Part { name: None, count, shape, edge_factor: None })
+        Ok(Part {
+            name: None,
+            count,
+            shape,
+            edge_factor: None,
+            significant: Significant::All,
+            mean_over_minimum: None,
+        })
     }
 
     /// With a name for people.
@@ -40,6 +52,24 @@ impl Part {
             return Err(PartError::EdgeFactor(factor));
         }
         self.edge_factor = Some(factor);
+        Ok(self)
+    }
+
+    /// With the surfaces on which a minimum counts.
+    pub fn with_significant(mut self, significant: Significant) -> Part {
+        self.significant = significant;
+        self
+    }
+
+    /// With the mean over the thinnest that somebody measured or computed for this part.
+    ///
+    /// # Errors
+    /// If it is below 1 or above 20.
+    pub fn with_mean_over_minimum(mut self, ratio: f64) -> Result<Part, PartError> {
+        if !(1.0..=20.0).contains(&ratio) {
+            return Err(PartError::MeanOverMinimum(ratio));
+        }
+        self.mean_over_minimum = Some(ratio);
         Ok(self)
     }
 
@@ -76,6 +106,21 @@ impl Part {
     /// Edge density over mean density: as given, or that of the shape.
     pub fn edge_factor(&self) -> f64 {
         self.edge_factor.unwrap_or_else(|| self.shape.edge_factor())
+    }
+
+    /// On which surfaces a minimum counts.
+    pub fn significant(&self) -> Significant {
+        self.significant
+    }
+
+    /// Mean thickness over the thinnest on significant surfaces: as given, or that of the shape.
+    pub fn mean_over_minimum(&self) -> f64 {
+        self.mean_over_minimum.unwrap_or_else(|| self.shape.mean_over_minimum(self.significant))
+    }
+
+    /// Whether somebody gave that ratio.
+    pub fn mean_over_minimum_given(&self) -> bool {
+        self.mean_over_minimum.is_some()
     }
 
     /// Whether somebody gave the edge factor.
@@ -168,10 +213,19 @@ impl Load {
         self.parts_area() + self.rack_area()
     }
 
+    /// The largest ratio of mean to thinnest: the part that decides how thick the mean must be.
+    pub fn mean_over_minimum(&self) -> f64 {
+        self.parts.iter().map(Part::mean_over_minimum).fold(1.0, f64::max)
+    }
+
     /// The largest edge factor of its parts: the one that burns first.
     pub fn edge_factor(&self) -> f64 {
         self.parts.iter().map(Part::edge_factor).fold(1.0, f64::max)
     }
+}
+
+fn is_all(significant: &Significant) -> bool {
+    *significant == Significant::All
 }
 
 /// A part as files write it: one key names the shape.
@@ -184,6 +238,10 @@ struct Written {
     count: Option<u32>,
     #[serde(skip_serializing_if = "Option::is_none")]
     edge_factor: Option<f64>,
+    #[serde(default, skip_serializing_if = "is_all")]
+    significant: Significant,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mean_over_minimum: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     plate: Option<Plate>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -207,6 +265,8 @@ struct Written {
     #[serde(skip_serializing_if = "Option::is_none")]
     hex_bar: Option<HexBar>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    mesh: Option<Mesh>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     area: Option<Area>,
 }
 
@@ -226,6 +286,7 @@ impl TryFrom<Written> for Part {
             w.wire.map(Shape::Wire),
             w.box_.map(Shape::Box),
             w.hex_bar.map(Shape::HexBar),
+            w.mesh.map(Shape::Mesh),
             w.area.map(Shape::Area),
         ]
         .into_iter()
@@ -239,7 +300,11 @@ impl TryFrom<Written> for Part {
             Some(factor) => part.with_edge_factor(factor)?,
             None => part,
         };
-        Ok(Part { name: w.name, ..part })
+        let part = match w.mean_over_minimum {
+            Some(ratio) => part.with_mean_over_minimum(ratio)?,
+            None => part,
+        };
+        Ok(Part { name: w.name, significant: w.significant, ..part })
     }
 }
 
@@ -249,6 +314,8 @@ impl From<Part> for Written {
             name: part.name,
             count: Some(part.count),
             edge_factor: part.edge_factor,
+            significant: part.significant,
+            mean_over_minimum: part.mean_over_minimum,
             ..Written::default()
         };
         match part.shape {
@@ -263,6 +330,7 @@ impl From<Part> for Written {
             Shape::Wire(s) => w.wire = Some(s),
             Shape::Box(s) => w.box_ = Some(s),
             Shape::HexBar(s) => w.hex_bar = Some(s),
+            Shape::Mesh(s) => w.mesh = Some(s),
             Shape::Area(s) => w.area = Some(s),
         }
         w

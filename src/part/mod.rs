@@ -1,7 +1,8 @@
 //! What hangs on the bar.
 //!
-//! What the room is for: the area of shapes, which surfaces count, how many
-//! parts, what rack and tips take. What it may not know: baths, current.
+//! What the room is for: the area of shapes and meshes, which surfaces count, how many
+//! parts, what rack and tips take. What it may not know: baths, current, files
+//! (a mesh is read from bytes).
 //!
 //! ```
 //! use tankside::part::Part;
@@ -12,11 +13,14 @@
 
 mod error;
 mod load;
+mod mesh;
 mod shape;
 mod short;
 
 pub use error::PartError;
 pub use load::{Allowance, Load, Part};
+pub use mesh::{Defect, DefectKind, Measured, Mesh, MeshError, MeshUnit};
 pub use shape::{
-    Box, Cone, Cylinder, Disc, Faces, HexBar, Plate, Ring, Shape, Sphere, Tube, Walls, Washer, Wire,
+    Box, Cone, Cylinder, Disc, Faces, HexBar, Plate, Ring, Shape, Significant, Sphere, Tube, Walls, Washer,
+    Wire,
 };

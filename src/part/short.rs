@@ -186,6 +186,9 @@ impl Shape {
         }
         let measures: Vec<_> = self.measures().into_iter().map(|(_, l)| length(l)).collect();
         f.write_str(&measures.join(" x "))?;
+        if let Shape::Mesh(mesh) = self {
+            return write!(f, ", {} triangles", mesh.triangles);
+        }
         let (walls, ends, base, one) = match self {
             Shape::Plate(Plate { faces, .. })
             | Shape::Disc(Disc { faces, .. })

@@ -3,7 +3,7 @@
 use super::{Obstacle, Request, SupplyLimits};
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal};
-use crate::process::{Between, Confirm, End, Hold, Ramp};
+use crate::process::{Between, Confirm, End, Hold, Ramp, Standard};
 use crate::quantity::{Density, Units};
 
 /// Everything in the way, so far.
@@ -37,6 +37,8 @@ pub(super) fn check_request(
     };
     match request.end {
         End::Thickness(q) => positive(q.is_positive(), "end.thickness", q.show(u), no),
+        End::Minimum(q) => positive(q.is_positive(), "end.minimum", q.show(u), no),
+        End::Standard(standard) => check_standard(standard, bath, no),
         End::Charge(q) => positive(q.is_positive(), "end.charge", q.show(u), no),
         End::Time(q) => positive(q.is_positive(), "end.time", q.show(u), no),
     }
@@ -131,6 +133,45 @@ pub(super) fn check_request(
     }
 }
 
+/// A standard is about one metal.
+fn check_standard(standard: Standard, bath: &Bath, no: &mut Obstacles) {
+    let symbol = bath.metal.as_deref().and_then(deposit::metal).map(|m| m.symbol);
+    if symbol.is_some_and(|symbol| symbol != standard.metal()) {
+        no.add(
+            "end.standard",
+            format!("{standard} is about {}, and {} deposits another metal", standard.metal(), bath.title),
+            "name a standard for this metal, or write a thickness",
+        );
+    }
+}
+
+/// What the shop says of itself, where it says anything.
+pub(super) fn check_shop(request: &Request, u: Units, no: &mut Obstacles) {
+    if request.places == Some(0) {
+        no.add(
+            "places",
+            "a bar without a place",
+            "write how many parts the bar or rack holds, or leave it out",
+        );
+    }
+    if let Some(day) = request.day {
+        if !(day.hours.is_positive() && day.hours.get() <= 86_400.0) {
+            no.add(
+                "day.hours",
+                format!("{} cannot be worked in a day", day.hours.show(u)),
+                "write more than 0 h and at most 24 h",
+            );
+        }
+        if !(0.0..=86_400.0).contains(&day.between_loads.get()) {
+            no.add(
+                "day.between-loads",
+                format!("{} cannot be the time between two loads", day.between_loads.show(u)),
+                "write 0 s to 24 h",
+            );
+        }
+    }
+}
+
 /// The metal and its efficiency window; the inner `None` is a bath that deposits nothing.
 #[expect(clippy::option_option, reason = "no deposit and no plan are two things")]
 pub(super) fn metal_of(
@@ -139,9 +180,15 @@ pub(super) fn metal_of(
     no: &mut Obstacles,
 ) -> Option<Option<(&'static Metal, Window<Efficiency>)>> {
     let Some(id) = &bath.metal else {
-        if let End::Thickness(_) = request.end {
+        let key = match request.end {
+            End::Thickness(_) => Some("end.thickness"),
+            End::Minimum(_) => Some("end.minimum"),
+            End::Standard(_) => Some("end.standard"),
+            End::Charge(_) | End::Time(_) => None,
+        };
+        if let Some(key) = key {
             let wrong = format!("{} deposits nothing, so no thickness can be reached", bath.title);
-            no.add("end.thickness", wrong, "end by time or charge");
+            no.add(key, wrong, "end by time or charge");
         }
         return Some(None);
     };

@@ -25,22 +25,25 @@ pub(super) fn fit(room: Area, each: Area) -> u32 {
 
 /// Fills loads in the order of the list, each as full as it gets; `None` if
 /// some part does not fit alone. Equal loads in a row are one batch, so a
-/// hundred thousand parts are no more work than ten.
-pub(super) fn split(parts: &[Part], room: Area) -> Option<Vec<Batch>> {
+/// hundred thousand parts are no more work than ten. No load has more than
+/// `places` parts.
+pub(super) fn split(parts: &[Part], room: Area, places: u32) -> Option<Vec<Batch>> {
     let mut batches: Vec<Batch> = Vec::new();
     let mut open: Vec<(usize, u32)> = Vec::new();
     let mut left = room;
+    let mut free = places;
     for (index, part) in parts.iter().enumerate() {
         let each = part.area_each();
-        let full = fit(room, each);
+        let full = fit(room, each).min(places);
         if full == 0 {
             return None;
         }
         let mut wanted = part.count();
-        let now = fit(left, each).min(wanted);
+        let now = fit(left, each).min(wanted).min(free);
         if now > 0 {
             open.push((index, now));
             left = left - each * f64::from(now);
+            free -= now;
             wanted -= now;
         }
         if wanted == 0 {
@@ -53,9 +56,11 @@ pub(super) fn split(parts: &[Part], room: Area) -> Option<Vec<Batch>> {
             batches.push(Batch { loads: wanted / full, parts: vec![(index, full)] });
         }
         left = room;
+        free = places;
         if wanted % full > 0 {
             open.push((index, wanted % full));
             left = room - each * f64::from(wanted % full);
+            free -= wanted % full;
         }
     }
     if !open.is_empty() {
@@ -85,14 +90,14 @@ mod tests {
 
     #[test]
     fn full_loads_first_and_the_rest_last() {
-        let made = split(&parts(&[(7, 10.0)]), cm2(30.0)).unwrap();
+        let made = split(&parts(&[(7, 10.0)]), cm2(30.0), u32::MAX).unwrap();
         assert_eq!(made, [Batch { loads: 2, parts: vec![(0, 3)] }, Batch { loads: 1, parts: vec![(0, 1)] }]);
-        let made = split(&parts(&[(4, 10.0), (3, 5.0)]), cm2(30.0)).unwrap();
+        let made = split(&parts(&[(4, 10.0), (3, 5.0)]), cm2(30.0), u32::MAX).unwrap();
         assert_eq!(
             made,
             [Batch { loads: 1, parts: vec![(0, 3)] }, Batch { loads: 1, parts: vec![(0, 1), (1, 3)] }]
         );
-        assert_eq!(split(&parts(&[(1, 31.0)]), cm2(30.0)), None);
+        assert_eq!(split(&parts(&[(1, 31.0)]), cm2(30.0), u32::MAX), None);
     }
 
     proptest! {
@@ -100,9 +105,10 @@ mod tests {
         fn no_part_is_lost_and_no_load_is_too_large(
             kinds in prop::collection::vec((1u32..500, 1.0f64..30.0), 1..5),
             room in 30.0f64..300.0,
+            places in prop_oneof![1u32..40, Just(u32::MAX)],
         ) {
             let all = parts(&kinds);
-            let made = split(&all, cm2(room)).unwrap();
+            let made = split(&all, cm2(room), places).unwrap();
             for (index, part) in all.iter().enumerate() {
                 let hung: u32 = made.iter().map(|b| {
                     b.loads * b.parts.iter().filter(|(i, _)| *i == index).map(|(_, n)| n).sum::<u32>()
@@ -112,6 +118,7 @@ mod tests {
             for batch in &made {
                 let area: Area = batch.parts.iter().map(|(i, n)| all[*i].area_each() * f64::from(*n)).sum();
                 prop_assert!(area.get() <= room * 1e-4 * (1.0 + 1e-6));
+                prop_assert!(batch.parts.iter().map(|(_, n)| n).sum::<u32>() <= places);
             }
         }
     }

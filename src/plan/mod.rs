@@ -24,20 +24,34 @@
 //! ```
 
 mod check;
+mod line;
 mod loads;
 mod order;
 mod read;
 mod request;
+mod seek;
+mod shop;
+mod target;
 mod text;
 mod warn;
 mod work;
 mod worksheet;
 
 #[cfg(test)]
+mod line_tests;
+#[cfg(test)]
+mod target_tests;
+#[cfg(test)]
 mod tests;
 
+pub use crate::process::Standard;
+pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
-pub use request::{Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use read::MeshFiles;
+pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use seek::{SeekAsked, SeekTop};
 pub use warn::supply_warning;
 pub use work::plan;
-pub use worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};
+pub use worksheet::{
+    AtOnce, Bound, Efficiencies, Lift, LoadRow, PartRow, Target, Thickness, Throughput, Value, Worksheet,
+};

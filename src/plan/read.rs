@@ -1,15 +1,20 @@
 //! An order file into a [`Request`], or everything wrong with it.
 
-use super::Request;
+use super::{Day, Request, SeekAsked, SeekTop};
+use crate::deposit::Price;
 use crate::part::{
-    Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Part, Plate, Ring, Shape, Sphere, Tube, Walls,
-    Washer, Wire,
+    Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Mesh, MeshUnit, Part, Plate, Ring, Shape,
+    Significant, Sphere, Tube, Walls, Washer, Wire,
 };
-use crate::process::{Between, Confirm, End, Entry, Hold, Ramp, Turn};
-use crate::quantity::{Document, Length, Problem, Ratio, Table};
+use crate::process::words::{self, one_of, optional};
+use crate::quantity::{Document, Length, Problem, Ratio, Span, Table};
 
-const SHAPES: [&str; 12] = [
-    "plate", "disc", "washer", "cylinder", "tube", "ring", "sphere", "cone", "wire", "box", "hex-bar", "area",
+/// Gives the bytes of a mesh file by its name.
+pub type MeshFiles<'f> = &'f dyn Fn(&str) -> Result<Vec<u8>, String>;
+
+const SHAPES: [&str; 13] = [
+    "plate", "disc", "washer", "cylinder", "tube", "ring", "sphere", "cone", "wire", "box", "hex-bar",
+    "mesh", "area",
 ];
 const FACES: [(&str, Faces); 2] = [("both", Faces::Both), ("one", Faces::One)];
 const WALLS: [(&str, Walls); 3] =
@@ -21,16 +26,25 @@ impl Request {
     /// # Errors
     /// Every problem in the file, each with its place and remedy.
     pub fn from_toml(text: &str, file: &str) -> Result<Request, Vec<Problem>> {
+        Request::from_toml_with(text, file, &|name| Err(format!("{name:?} cannot be read here")))
+    }
+
+    /// As [`Request::from_toml`]; `mesh` gives the bytes of a mesh file by the
+    /// name that the order gives it, or one line why not.
+    ///
+    /// # Errors
+    /// As [`Request::from_toml`], and everything wrong with a mesh.
+    pub fn from_toml_with(text: &str, file: &str, mesh: MeshFiles<'_>) -> Result<Request, Vec<Problem>> {
         let doc = Document::parse(text, file)?;
-        let request = read(&doc.root());
+        let request = read(&doc.root(), mesh);
         doc.finish(request)
     }
 }
 
-fn read(root: &Table<'_>) -> Option<Request> {
+fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
     let tank = root.need("tank").text();
     let title = optional(root, "title", |t| t.may("title").text());
-    let parts: Vec<Option<Part>> = root.need("part").tables().iter().map(part).collect();
+    let parts: Vec<Option<Part>> = root.need("part").tables().iter().map(|t| part(t, mesh)).collect();
     let rack = optional(root, "rack", |t| {
         let table = t.may("rack").table()?;
         match one_of(&table, &["share", "area"])? {
@@ -39,54 +53,49 @@ fn read(root: &Table<'_>) -> Option<Request> {
         }
     });
     let base = optional(root, "base", |t| t.may("base").text());
-    let hold = optional(root, "hold", |t| {
-        let table = t.may("hold").table()?;
-        match one_of(&table, &["density", "current", "voltage"])? {
-            "density" => table.need("density").positive().map(Hold::Density),
-            "current" => table.need("current").positive().map(Hold::Current),
-            _ => table.need("voltage").positive().map(Hold::Voltage),
-        }
-    });
-    let end =
-        root.need("end").table().and_then(|table| match one_of(&table, &["thickness", "charge", "time"])? {
-            "thickness" => table.need("thickness").positive().map(End::Thickness),
-            "charge" => table.need("charge").positive().map(End::Charge),
-            _ => table.need("time").positive().map(End::Time),
-        });
-    let entry = optional(root, "entry", |t| {
-        t.may("entry").choice(&[
-            ("dead", Entry::Dead),
-            ("live", Entry::Live),
-            ("on-contact", Entry::OnContact),
-        ])
-    });
+    let hold = words::hold(root);
+    let end = words::end(&root.need("end"));
+    let entry = words::entry(root);
     let entry_volts = optional(root, "entry-volts", |t| t.may("entry-volts").positive());
-    let ramp = optional(root, "ramp", |t| {
-        let table = t.may("ramp").table()?;
-        match one_of(&table, &["time", "current", "voltage"])? {
-            "time" => table.need("time").positive().map(Ramp::Time),
-            "current" => table.need("current").positive().map(Ramp::Current),
-            _ => table.need("voltage").positive().map(Ramp::Voltage),
-        }
-    });
-    let turn = optional(root, "turn", |t| {
-        let table = t.may("turn").table()?;
-        let faces = table.need("faces").integer(2..=12);
-        let between = optional(&table, "between", |t| {
-            t.may("between").choice(&[("off", Between::Off), ("entry-voltage", Between::EntryVoltage)])
-        });
-        let confirm = optional(&table, "confirm", |t| {
-            t.may("confirm").choice(&[("operator", Confirm::Operator), ("contact", Confirm::Contact)])
-        });
-        Some(Turn {
-            faces: u8::try_from(faces?).ok()?,
-            between: between?.unwrap_or_default(),
-            confirm: confirm?.unwrap_or_default(),
-        })
-    });
+    let ramp = words::ramp(root);
+    let turn = words::turn(root);
     let ceiling = optional(root, "ceiling", |t| t.may("ceiling").positive());
     let ceiling_amps = optional(root, "ceiling-amps", |t| t.may("ceiling-amps").positive());
+    let seek = optional(root, "seek", |t| {
+        let table = t.may("seek").table()?;
+        let margin = table.need("margin").within(Ratio::new(0.05), Ratio::new(0.9));
+        let top = table.need("top");
+        let top = match top.text()?.parse::<SeekTop>() {
+            Ok(top) => Some(top),
+            Err(wrong) => {
+                let (wrong, remedy) = wrong.split_once("; ").unwrap_or((&wrong, "write \"6 A/dm2\""));
+                top.bad(wrong, remedy)
+            }
+        };
+        Some(SeekAsked { margin: margin?, top: top? })
+    });
     let time_limit = optional(root, "time-limit", |t| t.may("time-limit").positive());
+    let places = optional(root, "places", |t| t.may("places").integer(1..=100_000));
+    let metal_price = optional(root, "metal-price", |t| {
+        let field = t.may("metal-price");
+        match field.text()?.parse::<Price>() {
+            Ok(price) => Some(price),
+            Err(e) => field.bad(e.wrong(), e.remedy()),
+        }
+    });
+    let day = optional(root, "day", |t| {
+        let table = t.may("day").table()?;
+        let hours =
+            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
+        let between = optional(&table, "between-loads", |t| {
+            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
+        });
+        let usual = Day::default();
+        Some(Day {
+            hours: hours?.unwrap_or(usual.hours),
+            between_loads: between?.unwrap_or(usual.between_loads),
+        })
+    });
 
     Some(Request {
         tank: tank?,
@@ -102,54 +111,35 @@ fn read(root: &Table<'_>) -> Option<Request> {
         turn: turn?,
         ceiling: ceiling?,
         ceiling_amps: ceiling_amps?,
+        seek: seek?,
         time_limit: time_limit?,
+        places: places?.and_then(|n| u32::try_from(n).ok()),
+        metal_price: metal_price?,
+        day: day?,
     })
 }
 
-/// Absent is `Some(None)`; present and bad is `None`, with its problem noted by `get`.
-#[expect(clippy::option_option, reason = "absent, bad and good are three things here")]
-fn optional<'d, T>(
-    table: &Table<'d>,
-    key: &'static str,
-    get: impl FnOnce(&Table<'d>) -> Option<T>,
-) -> Option<Option<T>> {
-    let present = table.has(key);
-    match get(table) {
-        Some(value) => Some(Some(value)),
-        None if present => None,
-        None => Some(None),
-    }
-}
-
-/// The one of these keys that is there; none or several is a problem.
-fn one_of(table: &Table<'_>, keys: &[&'static str]) -> Option<&'static str> {
-    let present: Vec<_> = keys.iter().copied().filter(|key| table.has(key)).collect();
-    let list = keys.join(", ");
-    if let [only] = present[..] {
-        return Some(only);
-    }
-    for key in keys {
-        // Asked for, so that a second one is not called unknown as well.
-        let _ = table.may(key);
-    }
-    match present.get(1) {
-        Some(second) => table.problem(second, format!("more than one of {list}"), "keep one of them"),
-        None => table.report(format!("has none of {list}"), "write one of them"),
-    }
-    None
-}
-
-fn part(table: &Table<'_>) -> Option<Part> {
+fn part(table: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Part> {
     let name = optional(table, "name", |t| t.may("name").text());
     let count = optional(table, "count", |t| t.may("count").integer(1..=100_000));
     let edge_factor = optional(table, "edge-factor", |t| t.may("edge-factor").number(1.0..=20.0));
-    let shape = one_of(table, &SHAPES).and_then(|key| shape(table, key));
+    let significant = optional(table, "significant", |t| {
+        t.may("significant").choice(&[("all", Significant::All), ("touchable", Significant::Touchable)])
+    });
+    let ratio = optional(table, "mean-over-minimum", |t| t.may("mean-over-minimum").number(1.0..=20.0));
+    let shape = one_of(table, &SHAPES).and_then(|key| shape(table, key, mesh));
     let (name, count, edge_factor) = (name?, count?, edge_factor?);
+    let (significant, ratio) = (significant?.unwrap_or_default(), ratio?);
     let made = Part::new(shape?, u32::try_from(count.unwrap_or(1)).ok()?).and_then(|part| {
         let part = match edge_factor {
             Some(factor) => part.with_edge_factor(factor)?,
             None => part,
         };
+        let part = match ratio {
+            Some(ratio) => part.with_mean_over_minimum(ratio)?,
+            None => part,
+        };
+        let part = part.with_significant(significant);
         Ok(match &name {
             Some(name) => part.named(name),
             None => part,
@@ -166,7 +156,26 @@ fn part(table: &Table<'_>) -> Option<Part> {
     }
 }
 
-fn shape(table: &Table<'_>, key: &'static str) -> Option<Shape> {
+/// The mesh in that file, measured. What is odd but sound about it is left to the reader of the file.
+fn mesh_of(table: &Table<'_>, files: MeshFiles<'_>) -> Option<Shape> {
+    let t = table.need("mesh").table()?;
+    let field = t.need("file");
+    let (file, unit) = (field.text(), t.need("unit").choice(&MeshUnit::WORDS));
+    let (file, unit) = (file?, unit?);
+    let bytes = match files(&file) {
+        Ok(bytes) => bytes,
+        Err(why) => return field.bad(why, "give a file that is there, or the area instead of it"),
+    };
+    match Mesh::read(&bytes, unit) {
+        Ok(measured) => Some(Shape::Mesh(measured.mesh)),
+        Err(e) => field.bad(format!("{file:?}: {}", e.wrong()), e.remedy()),
+    }
+}
+
+fn shape(table: &Table<'_>, key: &'static str, mesh: MeshFiles<'_>) -> Option<Shape> {
+    if key == "mesh" {
+        return mesh_of(table, mesh);
+    }
     if key == "area" {
         return table.need("area").positive().map(Shape::Area);
     }

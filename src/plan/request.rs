@@ -1,7 +1,8 @@
 //! What is asked for, and what there is to do it with.
 
-use super::{Order, Worksheet};
+use super::{Order, SeekAsked, Worksheet};
 use crate::bath::Agitation;
+use crate::deposit::Price;
 use crate::part::{Allowance, Part};
 use crate::process::{End, Entry, Hold, Ramp, Turn};
 use crate::quantity::{Amps, Area, BathLoad, Span, Volts, Volume};
@@ -50,9 +51,38 @@ pub struct Request {
     /// The most current in voltage control.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ceiling_amps: Option<Amps>,
+    /// Climbing toward the fastest safe density.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seek: Option<SeekAsked>,
     /// The backstop; one and a half times the expected time and two minutes if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub time_limit: Option<Span>,
+    /// How many parts the bar or rack holds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub places: Option<u32>,
+    /// What the metal costs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub metal_price: Option<Price>,
+    /// The shop's day; 8 h and 10 min between loads if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub day: Option<Day>,
+}
+
+/// A day's work at this tank.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Day {
+    /// How long is worked.
+    pub hours: Span,
+    /// From the end of one load to the start of the next: rinsing, racking, cleaning.
+    pub between_loads: Span,
+}
+
+impl Default for Day {
+    /// 8 h, 10 min between loads: from memory.
+    fn default() -> Self {
+        Day { hours: Span::new(8.0 * 3600.0), between_loads: Span::new(600.0) }
+    }
 }
 
 impl Request {
@@ -72,7 +102,11 @@ impl Request {
             turn: None,
             ceiling: None,
             ceiling_amps: None,
+            seek: None,
             time_limit: None,
+            places: None,
+            metal_price: None,
+            day: None,
         }
     }
 }

@@ -335,7 +335,7 @@ washer = { outside = \"10 mm\", inside = \"12 mm\", thickness = \"1 mm\" }
         "o.toml:1:8 tank: 3 is a whole number; write text in quotes",
         "o.toml:2:9 entry: \"alive\" is not one of the choices; did you mean \"live\"? It can be \"dead\", \"live\", \"on-contact\"",
         "o.toml:3:1 cieling: there is no such key; did you mean \"ceiling\"?",
-        "o.toml:6:8 end.time: more than one of thickness, charge, time; keep one of them",
+        "o.toml:6:8 end.time: more than one of thickness, minimum, standard, charge, time; keep one of them",
         "o.toml:8:11 hold.density: \"4 A\" is a current, not a current density; write a number and one of A/dm2, A/ft2, A/m2, A/cm2, mA/cm2 or A/in2",
         "o.toml:10:21 part.disc.diameter: \"34\" has no unit; write a number and one of mm, um, in, uin, m, cm, nm, ft or mil",
         "o.toml:10:47 part.disc.face: there is no such key; did you mean \"faces\"?",
@@ -349,7 +349,7 @@ washer = { outside = \"10 mm\", inside = \"12 mm\", thickness = \"1 mm\" }
         said,
         [
             "o.toml:1:1 part: is missing; write at least one table [[part]]",
-            "o.toml:2:1 end: has none of thickness, charge, time; write one of them",
+            "o.toml:2:1 end: has none of thickness, minimum, standard, charge, time; write one of them",
         ]
     );
 }
@@ -453,6 +453,9 @@ fn the_example_tells_of_every_key_and_none_that_is_refused() {
         ceiling: Some(Volts::new(1.0)),
         ceiling_amps: Some(Amps::new(1.0)),
         time_limit: Some(Span::new(1.0)),
+        places: Some(1),
+        metal_price: Some("1 EUR/g".parse().unwrap()),
+        day: Some(Day::default()),
         ..nickel("sphere 1 mm", 1.0)
     })
     .unwrap();

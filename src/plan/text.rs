@@ -1,6 +1,6 @@
 //! The worksheet as text: 80 columns, one page.
 
-use super::worksheet::{AtOnce, Bound, LoadRow, Worksheet};
+use super::worksheet::{AtOnce, Bound, LoadRow, Target, Throughput, Worksheet};
 use super::{Obstacle, warn};
 use crate::quantity::{Area, Charge, Units};
 
@@ -46,11 +46,11 @@ impl Worksheet {
         page.head("Current");
         page.row("density", &format!("{} ({})", self.density.show(units), self.density_why));
         let (low, high) = self.window;
-        page.row("window", &format!("{} to {}", low.show(units), high.show(units)));
         let burn = match self.burn_density {
             Some(burn) => format!("burns at about {}", burn.show(units)),
             None => "where it burns is not known".into(),
         };
+        page.row("window", &format!("{} to {}", low.show(units), high.show(units)));
         page.row("at the edges", &format!("{}; {burn}", self.edge_density.show(units)));
         page.row("fastest safe", &format!("{}: {}", self.fastest.show(units), self.fastest_why));
         page.row("hold", &format!("{}, ramp {}", self.held, self.ramp.show(units)));
@@ -73,10 +73,20 @@ impl Worksheet {
                 ),
             );
         }
-        if let (Some(mass), Some(metal)) = (self.mass, self.metal) {
-            page.row("metal", &format!("{} of {metal}, rack and tips included", mass.show(Units::Metric)));
+        if let Some(target) = &self.target {
+            page.row("target", &asked(target));
         }
-        page.row("energy", &format!("at most {}", self.energy_at_most.show(units)));
+        if let (Some(mass), Some(metal)) = (self.mass, self.metal) {
+            let worth = self.value.as_ref().map_or(String::new(), |v| {
+                format!(", worth {} ({} for all)", v.price.show(v.first_load), v.price.show(v.all))
+            });
+            page.row(
+                "metal",
+                &format!("{} of {metal}, rack and tips included{worth}", mass.show(Units::Metric)),
+            );
+        }
+        let usual = self.energy_usual.map_or(String::new(), |e| format!("about {}, ", e.show(units)));
+        page.row("energy", &format!("{usual}at most {}", self.energy_at_most.show(units)));
 
         page.head("At once");
         for row in &self.at_once {
@@ -87,12 +97,17 @@ impl Worksheet {
         } else {
             let rows: Vec<_> =
                 self.loads.iter().map(|row| format!("{} of {}", row.loads, load_words(row, units))).collect();
-            page.row(
-                "loads",
-                &format!("{}: {}. The order is for the first.", self.load_count, rows.join("; then ")),
-            );
+            page.row("loads", &format!("{}: {}; this is the first", self.load_count, rows.join("; then ")));
         }
 
+        for (label, text) in day(&self.throughput, self.load_count, units) {
+            page.row(label, &text);
+        }
+
+        if let Some(target) = self.target.as_ref().filter(|t| !t.checks.is_empty()) {
+            page.head("Checks");
+            target.checks.iter().for_each(|c| page.item(c));
+        }
         page.head("Warnings");
         self.warnings.iter().for_each(|w| page.item(w));
         page.head("Cautions");
@@ -109,6 +124,48 @@ impl Obstacle {
     }
 }
 
+/// The minimum and the mean that it takes.
+fn asked(target: &Target) -> String {
+    let class = target.standard.map_or(String::new(), |standard| {
+        let memory = if target.from_memory { ", figure from memory: check it" } else { "" };
+        format!(" ({standard}{memory})")
+    });
+    format!(
+        "at least {} ({}) where it is thinnest{class}; mean {} times that, {}",
+        target.minimum.show(Units::Metric),
+        target.minimum.show(Units::Us),
+        target.ratio,
+        // What could be done about it is in the JSON; the page is one page.
+        target.ratio_why.split([',', ':']).next().unwrap_or_default()
+    )
+}
+
+/// The day's rows.
+fn day(t: &Throughput, loads: u32, units: Units) -> Vec<(&'static str, String)> {
+    let given = if t.day_given { "" } else { ", from memory" };
+    let mut rows = vec![(
+        "in a day",
+        format!(
+            "{}, {} between (day of {}{given}); {} for all",
+            match t.loads_per_day {
+                0 => "not one load".into(),
+                1 => "1 load".into(),
+                n => format!("up to {n} loads"),
+            },
+            t.day.between_loads.show(units),
+            t.day.hours.show(units),
+            t.all.show(units)
+        ),
+    )];
+    if loads > 1 {
+        // The others are in the JSON: the page is one page.
+        let lift =
+            t.lifts.first().map_or(String::new(), |l| format!("; {:.1} times that with {}", l.gain, l.what));
+        rows.push(("limit", format!("{}, {:.0} parts an hour{lift}", t.limit, t.parts_per_hour)));
+    }
+    rows
+}
+
 fn both(area: Area) -> String {
     format!("{} ({})", area.show(Units::Metric), area.show(Units::Us))
 }
@@ -122,17 +179,15 @@ fn bound(bound: Bound) -> &'static str {
         Bound::Supply => "by the supply",
         Bound::Solution => "by the solution",
         Bound::Anodes => "by the anodes",
+        Bound::Bar => "by the bar",
     }
 }
 
 fn at_once(row: &AtOnce, units: Units) -> String {
     match (row.area, row.parts) {
-        (Some(area), Some(parts)) => format!(
-            "{parts} of the largest part, {} in all ({}){}",
-            area.show(units),
-            row.why,
-            if row.limits { "; this limits" } else { "" }
-        ),
+        (Some(area), Some(parts)) => {
+            format!("{parts} of the largest part, {} in all ({})", area.show(units), row.why,)
+        }
         _ => row.why.clone(),
     }
 }
@@ -142,20 +197,21 @@ fn load_words(row: &LoadRow, units: Units) -> String {
     format!("{} ({}, {})", parts.join(" + "), row.area.show(units), row.current)
 }
 
-struct Page(String);
+/// A page of 80 columns.
+pub(super) struct Page(pub(super) String);
 
 impl Page {
-    fn line(&mut self, text: &str) {
+    pub(super) fn line(&mut self, text: &str) {
         self.wrap("", "  ", text);
     }
-    fn head(&mut self, text: &str) {
+    pub(super) fn head(&mut self, text: &str) {
         self.0.push_str(text);
         self.0.push('\n');
     }
-    fn row(&mut self, label: &str, text: &str) {
+    pub(super) fn row(&mut self, label: &str, text: &str) {
         self.wrap(&format!("  {label:<LABEL$}"), &" ".repeat(LABEL + 2), text);
     }
-    fn item(&mut self, text: &str) {
+    pub(super) fn item(&mut self, text: &str) {
         self.wrap("  - ", "    ", text);
     }
     /// Breaks between words so that no line is wider than the page; a number

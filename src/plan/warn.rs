@@ -117,6 +117,19 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
                 .into(),
         );
     }
+    for part in load.parts() {
+        if let Shape::Mesh(mesh) = part.shape()
+            && mesh.odd > 0
+        {
+            all.push(format!(
+                "The mesh of {} has {} triangle{} without area, against their normals or facing inward: its area \
+                 is sound, but look at the drawing.",
+                part.name().unwrap_or("the part"),
+                mesh.odd,
+                if mesh.odd == 1 { "" } else { "s" }
+            ));
+        }
+    }
     let nickel = work.metal.is_some_and(|(metal, _)| metal.symbol == "Ni");
     if nickel && sheet.agitation == Agitation::Still && sheet.time > Span::new(300.0) {
         all.push(format!(
@@ -131,7 +144,11 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
                 .into(),
         );
     }
-    if let (Some(thickness), true) = (sheet.thickness, load.edge_factor() >= 1.5) {
+    if let (Some(thickness), true, true) =
+        (sheet.thickness, load.edge_factor() >= 1.5, sheet.target.is_some())
+    {
+        all.push(format!("Edges get up to about {}: see that they still fit.", thickness.edge.show(u)));
+    } else if let (Some(thickness), true) = (sheet.thickness, load.edge_factor() >= 1.5) {
         all.push(format!(
             "Thickness is the mean over all that takes current. Edges get up to about {}; \
              flat faces and recesses less than the mean. A standard's minimum counts where \

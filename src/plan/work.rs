@@ -1,18 +1,18 @@
 //! The working.
 
-use super::check::{Obstacles, check_request, metal_of, window_of};
+use super::check::{Obstacles, check_request, check_shop, metal_of, window_of};
 use super::loads::{Batch, fit, room, split};
-use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Worksheet};
+use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Obstacle, Order, Plan, Request, SupplyLimits, TankFacts,
-    warn,
+    seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal};
-use crate::part::{Allowance, Load, Part};
+use crate::part::{Allowance, Load, Part, Shape};
 use crate::process::{End, Hold, Ramp};
 use crate::quantity::{
-    Amps, Area, Charge, CurrentSlope, Density, Microcoulombs, Span, Units, VoltageSlope, Volts,
+    Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Span, Units, VoltageSlope, Volts,
 };
 
 /// The share of the density at which edges would burn that is called safe. A
@@ -52,6 +52,7 @@ pub fn plan(
     };
     let metal = metal_of(request, bath, &mut no);
     let window = window_of(request, bath, &mut no);
+    check_shop(request, units, &mut no);
     let (Some(load), Some(metal), Some(window)) = (load, metal, window) else {
         return Err(no.0);
     };
@@ -108,8 +109,15 @@ impl Work<'_> {
         let volts = control.max_volts();
         let ramp = self.ramp(&control);
         let faces = request.turn.map_or(1, |t| t.faces);
-        let (charge, time) = self.charge_and_time(area, current, ramp, faces);
-        let usual_limit = Span::new((time * LIMIT_TIMES + LIMIT_MORE).get().ceil());
+        let target = target::target(request, all);
+        let mean = match request.end {
+            End::Thickness(mean) => Some(mean),
+            _ => target.as_ref().map(|t| t.mean),
+        };
+        let (charge, time) = self.charge_and_time(mean, area, current, ramp, faces);
+        // Seeking may also go down, and then takes longer.
+        let times = if request.seek.is_some() { 2.0 * LIMIT_TIMES } else { LIMIT_TIMES };
+        let usual_limit = Span::new((time * times + LIMIT_MORE).get().ceil());
         let time_limit = request.time_limit.unwrap_or(usual_limit);
         if time_limit < time {
             no.add(
@@ -138,6 +146,8 @@ impl Work<'_> {
             no.add("end", format!("{} is too little to count", charge.show(u)), "ask for more");
         }
         let entry_volts = self.entry_volts(volts, &mut no);
+        let mut seek_warnings = Vec::new();
+        let seek = self.seek(&control, area, edge, &mut no, &mut seek_warnings);
         if !no.0.is_empty() {
             return Err(no.0);
         }
@@ -148,6 +158,7 @@ impl Work<'_> {
             high: metal.thickness(charge, area, window.high),
             edge: metal.thickness(charge, area, window.typical) * edge,
         });
+        let mass = self.metal.map(|(metal, window)| metal.mass(charge, window.typical));
         let title = request.title.clone().unwrap_or_else(|| self.title(all));
         let load_count: u32 = batches.iter().map(|b| b.loads).sum();
         let order = Order {
@@ -181,7 +192,7 @@ impl Work<'_> {
             goal,
             time_limit: time_limit.duration(),
             turn: request.turn,
-            seek: None,
+            seek,
             like_slopes: Vec::new(),
         };
         let mut worksheet = Worksheet {
@@ -191,7 +202,7 @@ impl Work<'_> {
             bath: self.bath.title.clone(),
             temperature: (self.bath.temperature.low, self.bath.temperature.high),
             agitation: self.tank.agitation,
-            parts: all.parts().iter().map(part_row).collect(),
+            parts: all.parts().iter().map(|part| part_row(part, thickness.map(|t| t.mean))).collect(),
             rack: first.rack_area(),
             rack_why: match request.rack {
                 Allowance::Share(share) => format!("{share} of the parts"),
@@ -201,7 +212,6 @@ impl Work<'_> {
             area,
             loads: batches.iter().map(|b| self.load_row(all, b, density)).collect(),
             load_count,
-            at_once,
             density,
             density_why,
             window: (self.window.low, self.window.high),
@@ -211,14 +221,15 @@ impl Work<'_> {
             fastest_why,
             current,
             volts,
-            held: held(&order.control),
+            held: seek::held(&order),
             ramp,
             faces,
             charge,
             time,
             time_limit,
+            energy_usual: self.bath.volts.map(|usual| deposit::energy(charge, usual.typical.min(volts))),
             energy_at_most: deposit::energy(charge, volts),
-            mass: self.metal.map(|(metal, window)| metal.mass(charge, window.typical)),
+            mass,
             metal: self.metal.map(|(metal, _)| metal.name),
             efficiency: self.metal.map(|(_, window)| Efficiencies {
                 low: window.low.ratio(),
@@ -226,15 +237,35 @@ impl Work<'_> {
                 high: window.high.ratio(),
             }),
             thickness,
+            target,
+            value: request.metal_price.as_ref().zip(mass).map(|(price, mass)| {
+                let all = mass * (self.all_area(all, &batches) / area);
+                Value { price: price.clone(), first_load: price.of(mass), all: price.of(all) }
+            }),
+            throughput: shop::throughput(&shop::Line {
+                work: self,
+                all,
+                batches: &batches,
+                at_once: &at_once,
+                density,
+                fastest,
+                time,
+                charge,
+                mass,
+                ramp,
+                faces,
+            }),
+            at_once,
             warnings: Vec::new(),
             cautions: warn::cautions(self.bath),
         };
         worksheet.warnings = warn::warnings(self, &worksheet, &first);
+        worksheet.warnings.append(&mut seek_warnings);
         Ok(Plan { worksheet, order })
     }
 
     /// The highest mean density that is safe for these parts, and why no higher.
-    fn fastest(&self, edge: f64, burn: Option<Density>) -> (Density, String) {
+    pub(super) fn fastest(&self, edge: f64, burn: Option<Density>) -> (Density, String) {
         let u = self.units;
         let most = self.window.high;
         let Some(burn) = burn else {
@@ -313,6 +344,14 @@ impl Work<'_> {
             (None, _) => (Bound::Anodes, None, "cannot judge: the bath gives no anode ratio".into()),
             (_, None) => (Bound::Anodes, None, "cannot judge: the tank's anode area is not given".into()),
         });
+        if let Some(places) = self.request.places {
+            if fixed && all.count() > places {
+                let wrong = format!("{} parts do not hang in {places} places", all.count());
+                no.add("part", wrong, "hang fewer with a fixed current, or hold a density");
+            }
+            let area = largest * f64::from(places);
+            rows.push((Bound::Bar, Some(area + all.allowance().area(area)), format!("{places} places")));
+        }
         let least = rows.iter().filter_map(|(_, area, _)| *area).fold(Area::new(f64::INFINITY), Area::min);
         rows.into_iter()
             .map(|(bound, area, why)| AtOnce {
@@ -331,11 +370,10 @@ impl Work<'_> {
         if matches!(self.request.hold, Some(Hold::Current(_))) {
             return vec![whole];
         }
-        let Some(limit) = at_once.iter().find(|row| row.limits) else {
-            return vec![whole];
-        };
-        let most = limit.area.unwrap_or(Area::ZERO);
-        if let Some(batches) = split(all.parts(), room(most, all.allowance())) {
+        let most = at_once.iter().filter(|row| row.bound != Bound::Bar).filter_map(|row| row.area);
+        let most = most.fold(Area::new(f64::INFINITY), Area::min);
+        let places = self.request.places.unwrap_or(u32::MAX);
+        if let Some(batches) = split(all.parts(), room(most, all.allowance()), places) {
             return batches;
         }
         for row in at_once {
@@ -365,6 +403,8 @@ impl Work<'_> {
         let (what, remedy) = match row.bound {
             Bound::Supply => ("the supply", format!("use a larger supply{slower}")),
             Bound::Solution => ("the solution", format!("use a larger tank{slower}")),
+            // A place takes any part.
+            Bound::Bar => return,
             Bound::Anodes => {
                 let need = alone * self.bath.anode_ratio.unwrap_or(1.0);
                 ("the anodes", format!("use at least {} of anodes", need.show(u)))
@@ -380,6 +420,11 @@ impl Work<'_> {
         no.add("part", wrong, remedy);
     }
 
+    /// All loads together: parts, racks and tips.
+    fn all_area(&self, all: &Load, batches: &[Batch]) -> Area {
+        batches.iter().map(|b| self.hung(all, b).area() * f64::from(b.loads)).sum()
+    }
+
     /// One load of a batch.
     fn hung(&self, all: &Load, batch: &Batch) -> Load {
         let parts = batch.parts.iter().map(|(i, n)| all.parts()[*i].counted(*n)).collect();
@@ -392,6 +437,9 @@ impl Work<'_> {
         LoadRow {
             loads: batch.loads,
             parts: load.parts().iter().map(|p| (label(p, self.units), p.count())).collect(),
+            counts: (0..all.parts().len())
+                .map(|i| batch.parts.iter().filter(|(at, _)| *at == i).map(|(_, n)| n).sum())
+                .collect(),
             area: load.area(),
             current: density * load.area(),
         }
@@ -430,7 +478,7 @@ impl Work<'_> {
     }
 
     /// What supply and solution allow together.
-    fn most_amps(&self) -> Amps {
+    pub(super) fn most_amps(&self) -> Amps {
         let solution = self.tank.max_load.or(self.bath.max_load).zip(self.tank.volume).map(|(a, v)| a * v);
         solution.map_or(self.supply.max_amps, |most| most.min(self.supply.max_amps))
     }
@@ -444,7 +492,14 @@ impl Work<'_> {
 
     /// Charge of the load and time with the output on. Each face ramps anew,
     /// and a ramp passes half the charge of the same time at the setpoint.
-    fn charge_and_time(&self, area: Area, current: Amps, ramp: Span, faces: u8) -> (Charge, Span) {
+    fn charge_and_time(
+        &self,
+        mean: Option<Length>,
+        area: Area,
+        current: Amps,
+        ramp: Span,
+        faces: u8,
+    ) -> (Charge, Span) {
         let faces = f64::from(faces.max(1));
         let in_ramp = current * ramp * 0.5;
         let time_of = |charge: Charge| {
@@ -456,12 +511,9 @@ impl Work<'_> {
             };
             one * faces
         };
-        let charge = match (self.request.end, self.metal) {
-            (End::Thickness(thickness), Some((metal, window))) => {
-                metal.charge_for_thickness(thickness, area, window.typical)
-            }
-            (End::Charge(charge), _) => charge,
-            (End::Time(time), _) => {
+        let charge = match self.request.end {
+            End::Charge(charge) => charge,
+            End::Time(time) => {
                 let each = time / faces;
                 let one = if each >= ramp {
                     current * (each - ramp * 0.5)
@@ -470,8 +522,11 @@ impl Work<'_> {
                 };
                 return (one * faces, time);
             }
-            // Told as an obstacle before.
-            (End::Thickness(_), None) => Charge::ZERO,
+            End::Thickness(_) | End::Minimum(_) | End::Standard(_) => match (mean, self.metal) {
+                (Some(mean), Some((metal, window))) => metal.charge_for_thickness(mean, area, window.typical),
+                // Told as an obstacle before.
+                _ => Charge::ZERO,
+            },
         };
         (charge, time_of(charge))
     }
@@ -501,6 +556,8 @@ impl Work<'_> {
         let what = self.metal.map_or(self.bath.title.as_str(), |(metal, _)| metal.name);
         let end = match self.request.end {
             End::Thickness(q) => q.show(u),
+            End::Minimum(q) => format!("at least {}", q.show(u)),
+            End::Standard(standard) => standard.to_string(),
             End::Charge(q) => q.show(u),
             End::Time(q) => q.show(u),
         };
@@ -513,22 +570,24 @@ pub(super) fn label(part: &Part, units: Units) -> String {
     part.name().map_or_else(|| part.shape().describe(units), str::to_owned)
 }
 
-fn part_row(part: &Part) -> PartRow {
+fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
     PartRow {
         name: part.name().map(str::to_owned),
-        shape: part.shape().to_string(),
+        shape: match part.shape() {
+            // A mesh has no short form that reads back; its figures are long.
+            Shape::Mesh(_) => part.shape().describe(Units::Metric),
+            shape => shape.to_string(),
+        },
         counted: part.shape().counted(),
         count: part.count(),
         each: part.area_each(),
         area: part.area(),
         edge_factor: part.edge_factor(),
         edge_factor_given: part.edge_factor_given(),
-    }
-}
-
-fn held(control: &Control) -> String {
-    match control {
-        Control::Current { setpoint, ceiling, .. } => format!("current {setpoint}, ceiling {ceiling}"),
-        Control::Voltage { setpoint, ceiling, .. } => format!("voltage {setpoint}, at most {ceiling}"),
+        mean_over_minimum: part.mean_over_minimum(),
+        mean_over_minimum_given: part.mean_over_minimum_given(),
+        significant: part.significant(),
+        significant_area: part.shape().significant_area(part.significant()),
+        thinnest: mean.map(|mean| mean / part.mean_over_minimum()),
     }
 }

@@ -1,6 +1,10 @@
 //! The worksheet: every number of a plan with its reason, as data.
 
+use super::Day;
 use crate::bath::Agitation;
+use crate::deposit::Price;
+use crate::part::Significant;
+use crate::process::Standard;
 use crate::quantity::{
     Amps, Area, Charge, Density, Energy, Length, Mass, Ratio, Span, Temperature, Units, Volts,
 };
@@ -26,6 +30,90 @@ pub struct PartRow {
     pub edge_factor: f64,
     /// Whether somebody gave the edge factor, or it is the shape's usual one.
     pub edge_factor_given: bool,
+    /// Mean thickness over the thinnest on significant surfaces.
+    pub mean_over_minimum: f64,
+    /// Whether somebody gave that ratio, or it is the shape's usual one.
+    pub mean_over_minimum_given: bool,
+    /// On which surfaces a minimum counts.
+    pub significant: Significant,
+    /// What of one part that is.
+    pub significant_area: Area,
+    /// The thinnest deposit to be expected there.
+    pub thinnest: Option<Length>,
+}
+
+/// A minimum thickness as target, and the mean that it takes.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Target {
+    /// The least thickness on significant surfaces.
+    pub minimum: Length,
+    /// The mean that the charge is worked out for.
+    pub mean: Length,
+    /// The mean over the minimum, of the part that asks most.
+    pub ratio: f64,
+    /// Where the ratio comes from.
+    pub ratio_why: String,
+    /// The standard's class, if one was named.
+    pub standard: Option<Standard>,
+    /// Whether the class's figure is from memory.
+    pub from_memory: bool,
+    /// What the class's figure rests on.
+    pub source: Option<&'static str>,
+    /// What else the standard asks for.
+    pub checks: &'static [&'static str],
+}
+
+/// What the metal is worth.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Value {
+    /// The price as given.
+    pub price: Price,
+    /// Of the first load, in the price's currency.
+    pub first_load: f64,
+    /// Of everything asked for.
+    pub all: f64,
+}
+
+/// Output of a day.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Throughput {
+    /// The day that was reckoned with.
+    pub day: Day,
+    /// Whether that day was given, or is the usual one.
+    pub day_given: bool,
+    /// Full loads in a day.
+    pub loads_per_day: u32,
+    /// Parts in a day, as far as there are any.
+    pub parts_per_day: u32,
+    /// Parts in an hour, day in, day out.
+    pub parts_per_hour: f64,
+    /// Everything asked for, with the times between loads.
+    pub all: Span,
+    /// Days for everything asked for, whole loads only.
+    pub days: u32,
+    /// Charge through the tank in a day.
+    pub charge_per_day: Charge,
+    /// Metal deposited in a day.
+    pub metal_per_day: Option<Mass>,
+    /// What bounds it: a bound on how much hangs, or the count asked for.
+    pub limit: String,
+    /// What would lift it, the most first.
+    pub lifts: Vec<Lift>,
+}
+
+/// Something that would give more parts an hour.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Lift {
+    /// What to change.
+    pub what: String,
+    /// Parts in an hour with it.
+    pub parts_per_hour: f64,
+    /// That over what it is now.
+    pub gain: f64,
 }
 
 /// So many loads that are the same.
@@ -36,6 +124,8 @@ pub struct LoadRow {
     pub loads: u32,
     /// What hangs in each: what it is called, how many.
     pub parts: Vec<(String, u32)>,
+    /// The same as counts, one for each kind asked for, in its order.
+    pub counts: Vec<u32>,
     /// Parts, rack and tips of each.
     pub area: Area,
     /// The current of each.
@@ -52,6 +142,8 @@ pub enum Bound {
     Solution,
     /// Anode area.
     Anodes,
+    /// Places on the bar or rack.
+    Bar,
 }
 
 /// How much hangs at once by one bound.
@@ -158,6 +250,8 @@ pub struct Worksheet {
     pub time: Span,
     /// The backstop.
     pub time_limit: Span,
+    /// Energy at the bath's usual voltage, if that is known.
+    pub energy_usual: Option<Energy>,
     /// Energy at the ceiling: the most it can be.
     pub energy_at_most: Energy,
     /// Metal deposited, rack included.
@@ -168,6 +262,12 @@ pub struct Worksheet {
     pub efficiency: Option<Efficiencies>,
     /// Predicted thickness.
     pub thickness: Option<Thickness>,
+    /// The minimum asked for, and the mean that it takes.
+    pub target: Option<Target>,
+    /// What the metal is worth, where a price was given.
+    pub value: Option<Value>,
+    /// What comes out in a day, and what limits it.
+    pub throughput: Throughput,
     /// What the operator should know of this plan.
     pub warnings: Vec<String>,
     /// What can hurt; never left out.

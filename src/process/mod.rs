@@ -1,9 +1,40 @@
 //! A process sheet as data: what is done to a load, step by step.
 //!
 //! What the room is for: the words an order is written in (how a part meets
-//! the tank, how the supply holds, when a step ends, how a part is turned).
-//! What it may not know: the load, the supply, the clock. Numbers that depend
-//! on an area are worked out in `plan`.
+//! the tank, how the supply holds, when a step ends, how a part is turned); the
+//! [`Sheet`], its steps in order, and what a careful plater would say of it;
+//! the [`Standard`]s a deposit can be asked to meet. What it may not know: the
+//! load, the supply, the clock. Numbers that depend on an area are worked out
+//! in `plan`.
+//!
+//! ```
+//! use tankside::process::{self, Kind};
+//! let sheet = process::shipped().into_iter().find(|s| s.name == "nickel-on-copper-alloys").unwrap();
+//! assert!(matches!(sheet.steps.last().unwrap().kind, Kind::Prompt(_) | Kind::Powered(_)));
+//! ```
+
+mod check;
+mod deposits;
+mod facts;
+mod read;
+mod rule;
+mod sheet;
+mod shipped;
+mod standard;
+pub(crate) mod words;
+
+#[cfg(test)]
+mod tests;
+
+pub use check::check;
+pub use read::{parse, parse_with};
+pub use rule::{Finding, Rule};
+pub use sheet::{
+    Anode, Bake, Base, Dip, Inspect, Kind, Polarity, Powered, Prompt, Purpose, Rinse, Sheet, Step, TankRole,
+    Water,
+};
+pub use shipped::{gather, names, shipped};
+pub use standard::{Standard, StandardError};
 
 use crate::quantity::{Amps, Charge, CurrentSlope, Density, Length, Span, VoltageSlope, Volts};
 use serde::{Deserialize, Serialize};
@@ -87,6 +118,11 @@ pub enum Ramp {
 pub enum End {
     /// Mean thickness of the deposit, by charge and efficiency.
     Thickness(Length),
+    /// Thickness where it is thinnest on the significant surfaces; the mean is
+    /// larger by the ratio of the part's shape.
+    Minimum(Length),
+    /// As minimum, what this class of a standard asks for.
+    Standard(Standard),
     /// Charge.
     Charge(Charge),
     /// Time at the setpoint and in the ramp, turns and holds not counted.

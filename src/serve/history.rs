@@ -1,6 +1,6 @@
 //! The seam to the ledger: what serving reads from it.
 
-use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, TankRow};
+use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, StageRow, TankRow};
 use std::fmt;
 
 /// The ledger could not be read; the reason in the operator's words.
@@ -42,6 +42,16 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError>;
+    /// The journal of alarms from that wall time (RFC 3339 UTC) on, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_since(&self, from: &str, limit: u32) -> Result<Vec<AlarmRow>, HistoryError>;
+    /// A run's stages, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn stages(&self, run: &str) -> Result<Vec<StageRow>, HistoryError>;
     /// A run's events, oldest first.
     ///
     /// # Errors
@@ -78,6 +88,12 @@ impl History for Ledger {
     }
     fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(self.reader().alarms(limit)?)
+    }
+    fn alarms_since(&self, from: &str, limit: u32) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_since(from, limit)?)
+    }
+    fn stages(&self, run: &str) -> Result<Vec<StageRow>, HistoryError> {
+        Ok(self.reader().stages(run)?)
     }
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError> {
         let mut events = self.reader().events(Some(run), limit)?;

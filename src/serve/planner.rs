@@ -146,6 +146,26 @@ mod tests {
     }
 
     #[test]
+    fn worksheet_says_that_the_check_of_the_ammeter_is_overdue() {
+        let planned = |due: &str| {
+            let mut config = config();
+            config.stations[0].ammeter = Some(crate::supply::Ammeter {
+                gain: 1.003,
+                offset: "2 mA".parse().unwrap(),
+                checked: "2001-01-01".into(),
+                due: due.into(),
+                by: "Ada".into(),
+                against: "a shunt".into(),
+            });
+            config.plan(None, &cups()).unwrap().text
+        };
+        assert!(
+            planned("2002-01-01").contains("ammeter of the supply on /dev/ttyUSB0 was due on 2002-01-01")
+        );
+        assert!(!planned("9999-01-01").contains("ammeter"));
+    }
+
+    #[test]
     fn key_that_is_not_known_or_has_no_unit_makes_no_order() {
         for (key, value) in [("speed", json!("fast")), ("ceiling", json!(8)), ("ceiling", json!("8 A"))] {
             let mut request = cups();

@@ -1,5 +1,5 @@
 //! Programs of others that tests hold our output against: promtool, the stock
-//! SQLite shell, a Python with PyVISA, pymodbus and sinstruments. `tests/run` installs them under
+//! SQLite shell, a Python with PyVISA, pymodbus and sinstruments, one with trimesh. `tests/run` installs them under
 //! `target/tools`. A test that needs one and does not find it fails; it never skips.
 #![expect(dead_code, reason = "each test file uses its own share of this one")]
 
@@ -25,6 +25,11 @@ pub fn sqlite3() -> Command {
 /// A Python that can `import pyvisa, pyvisa_py, serial, pymodbus, sinstruments`.
 pub fn python_with_peers() -> Command {
     ours_or_path("peers/bin/python", "python3")
+}
+
+/// A Python that can `import trimesh` and `numpy`.
+pub fn python_with_trimesh() -> Command {
+    ours_or_path("meshes/bin/python", "python3")
 }
 
 /// systemd's checker of units; works without a running systemd.
