@@ -157,7 +157,7 @@ mod tests {
                 by: "Ada".into(),
                 against: "a shunt".into(),
             });
-            config.plan(None, &cups()).unwrap().text
+            config.plan(None, &cups()).unwrap().worksheet["warnings"].to_string()
         };
         assert!(
             planned("2002-01-01").contains("ammeter of the supply on /dev/ttyUSB0 was due on 2002-01-01")

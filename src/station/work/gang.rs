@@ -60,12 +60,12 @@ impl<R> Gang<R> {
         let (mut so_far, mut given) = (Amps::ZERO, Amps::ZERO);
         let mut parts = Vec::with_capacity(self.members.len());
         for member in &self.members {
-            so_far = so_far + member.most;
+            so_far += member.most;
             let due = amps * (so_far / all) - given;
             // The grain of sand lets decimal fractions, not exact in binary, reach their step.
             let steps = (due / member.step + 1e-6).floor().max(0.0);
             let part = (member.step * steps).min(member.most.max(amps * (member.most / all)));
-            given = given + part;
+            given += part;
             parts.push(part);
         }
         parts
