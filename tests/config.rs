@@ -190,6 +190,49 @@ fn check_says_what_was_understood() {
 }
 
 #[test]
+fn station_of_several_supplies_may_give_the_sum_of_their_currents_and_the_least_of_their_volts() {
+    let beside = "[[station.parallel]]\ndialect = \"scpi\"\nport = \"/dev/ttyS1\"\nidentity = \"second\"\n\
+                  max-current = \"2.5 A\"\nmax-voltage = \"8 V\"\n";
+    let config = good(&LEAST.replace("[[tank]]", &format!("{beside}[[tank]]")));
+    let station = &config.stations[0];
+    assert_eq!((station.limits.max_amps, station.limits.max_volts), (Amps::new(12.5), Volts::new(8.0)));
+    assert_eq!((station.parallel.len(), station.parallel[0].max_amps), (1, Amps::new(2.5)));
+    let ports: Vec<_> = station.supplies().map(|s| s.port.to_string()).collect();
+    assert_eq!(ports, ["/dev/ttyS0", "/dev/ttyS1"]);
+    let said = check_report("f", &Ok(config));
+    assert!(
+        said.contains(
+            "in parallel scpi on /dev/ttyS1 at 9600 baud 8N1; must say \"second\"; ammeter not checked, at most \
+             2.5 A of it; at most 12.5 A and 8 V"
+        ),
+        "{said}"
+    );
+}
+
+/// The least config with the manual's own example of an ammeter's check.
+fn checked_ammeter() -> String {
+    let from = MANUAL.find("#[station.supply.ammeter]").unwrap();
+    let lines: Vec<_> = MANUAL[from..].lines().map_while(|l| l.strip_prefix('#')).collect();
+    LEAST.replace("[[tank]]", &format!("{}\n[[tank]]", lines.join("\n")))
+}
+
+#[test]
+fn check_of_an_ammeter_is_worked_out_from_its_pairs_and_shown() {
+    let config = good(&checked_ammeter());
+    let ammeter = config.stations[0].ammeter.as_ref().unwrap();
+    // By hand: sums of x 16, y 16.052, x² 126, xy 126.39; (126.39 - 16 x 16.052 / 3) / (126 - 16² / 3) = 1.0027705.
+    assert!((ammeter.gain - 1.002_770_5).abs() < 1e-7, "{ammeter:?}");
+    assert!((ammeter.offset.get() - 0.002_557_4).abs() < 1e-7, "{ammeter:?}");
+    assert_eq!(config.stations[0].overdue("2027-10-31"), [""; 0]);
+    assert!(config.stations[0].overdue("2027-11-01")[0].contains("/dev/ttyS0 was due on 2027-11-01"));
+    let said = check_report("f", &Ok(config));
+    let wanted =
+        "amperes corrected by 1.0028 x shown + 2.557 mA, checked 2026-11-01 by … against shunt 50 mV / 10 A";
+    assert!(said.contains(wanted), "{said}");
+    assert!(check_report("f", &Ok(good(LEAST))).contains("; ammeter not checked;"));
+}
+
+#[test]
 fn a_token_does_not_end_in_a_log() {
     let config = good(&format!("[daemon]\ntoken = \"0123456789abcdef\"\n{LEAST}"));
     assert_eq!(config.daemon.token.as_deref(), Some("0123456789abcdef"));

@@ -10,8 +10,8 @@ use tankside::plan::{Control as Held, DepositForecast, Goal, Order};
 use tankside::process::Entry;
 use tankside::quantity::{Amps, CurrentSlope, Microcoulombs, Span, Volts};
 use tankside::run::{Command, Limits, RunPhase, RunState, Setup};
-use tankside::station::{Control, Handle, Settings, Snapshot, spawn};
-use tankside::supply::{Clock, Parity, Port, Spec, dialect};
+use tankside::station::{Control, Handle, Parallel, Settings, Snapshot, spawn};
+use tankside::supply::{Ammeter, Clock, Parity, Port, Spec, dialect};
 use tankside::watch;
 
 /// Long enough for a loaded machine, short enough that a hang is noticed.
@@ -21,6 +21,7 @@ struct Hall {
     folder: tempfile::TempDir,
     ledger: Ledger,
     mimic: Running,
+    others: Vec<Running>,
     control: Control,
 }
 
@@ -30,23 +31,56 @@ async fn hall(baud: u32, identity: Option<&str>) -> Hall {
 }
 
 async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) -> Hall {
+    hall_of(baud, identity, watches, &[], None).await
+}
+
+/// … and beside it a mimic for each current, with a serial number of its own.
+async fn hall_of(
+    baud: u32,
+    identity: Option<&str>,
+    watches: watch::Settings,
+    beside: &[f64],
+    ammeter: Option<Ammeter>,
+) -> Hall {
     let folder = tempfile::tempdir().unwrap();
     let link = folder.path().join("supply");
     let options = Options { baud: Some(baud), link: Some(link.clone()), ..Options::default() };
     let mimic = mimic::start(options).await.unwrap();
     let (ledger, _) = Ledger::open(&folder.path().join("ledger.sqlite")).unwrap();
+    let scpi = Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap());
+    let spec = |link: PathBuf, identity: Option<&str>| Spec {
+        dialect: "scpi".into(),
+        port: Port::Serial(link),
+        baud,
+        parity: Parity::None,
+        two_stop_bits: false,
+        identity: identity.map(Into::into),
+        wiring: tankside::supply::Wiring::default(),
+    };
+    let (mut others, mut parallel) = (Vec::new(), Vec::new());
+    for (i, amps) in beside.iter().enumerate() {
+        let serial = format!("100{i}");
+        let link = folder.path().join(&serial);
+        let options = Options {
+            baud: Some(baud),
+            link: Some(link.clone()),
+            serial: serial.clone(),
+            ..Options::default()
+        };
+        others.push(mimic::start(options).await.unwrap());
+        parallel.push(Parallel {
+            supply: spec(link, Some(&serial)),
+            dialect: scpi.clone(),
+            ammeter: None,
+            max_amps: Amps::new(*amps),
+        });
+    }
     let settings = Settings {
         name: "bench".into(),
-        supply: Spec {
-            dialect: "scpi".into(),
-            port: Port::Serial(link),
-            baud,
-            parity: Parity::None,
-            two_stop_bits: false,
-            identity: identity.map(Into::into),
-            wiring: tankside::supply::Wiring::default(),
-        },
-        dialect: Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi").unwrap()),
+        supply: spec(link, identity),
+        dialect: scpi,
+        ammeter,
+        parallel,
         setup: Setup {
             limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
             watches,
@@ -58,7 +92,7 @@ async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) 
         baths: tankside::station::Baths::default(),
     };
     let control = spawn(vec![settings], ledger.clone(), Clock::new()).unwrap();
-    Hall { folder, ledger, mimic, control }
+    Hall { folder, ledger, mimic, others, control }
 }
 
 impl Hall {
@@ -257,4 +291,102 @@ async fn slow_line_still_ends_a_run_at_its_charge() {
         "{} C on record, {truth} C passed",
         run.charge_coulombs
     );
+}
+
+/// Two supplies: the first may give 7 A, the other 3 A.
+async fn pair() -> Hall {
+    hall_of(115_200, Some("0001"), watch::Settings::default(), &[3.0], None).await
+}
+
+fn truth_of(mimic: &Running) -> mimic::Truth {
+    mimic.with_bench(|bench, _| bench.truth())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn charge_of_two_supplies_in_parallel_is_the_sum_of_what_passed() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 14).await;
+    let s = until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    let identity = s.link.identity.as_ref().unwrap();
+    assert!(identity.contains("0001") && identity.contains(" + ") && identity.contains("1000"), "{identity}");
+    assert!(s.link.port.contains("/supply + ") && s.link.port.ends_with("/1000"), "{}", s.link.port);
+    until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
+    let (first, other) = (hall.truth(), truth_of(&hall.others[0]));
+    assert!(!first.output && !other.output);
+    let share = first.charge.get() / (first.charge.get() + other.charge.get());
+    assert!((share - 0.7).abs() < 0.01, "the first carried {share} of it");
+    let run = hall.ledger.run("a").await.unwrap().unwrap();
+    let truth = first.charge.get() + other.charge.get();
+    assert!(
+        (run.charge_coulombs / truth - 1.0).abs() < 0.01,
+        "{} C on record, {truth} C passed",
+        run.charge_coulombs
+    );
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.is_empty(), "{alarms:#?}");
+    assert_eq!(hall.control.shutdown().await[0].off, Ok(()));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_of_two_supplies_that_trips_holds_the_run_with_both_off() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::SupplyTrips, None));
+    until(&handle, "less", |s| s.measured.as_ref().is_some_and(|m| m.amperes < 2.5)).await;
+    let s = until(&handle, "held", |s| s.run.state == RunState::Held).await;
+    assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
+    assert!(s.run.cause.as_ref().unwrap().contains("in parallel gives nothing"), "{:?}", s.run.cause);
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.iter().any(|a| a.watch == "read-back" && a.to == "unacknowledged"), "{alarms:#?}");
+    let most = hall.ledger.readings("a").await.unwrap().iter().map(|r| r.amperes).fold(0.0, f64::max);
+    assert!(most < 2.9, "the one that was left carried {most} A");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_of_two_supplies_unplugged_leaves_none_on() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::Unplug, Some(Duration::from_secs(4))));
+    let s = until(&handle, "aborted", |s| s.run.state == RunState::Aborted).await;
+    let cause = s.run.cause.as_ref().unwrap();
+    assert!(cause.contains("/1000") && cause.contains("go to the supply"), "{cause}");
+    assert!(!s.output_known, "nobody knows about the one that is gone");
+    assert!(!hall.truth().output, "the one that could be reached went on");
+    let s = until(&handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+    assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
+    assert_eq!(s.run.state, RunState::Aborted);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn charge_is_counted_in_true_amperes_where_the_ammeter_was_found_wrong() {
+    let ammeter = Ammeter {
+        gain: 1.06,
+        offset: Amps::new(-0.01),
+        checked: "2026-11-01".into(),
+        due: "2027-11-01".into(),
+        by: "Ada".into(),
+        against: "shunt 50 mV / 10 A".into(),
+    };
+    let hall = hall_of(115_200, None, watch::Settings::default(), &[], Some(ammeter.clone())).await;
+    let handle = hall.handle();
+    begin(&handle, "a", 14).await;
+    let arrived = |s: &Snapshot| s.measured.as_ref().is_some_and(|m| (m.amperes - 2.8).abs() < 0.03);
+    until(&handle, "at the true setpoint", arrived).await;
+    until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
+    let run = hall.ledger.run("a").await.unwrap().unwrap();
+    // The mimic believes its own meter: what it counts is what the supply shows.
+    let shown = hall.truth().charge.get();
+    let truth = ammeter.gain * shown + ammeter.offset.get() * run.worked_seconds;
+    assert!((run.charge_coulombs / truth - 1.0).abs() < 0.01, "{run:?}, {shown} C by the supply's own meter");
+    assert!(run.charge_coulombs > 1.04 * shown, "{run:?}");
+    let alarms = hall.ledger.alarms(10).await.unwrap();
+    assert!(alarms.is_empty(), "the setpoint reported back is compared like with like: {alarms:#?}");
+    let events = hall.ledger.events(Some("a".into()), 100).await.unwrap();
+    let said = events.iter().find(|e| e.kind == "ammeter").map(|e| e.text.as_str()).unwrap_or_default();
+    assert!(said.contains("1.0600 x shown - 10 mA") && said.contains("due 2027-11-01"), "{said}");
 }

@@ -6,7 +6,7 @@ use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
 use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
-use crate::station::{self, BathSource, Baths, Control, Pulse, Settings};
+use crate::station::{self, BathSource, Baths, Control, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
@@ -97,7 +97,10 @@ impl Daemon {
         let clock = Clock::new();
         let baths = baths(setup, clock);
         let stations = stations(setup, &baths)?;
-        let ports: Vec<_> = stations.iter().map(|s| (s.supply.clone(), s.dialect.clone())).collect();
+        let ports: Vec<_> = stations
+            .iter()
+            .flat_map(|s| s.supplies().map(|(spec, dialect)| (spec.clone(), dialect.clone())))
+            .collect();
         refuse_busy(&ports).await?;
         let minder = Minder::spawn(&ports).await.map_err(|e| {
             Failure::bug(format!("the minder does not start ({e}); without it nothing may be switched on"))
@@ -214,19 +217,31 @@ fn baths(setup: &Setup, clock: Clock) -> Baths {
 
 fn stations(setup: &Setup, baths: &Baths) -> Result<Vec<Settings>, Failure> {
     let one = |station: &crate::config::Station| {
-        let dialect = setup.dialect(&station.supply.dialect)?;
-        tracing::info!(
-            station = %station.name,
-            port = %station.supply.port,
-            dialect = %dialect.name,
-            tried = dialect.maturity.name(),
-            identity = station.supply.identity.as_deref().unwrap_or("any: pin it in the config"),
-            "station"
-        );
+        for late in station.overdue(&crate::serve::today()) {
+            tracing::warn!(station = %station.name, "{late}");
+        }
+        let dialect = |spec: &Spec| {
+            let dialect = setup.dialect(&spec.dialect)?;
+            tracing::info!(
+                station = %station.name,
+                port = %spec.name(),
+                dialect = %dialect.name,
+                tried = dialect.maturity.name(),
+                identity = spec.identity.as_deref().unwrap_or("any: pin it in the config"),
+                "station"
+            );
+            Ok(dialect)
+        };
+        let beside = |p: &crate::config::Parallel| {
+            let (supply, dialect) = (p.supply.clone(), dialect(&p.supply)?);
+            Ok(Parallel { supply, dialect, ammeter: p.ammeter.clone(), max_amps: p.max_amps })
+        };
         Ok(Settings {
             name: station.name.clone(),
             supply: station.supply.clone(),
-            dialect,
+            dialect: dialect(&station.supply)?,
+            ammeter: station.ammeter.clone(),
+            parallel: station.parallel.iter().map(beside).collect::<Result<_, Failure>>()?,
             setup: setup::controller(station),
             poll: station.poll,
             baths: baths.clone(),

@@ -198,8 +198,8 @@ fn named(common: &Common, ports: &[String]) -> Vec<Target> {
     let dialects = dialects(common);
     let known: Vec<(Spec, Vec<(Spec, Arc<Dialect>)>)> = match setup::load(common) {
         Ok(Ok(setup)) => {
-            let supplies = setup.config.stations.iter().map(|s| s.supply.clone());
-            supplies.map(|spec| (spec.clone(), ways(&spec, &setup.dialects))).collect()
+            let supplies = setup.config.stations.iter().flat_map(crate::config::Station::supplies);
+            supplies.map(|spec| (spec.clone(), ways(spec, &setup.dialects))).collect()
         }
         _ => {
             let text = setup::text(common).map(|(_, text)| text).unwrap_or_default();
@@ -230,7 +230,8 @@ fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>
     if let Ok(Ok(setup)) = setup::load(common) {
         let here = setup.config.stations.iter().filter(|s| wanted(&s.name));
         let mut targets: Vec<_> = here
-            .map(|s| Target { name: s.supply.port.to_string(), ways: ways(&s.supply, &setup.dialects) })
+            .flat_map(crate::config::Station::supplies)
+            .map(|spec| Target { name: spec.name(), ways: ways(spec, &setup.dialects) })
             .collect();
         let unknown = |name: &&String| !setup.config.stations.iter().any(|s| s.name == **name);
         let missing = stations.unwrap_or_default().iter().filter(unknown);

@@ -96,6 +96,13 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
             station.name
         )));
     }
+    if !station.parallel.is_empty() {
+        return Err(Failure::usage(format!(
+            "station {} has supplies in parallel; commission each by itself, as the only supply of a station in a \
+             config of its own",
+            station.name
+        )));
+    }
     let (spec, dialect) = (station.supply.clone(), setup.dialect(&station.supply.dialect)?);
     let runtime = super::daemon::runtime()?;
     runtime.block_on(async {

@@ -4,7 +4,7 @@ use super::args::Common;
 use super::failure::Failure;
 use crate::config::{self, Config, Station};
 use crate::run;
-use crate::supply::{Dialect, dialect};
+use crate::supply::{Dialect, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -116,26 +116,25 @@ pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failu
 /// What only shows when stations and dialects are put side by side: addresses where there are none, and two framings
 /// on one line.
 fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Vec<String> {
-    let dialect = |s: &Station| dialects.iter().find(|d| d.name == s.supply.dialect);
+    let dialect = |s: &Spec| dialects.iter().find(|d| d.name == s.dialect);
+    let supplies: Vec<_> = stations.iter().flat_map(|s| s.supplies().map(|spec| (&s.name, spec))).collect();
     let mut problems = Vec::new();
-    for (at, station) in stations.iter().enumerate() {
-        let Some(own) = dialect(station) else { continue };
-        let name = &station.name;
-        if station.supply.wiring.unit.is_some() && !own.has_units() {
+    for (at, (name, spec)) in supplies.iter().enumerate() {
+        let Some(own) = dialect(spec) else { continue };
+        if spec.wiring.unit.is_some() && !own.has_units() {
             problems.push(format!(
                 "{}: station {name}: unit: supplies of dialect {:?} have no addresses; leave `unit` out",
                 path.display(),
                 own.name
             ));
         }
-        for other in stations[..at].iter().filter(|o| o.supply.port == station.supply.port) {
-            if dialect(other).is_some_and(|theirs| !own.shares_with(theirs)) {
+        for (theirs, other) in supplies[..at].iter().filter(|(_, o)| o.port == spec.port) {
+            if dialect(other).is_some_and(|d| !own.shares_with(d)) {
                 problems.push(format!(
-                    "{}: station {name}: port: {} carries another framing for station {}; give one of the two another \
-                     port",
+                    "{}: station {name}: port: {} carries another framing for station {theirs}; give one of the two \
+                     another port",
                     path.display(),
-                    station.supply.port,
-                    other.name
+                    spec.port,
                 ));
             }
         }
@@ -205,9 +204,13 @@ impl Setup {
 
 /// What the controller of that station is made from.
 pub(crate) fn controller(station: &Station) -> run::Setup {
+    let mut watches = station.watches.clone();
+    // The sum of several meters is unsure by the sum of their steps.
+    let meters = station.supplies().count() as f64;
+    watches.amps_count = watches.amps_count * meters;
     run::Setup {
         limits: station.limits,
-        watches: station.watches.clone(),
+        watches,
         max_gap: station.max_gap,
         stale_after: station.stale_after,
         hold_on_ledger_failure: station.on_ledger_failure == config::OnLedgerFailure::Hold,

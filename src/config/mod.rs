@@ -10,6 +10,8 @@ mod read;
 mod report;
 mod watches;
 
-pub use model::{AgitationSensor, Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+pub use model::{
+    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
+};
 pub use read::load;
 pub use report::check_report;

@@ -1,8 +1,9 @@
 //! The config, checked.
 
 use crate::bath::{Agitation, Bath};
-use crate::quantity::{Area, BathLoad, Temperature, Units, Volume};
+use crate::quantity::{Amps, Area, BathLoad, Temperature, Units, Volume};
 use crate::run::Limits;
+use crate::supply::Ammeter;
 use crate::watch;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -63,6 +64,10 @@ pub struct Station {
     pub name: String,
     /// How to reach and speak to the supply.
     pub supply: crate::supply::Spec,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
+    /// Supplies beside it that feed the same bar.
+    pub parallel: Vec<Parallel>,
     /// The most this station may be asked for.
     pub limits: Limits,
     /// Time between polls.
@@ -75,6 +80,34 @@ pub struct Station {
     pub watches: watch::Settings,
     /// What a run does when the ledger fails.
     pub on_ledger_failure: OnLedgerFailure,
+}
+
+impl Station {
+    /// Every supply, the first one first.
+    pub fn supplies(&self) -> impl Iterator<Item = &crate::supply::Spec> {
+        std::iter::once(&self.supply).chain(self.parallel.iter().map(|p| &p.supply))
+    }
+
+    /// What is to be said of ammeters whose check no longer counts on that day (`YYYY-MM-DD`).
+    pub fn overdue(&self, today: &str) -> Vec<String> {
+        let ammeters = std::iter::once(&self.ammeter).chain(self.parallel.iter().map(|p| &p.ammeter));
+        self.supplies()
+            .zip(ammeters)
+            .filter_map(|(spec, ammeter)| ammeter.as_ref()?.overdue(&spec.name(), today))
+            .collect()
+    }
+}
+
+/// A supply beside a station's first one. The station's limits hold for all together: the sum of the currents, and the
+/// least of the voltages.
+#[derive(Clone, Debug)]
+pub struct Parallel {
+    /// How to reach and speak to it.
+    pub supply: crate::supply::Spec,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
+    /// The most it may be asked for.
+    pub max_amps: Amps,
 }
 
 /// One vessel and the bath in it.

@@ -1,13 +1,16 @@
 //! The config file, key by key, then what only shows when keys are put side by side.
 
-use super::model::{AgitationSensor, Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+use super::model::{
+    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
+};
 use super::watches;
 use crate::bath::{self, Agitation};
 use crate::quantity::{
     Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
 };
 use crate::run::Limits;
-use crate::supply::{Flow, Parity, Port, Spec, Wiring};
+use crate::supply::{self, Ammeter, Flow, Parity, Port, Spec, Wiring};
+use crate::watch;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -18,6 +21,8 @@ const LISTEN: &str = "127.0.0.1:8093";
 const STATE: &str = "/var/lib/tankside";
 /// Seconds between polls when nothing is said: five readings a second.
 const POLL: f64 = 0.2;
+/// Supplies of one station beside its first.
+const PARALLEL: usize = 7;
 /// The standard rates a serial port can be set to.
 const BAUDS: [i64; 11] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600];
 
@@ -172,12 +177,25 @@ fn station(
     let on_ledger_failure = or(table, "on-ledger-failure", OnLedgerFailure::default(), |field| {
         field.choice(&[("hold", OnLedgerFailure::Hold), ("finish", OnLedgerFailure::Finish)])
     });
-    let supply = table.need("supply").table().and_then(|t| supply(doc, &t, dialect_names, ports));
     let watches = watches::read(table);
-    let (spec, limits) = supply?;
+    let count = watches.as_ref().map_or(watch::Settings::default().amps_count, |w| w.amps_count);
+    let supply = table.need("supply").table().and_then(|t| supply(doc, &t, dialect_names, count, ports));
+    let others = parallel(doc, table, dialect_names, count, ports);
+    let (spec, first, ammeter) = supply?;
+    let limits = others.as_ref()?.iter().fold(first, |all, (_, own, _)| Limits {
+        max_amps: all.max_amps + own.max_amps,
+        max_volts: all.max_volts.min(own.max_volts),
+    });
+    let parallel = others?.into_iter().map(|(supply, own, ammeter)| Parallel {
+        supply,
+        ammeter,
+        max_amps: own.max_amps,
+    });
     Some(Station {
         name: name?,
         supply: spec,
+        ammeter,
+        parallel: parallel.collect(),
         limits,
         poll: poll?.duration(),
         max_gap: max_gap?.duration(),
@@ -191,8 +209,9 @@ fn supply(
     doc: &Document<'_>,
     table: &Table<'_>,
     dialect_names: &[&str],
+    amps_count: Amps,
     ports: &mut Ports,
-) -> Option<(Spec, Limits)> {
+) -> Option<Supply> {
     let dialect = known(table, "dialect", dialect_names.iter().copied(), "dialect", "config/dialects");
     let port = port(table);
     let baud = or(table, "baud", 9600, |field| {
@@ -224,11 +243,90 @@ fn supply(
     let identity = table.may("identity").text();
     let max_amps = table.need("max-current").positive::<Amps>();
     let max_volts = table.need("max-voltage").positive::<Volts>();
+    let ammeter = or(table, "ammeter", None, |field| ammeter(&field.table()?, amps_count).map(Some));
     let wiring = Wiring { unit: unit?, seven_bits: data_bits? == 7, flow: flow?, echo: echo? };
     let (baud, parity, two_stop_bits) = (baud?, parity?, stop_bits? == 2);
     let spec = Spec { dialect: dialect?, port: port?, baud, parity, two_stop_bits, identity, wiring };
     share(doc, table, &spec, ports);
-    Some((spec, Limits { max_amps: max_amps?, max_volts: max_volts? }))
+    Some((spec, Limits { max_amps: max_amps?, max_volts: max_volts? }, ammeter?))
+}
+
+/// A supply, what it may be asked for, and what a check found of its ammeter.
+type Supply = (Spec, Limits, Option<Ammeter>);
+
+/// The supplies beside the first.
+fn parallel(
+    doc: &Document<'_>,
+    table: &Table<'_>,
+    dialect_names: &[&str],
+    amps_count: Amps,
+    ports: &mut Ports,
+) -> Option<Vec<Supply>> {
+    let tables = table.may("parallel").tables();
+    if tables.len() > PARALLEL {
+        table.problem(
+            "parallel",
+            format!("{} supplies beside the first are more than {PARALLEL}", tables.len()),
+            "leave some out",
+        );
+    }
+    // All are read, so that all their problems are told.
+    let read: Vec<_> = tables.iter().map(|t| supply(doc, t, dialect_names, amps_count, ports)).collect();
+    read.into_iter().collect()
+}
+
+/// The record of a check of the ammeter: gain and offset, or the pairs that they follow from.
+fn ammeter(table: &Table<'_>, amps_count: Amps) -> Option<Ammeter> {
+    let (gain, pairs) = (table.may("gain"), table.may("pairs"));
+    let far = Amps::new(1000.0);
+    let offset = or(table, "offset", Amps::ZERO, |field| field.within(far * -1.0, far));
+    let line = if table.has("pairs") {
+        for key in ["gain", "offset"] {
+            if table.has(key) {
+                table.problem(key, "follows from the pairs", "write either the pairs, or gain and offset");
+            }
+        }
+        let tables = pairs.tables();
+        let read = tables.iter().map(|p| (p.need("shown").positive(), p.need("true").positive()));
+        let read: Vec<Option<(Amps, Amps)>> = read.map(|(shown, truth)| shown.zip(truth)).collect();
+        let read: Option<Vec<_>> = read.into_iter().collect();
+        read.and_then(|read| {
+            let line = supply::line_through(&read);
+            line.map_err(|(wrong, remedy)| table.problem("pairs", wrong, remedy)).ok()
+        })
+    } else if table.has("gain") {
+        gain.number(supply::GAIN).zip(offset)
+    } else {
+        table.report("has neither gain nor pairs", "write gain = 1.0 if the meter was found right");
+        None
+    };
+    if let Some((_, offset)) = line
+        && offset.abs() > amps_count * 3.0
+    {
+        let key = if table.has("pairs") { "pairs" } else { "offset" };
+        table.problem(
+            key,
+            format!("an offset of {offset} is more than three steps of the ammeter ({amps_count} each)"),
+            "have the supply adjusted, or write its true step as amps-count",
+        );
+    }
+    let day = |key| {
+        let text = table.need(key).text()?;
+        if supply::is_day(&text) {
+            return Some(text);
+        }
+        table.problem(key, format!("{text:?} is not a day"), "write year, month and day: \"2026-11-01\"");
+        None
+    };
+    let (checked, due) = (day("checked"), day("due"));
+    if let (Some(checked), Some(due)) = (&checked, &due)
+        && due <= checked
+    {
+        table.problem("due", format!("{due} is not after {checked}"), "write the day of the next check");
+    }
+    let (by, against) = (table.need("by").text(), table.need("against").text());
+    let (gain, offset) = line?;
+    Some(Ammeter { gain, offset, checked: checked?, due: due?, by: by?, against: against? })
 }
 
 /// One port, one supply, unless each has an address of its own on it.

@@ -3,7 +3,7 @@
 use super::model::{Config, Daemon, Station, Tank, TemperatureSource};
 use crate::bath::{Agitation, Bath};
 use crate::quantity::{Problem, Span, Units};
-use crate::supply::{Parity, Port};
+use crate::supply::{Ammeter, Parity, Port, Spec};
 
 /// The text of the `check` verb: every problem, or a line for the daemon and
 /// for each station, tank and bath that says what was understood.
@@ -37,7 +37,31 @@ fn daemon(d: &Daemon) -> String {
 }
 
 fn station(s: &Station, units: Units) -> String {
-    let spec = &s.supply;
+    let others: String = s
+        .parallel
+        .iter()
+        .map(|p| {
+            format!(
+                "; in parallel {}, at most {} of it",
+                supply(&p.supply, p.ammeter.as_ref()),
+                p.max_amps.show(units)
+            )
+        })
+        .collect();
+    let span = |d| Span::from(d).show(units);
+    format!(
+        "station {}: {}{others}; at most {} and {}; polled every {}, stale after {}, no charge counted over a gap of {}",
+        s.name,
+        supply(&s.supply, s.ammeter.as_ref()),
+        s.limits.max_amps.show(units),
+        s.limits.max_volts.show(units),
+        span(s.poll),
+        span(s.stale_after),
+        span(s.max_gap),
+    )
+}
+
+fn supply(spec: &Spec, ammeter: Option<&Ammeter>) -> String {
     let line = match spec.port {
         Port::Tcp(_) => String::new(),
         Port::Serial(_) | Port::Bridge(_) => {
@@ -56,19 +80,8 @@ fn station(s: &Station, units: Units) -> String {
         Some(wanted) => format!("must say {wanted:?}"),
         None => "ANY supply is accepted (pin it with identity)".into(),
     };
-    let span = |d| Span::from(d).show(units);
-    format!(
-        "station {}: {} on {}{line}{unit}; {identity}; at most {} and {}; polled every {}, stale after {}, \
-         no charge counted over a gap of {}",
-        s.name,
-        spec.dialect,
-        spec.port,
-        s.limits.max_amps.show(units),
-        s.limits.max_volts.show(units),
-        span(s.poll),
-        span(s.stale_after),
-        span(s.max_gap),
-    )
+    let ammeter = ammeter.map_or_else(|| "ammeter not checked".into(), ToString::to_string);
+    format!("{} on {}{line}{unit}; {identity}; {ammeter}", spec.dialect, spec.port)
 }
 
 fn tank(t: &Tank, config: &Config, units: Units) -> String {

@@ -486,7 +486,7 @@ impl Bench {
                 over_voltage: self.supply.ovp.tripped,
                 over_current: self.supply.ocp.tripped,
                 over_temperature: self.supply.otp,
-                other: false,
+                ..Faults::default()
             },
         }
     }

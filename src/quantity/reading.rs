@@ -24,12 +24,14 @@ pub struct Faults {
     pub over_temperature: bool,
     /// Any other protection, or one it does not name.
     pub other: bool,
+    /// Of several supplies that feed one bar, one gives nothing while another goes on.
+    pub parted: bool,
 }
 
 impl Faults {
     /// Whether anything has tripped.
     pub fn any(self) -> bool {
-        self.over_voltage || self.over_current || self.over_temperature || self.other
+        self.over_voltage || self.over_current || self.over_temperature || self.other || self.parted
     }
 }
 

@@ -9,6 +9,10 @@ use crate::quantity::{Amps, Mono, Reading, Volts};
 use crate::watch::{Alarm, BathNow, Context, Kind, Panel, Phase, Response, Settings};
 use std::time::Duration;
 
+/// One of several supplies may give nothing while another goes on for this long; then the run is held, whatever the
+/// watches are set to. Longer than the delay of the read-back watch, so that its alarm comes first.
+const PARTED_AT_MOST: Duration = Duration::from_secs(2);
+
 /// What a controller is made from; all of it is the station's.
 #[derive(Clone, Debug)]
 pub struct Setup {
@@ -43,6 +47,8 @@ pub struct Controller {
     bath: BathNews,
     /// Why the supply is silent although current was commanded; kept until the link is back.
     pub(super) lost: Option<String>,
+    /// Since when one of several supplies gives nothing while another goes on.
+    parted: Option<Mono>,
 }
 
 impl Controller {
@@ -59,6 +65,7 @@ impl Controller {
             ledger: Ok(()),
             bath: BathNews::default(),
             lost: None,
+            parted: None,
         }
     }
 
@@ -170,6 +177,7 @@ impl Controller {
             self.lost = None;
         }
         self.wire.observed = Some(reading.at);
+        self.parted = reading.faults.parted.then(|| self.parted.unwrap_or(self.now));
         if let Some(run) = &mut self.run {
             run.measure(&reading);
         }
@@ -200,6 +208,9 @@ impl Controller {
             Some((Response::Cut, cause)) => self.cut(&cause, out),
             Some((Response::Hold, cause)) => self.hold(&cause, out),
             Some((Response::Tell, _)) | None => {}
+        }
+        if self.wire.on && self.parted.is_some_and(|since| self.now.since(since) >= PARTED_AT_MOST) {
+            self.hold("one of the supplies in parallel gives nothing while another goes on", out);
         }
     }
 

@@ -34,7 +34,7 @@ mod stream;
 pub use history::{History, HistoryError};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
-pub use planner::{Desk, plan_for};
+pub use planner::{Desk, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use state::{AppState, Facts, Planned, Planner, TankFacts};

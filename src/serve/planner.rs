@@ -41,6 +41,11 @@ pub fn plan_for(
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
 }
 
+/// The day by UTC, `YYYY-MM-DD`.
+pub fn today() -> String {
+    jiff::Timestamp::now().strftime("%Y-%m-%d").to_string()
+}
+
 /// Plans by the config, with what the ledger knows of the supplies.
 #[derive(Debug)]
 pub struct Desk {
@@ -92,6 +97,7 @@ impl Config {
                 .with_errors(errors)
         })?;
         plan.worksheet.warnings.extend(warning(&station.name));
+        plan.worksheet.warnings.extend(station.overdue(&today()));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
         Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
     }
@@ -137,6 +143,26 @@ mod tests {
         assert_eq!((planned.order.tank.as_str(), planned.order.parts), ("nickel", 6));
         assert_eq!(planned.order.control.max_amps().to_string(), "4.845 A");
         assert!(planned.text.contains("4.845 A"), "{}", planned.text);
+    }
+
+    #[test]
+    fn worksheet_says_that_the_check_of_the_ammeter_is_overdue() {
+        let planned = |due: &str| {
+            let mut config = config();
+            config.stations[0].ammeter = Some(crate::supply::Ammeter {
+                gain: 1.003,
+                offset: "2 mA".parse().unwrap(),
+                checked: "2001-01-01".into(),
+                due: due.into(),
+                by: "Ada".into(),
+                against: "a shunt".into(),
+            });
+            config.plan(None, &cups()).unwrap().worksheet["warnings"].to_string()
+        };
+        assert!(
+            planned("2002-01-01").contains("ammeter of the supply on /dev/ttyUSB0 was due on 2002-01-01")
+        );
+        assert!(!planned("9999-01-01").contains("ammeter"));
     }
 
     #[test]

@@ -20,4 +20,4 @@ pub use replay::{
 };
 pub use snapshot::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 #[cfg(feature = "daemon")]
-pub use work::{BathSource, Baths, Control, Farewell, Pulse, Settings, spawn};
+pub use work::{BathSource, Baths, Control, Farewell, Parallel, Pulse, Settings, spawn};

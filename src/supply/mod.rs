@@ -8,6 +8,7 @@
 //! Dialects, replies and troubles are pure; everything that touches a port
 //! lies in `link` and needs the `daemon` feature.
 
+mod ammeter;
 pub mod dialect;
 mod help;
 #[cfg(feature = "daemon")]
@@ -16,6 +17,7 @@ pub mod reply;
 mod spec;
 mod trouble;
 
+pub use ammeter::{Ammeter, GAIN, is_day, line_through};
 pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]

@@ -103,6 +103,14 @@ pub struct Spec {
 }
 
 impl Spec {
+    /// Its port, and its address there if it has one of its own.
+    pub fn name(&self) -> String {
+        match self.wiring.unit {
+            Some(unit) => format!("{} unit {unit}", self.port),
+            None => self.port.to_string(),
+        }
+    }
+
     /// One byte on the wire: a start bit, the data bits, parity, stop bits. Zero where the wire is no bottleneck.
     pub fn byte_time(&self) -> std::time::Duration {
         let bits = 10 + u32::from(self.parity != Parity::None) + u32::from(self.two_stop_bits)

@@ -138,6 +138,8 @@ pub enum Trouble {
         /// What it reports.
         found: String,
     },
+    /// Of several supplies that feed one bar: which (its port), and its trouble; at least one.
+    Among(Vec<(String, Trouble)>),
 }
 
 impl Trouble {
@@ -186,16 +188,27 @@ impl Trouble {
             Trouble::Unsettled { .. } => "unsettled",
             Trouble::WordOrder { .. } => "word-order",
             Trouble::PowerCycled { .. } => "power-cycled",
+            // Each supply has counted its own; this only needs a word.
+            Trouble::Among(all) => all.first().map_or("gone", |(_, trouble)| trouble.kind()),
         }
     }
 
     /// Whether the link itself is lost: it must be opened again.
     pub fn is_gone(&self) -> bool {
-        matches!(self, Trouble::Gone(_) | Trouble::Busy(_) | Trouble::Forbidden(_) | Trouble::Missing(_))
+        match self {
+            Trouble::Among(all) => all.iter().any(|(_, trouble)| trouble.is_gone()),
+            _ => matches!(
+                self,
+                Trouble::Gone(_) | Trouble::Busy(_) | Trouble::Forbidden(_) | Trouble::Missing(_)
+            ),
+        }
     }
 
     /// Whether the answer, not the supply's state, is in doubt: asking again may help.
     pub fn is_doubtful(&self) -> bool {
+        if let Trouble::Among(all) = self {
+            return all.iter().all(|(_, trouble)| trouble.is_doubtful());
+        }
         matches!(
             self,
             Trouble::NoReply { .. }
@@ -261,6 +274,12 @@ impl fmt::Display for Trouble {
             Trouble::WordOrder { why } | Trouble::PowerCycled { why } => f.write_str(why),
             Trouble::ReadBack { what, wanted, found } => {
                 write!(f, "the supply was told {what} {wanted} and reports {found}")
+            }
+            Trouble::Among(all) => {
+                for (i, (which, trouble)) in all.iter().enumerate() {
+                    write!(f, "{}supply on {which}: {trouble}", if i == 0 { "" } else { "; " })?;
+                }
+                Ok(())
             }
         }
     }

@@ -458,6 +458,14 @@ fn with_causes(what: String, kind: Kind, e: &Evidence, cx: &Context) -> String {
 }
 
 fn read_back(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
+    // Said by the very reading that shows it, so a ramp's changes do not put it off.
+    if cx.output_on && r.faults.parted {
+        let hot = if r.faults.over_temperature { "; a temperature protection has tripped" } else { "" };
+        return Bad(format!(
+            "one of the supplies in parallel gives nothing while another goes on: {} flows where {} was asked for{hot}",
+            r.amps, cx.set_amps
+        ));
+    }
     if r.faults.over_temperature {
         return Bad("the supply's temperature protection has tripped".into());
     }

@@ -28,6 +28,8 @@ pub struct Rig {
     /// What the supply reports in place of the truth, by fault.
     pub claims_output: Option<bool>,
     pub claims_amps: Option<f64>,
+    /// The supply is several, and one of them gives nothing.
+    pub parted: bool,
     pub silent: bool,
     pub stuck_on: bool,
     pub log: Vec<Action>,
@@ -98,6 +100,7 @@ impl Rig {
             volts: 0.0,
             claims_output: None,
             claims_amps: None,
+            parted: false,
             silent: false,
             stuck_on: false,
             log: Vec::new(),
@@ -186,7 +189,7 @@ impl Rig {
             output: Some(self.claims_output.unwrap_or(self.output)),
             set_amps: Some(Amps::new(self.claims_amps.unwrap_or(self.amps))),
             set_volts: Some(Volts::new(self.volts)),
-            faults: Faults::default(),
+            faults: Faults { parted: self.parted, ..Faults::default() },
         }));
     }
 

@@ -121,6 +121,38 @@ fn a_knob_turned_at_the_front_panel_is_an_alarm_not_a_tug_of_war() {
 }
 
 #[test]
+fn others_never_carry_on_when_one_supply_of_several_gives_nothing() {
+    let mut rig = Rig::started(order());
+    rig.run_for(2.0);
+    // In the middle of the ramp, where the setpoint changes with each poll.
+    rig.parted = true;
+    rig.run_for(1.4);
+    assert_eq!(rig.raised(), [Kind::ReadBack]);
+    rig.until(4.0, |v| v.state == RunState::Held);
+    assert!(!rig.output);
+}
+
+#[test]
+fn watch_that_only_tells_does_not_let_them_carry_on_either() {
+    let mut setup = super::rig::setup();
+    setup.watches.tuning_mut(Kind::ReadBack).response = crate::watch::Response::Tell;
+    let mut rig = Rig::new();
+    rig.controller = crate::run::Controller::new(setup);
+    rig.feed(Input::LinkBack);
+    rig.ask(Command::Start { id: "r1".into(), order: Box::new(order()) }).unwrap();
+    rig.run_for(8.0);
+    rig.parted = true;
+    rig.run_for(1.0);
+    rig.parted = false;
+    rig.run_for(3.0);
+    assert_eq!(rig.controller.view().state, RunState::Running, "one that came back is no reason");
+    rig.parted = true;
+    rig.until(5.0, |v| v.state == RunState::Held);
+    assert!(!rig.output);
+    assert!(rig.controller.view().cause.unwrap().contains("in parallel"));
+}
+
+#[test]
 fn current_that_stays_behind_its_setpoint_is_told() {
     let mut rig = Rig::started(Order { ..order() });
     rig.run_for(10.0);

@@ -1,14 +1,15 @@
 //! The control thread, the tasks on it, and what happens when one of them panics.
 
 use super::ear::ticking;
+use super::gang::{Gang, Member};
 use super::pace::Backoff;
 use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
 use crate::ledger::{EventRow, Ledger, Row, RunEnd};
-use crate::quantity::Microcoulombs;
+use crate::quantity::{Amps, Microcoulombs};
 use crate::run::{Command, Refusal, RunState, Setup};
 use crate::station::{Baths, Envelope, Handle, Snapshot};
-use crate::supply::{Clock, Dialect, Spec};
+use crate::supply::{Ammeter, Clock, Dialect, Spec};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -31,6 +32,10 @@ pub struct Settings {
     pub supply: Spec,
     /// How its supply speaks.
     pub dialect: Arc<Dialect>,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
+    /// Supplies beside it that feed the same bar; the current is shared among all.
+    pub parallel: Vec<Parallel>,
     /// What its controller is made from.
     pub setup: Setup,
     /// Time between polls.
@@ -39,9 +44,57 @@ pub struct Settings {
     pub baths: Baths,
 }
 
+/// A supply beside the first.
+#[derive(Clone, Debug)]
+pub struct Parallel {
+    /// How to reach it.
+    pub supply: Spec,
+    /// How it speaks.
+    pub dialect: Arc<Dialect>,
+    /// What a check found of its ammeter.
+    pub ammeter: Option<Ammeter>,
+    /// The most it may give; what is left of the station's limit is the first one's.
+    pub max_amps: Amps,
+}
+
 impl Settings {
+    /// Every supply and its dialect, the first one first: all that must be off when the station is.
+    pub fn supplies(&self) -> impl Iterator<Item = (&Spec, &Arc<Dialect>)> {
+        let others = self.parallel.iter().map(|p| (&p.supply, &p.dialect));
+        std::iter::once((&self.supply, &self.dialect)).chain(others)
+    }
+
     pub(super) fn port(&self) -> String {
-        self.supply.port.to_string()
+        self.supplies().map(|(spec, _)| spec.name()).collect::<Vec<_>>().join(" + ")
+    }
+
+    /// What is to be said of corrected amperes when a run begins.
+    pub(super) fn corrections(&self) -> Vec<String> {
+        self.supplies()
+            .zip(self.ammeters())
+            .filter_map(|((spec, _), ammeter)| {
+                ammeter.as_ref().map(|ammeter| format!("supply on {}: {ammeter}", spec.name()))
+            })
+            .collect()
+    }
+
+    fn ammeters(&self) -> impl Iterator<Item = &Option<Ammeter>> {
+        std::iter::once(&self.ammeter).chain(self.parallel.iter().map(|p| &p.ammeter))
+    }
+
+    /// All supplies as one; connects nothing yet.
+    fn gang(&self, clock: Clock) -> Gang<Line> {
+        let others: Amps = self.parallel.iter().map(|p| p.max_amps).sum();
+        let most = std::iter::once(self.setup.limits.max_amps - others)
+            .chain(self.parallel.iter().map(|p| p.max_amps));
+        let members =
+            self.supplies().zip(self.ammeters()).zip(most).map(|(((spec, dialect), ammeter), most)| Member {
+                remote: Line::new(spec.clone(), dialect.clone(), ammeter.clone(), clock),
+                port: spec.name(),
+                most,
+                step: dialect.range.amps_step * ammeter.as_ref().map_or(1.0, |a| a.gain),
+            });
+        Gang::new(members.collect())
     }
 }
 
@@ -120,8 +173,8 @@ pub fn spawn(stations: Vec<Settings>, ledger: Ledger, clock: Clock) -> std::io::
     let crew = stations
         .into_iter()
         .map(|settings| {
-            let (spec, dialect) = (settings.supply.clone(), settings.dialect.clone());
-            (settings, move || Line::new(spec.clone(), dialect.clone(), clock))
+            let made_from = settings.clone();
+            (settings, move || made_from.gang(clock))
         })
         .collect();
     spawn_with(crew, ledger, clock)

@@ -7,6 +7,7 @@
 mod bath;
 mod crew;
 mod ear;
+mod gang;
 mod journal;
 mod like;
 mod pace;
@@ -19,4 +20,4 @@ mod skew;
 mod tests;
 
 pub use bath::{BathSource, Baths};
-pub use crew::{Control, Farewell, Pulse, Settings, spawn};
+pub use crew::{Control, Farewell, Parallel, Pulse, Settings, spawn};

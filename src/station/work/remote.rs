@@ -2,7 +2,7 @@
 
 use crate::quantity::{Amps, Reading, Volts};
 use crate::run::Protection;
-use crate::supply::{Clock, Device, Dialect, Spec, Trouble};
+use crate::supply::{Ammeter, Clock, Device, Dialect, Spec, Trouble};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -29,13 +29,18 @@ pub(super) trait Remote {
     fn errors(&self) -> BTreeMap<&'static str, u64>;
 }
 
-/// The real one.
+/// The real one, and what corrects its amperes: nothing above sees any but true ones.
 #[derive(Debug)]
-pub(super) struct Line(Device);
+pub(super) struct Line(Device, Option<Ammeter>);
 
 impl Line {
-    pub fn new(spec: Spec, dialect: Arc<Dialect>, clock: Clock) -> Self {
-        Line(Device::new(spec, dialect, clock))
+    pub fn new(spec: Spec, dialect: Arc<Dialect>, ammeter: Option<Ammeter>, clock: Clock) -> Self {
+        Line(Device::new(spec, dialect, clock), ammeter)
+    }
+
+    /// What the supply must be told, by its own ammeter, for that many true amperes.
+    fn told(&self, amps: Amps) -> Amps {
+        self.1.as_ref().map_or(amps, |ammeter| ammeter.told(amps))
     }
 }
 
@@ -72,16 +77,17 @@ impl Remote for Line {
         self.0.off().await
     }
     async fn prepare(&mut self, protection: Protection, ceiling: Volts) -> Result<(), Trouble> {
-        self.0.prepare(protection.over_voltage, protection.over_current, ceiling).await
+        self.0.prepare(protection.over_voltage, self.told(protection.over_current), ceiling).await
     }
     async fn set(&mut self, amps: Amps, volts: Volts) -> Result<(), Trouble> {
-        self.0.set(amps, volts).await.map(|_| ())
+        self.0.set(self.told(amps), volts).await.map(|_| ())
     }
     async fn on(&mut self) -> Result<(), Trouble> {
         self.0.output_on().await
     }
     async fn read(&mut self) -> Result<Reading, Trouble> {
-        self.0.read().await
+        let reading = self.0.read().await?;
+        Ok(self.1.as_ref().map_or(reading, |ammeter| ammeter.corrected(reading)))
     }
     fn writes(&self) -> u64 {
         self.0.writes()

@@ -136,6 +136,8 @@ fn settings(name: &str) -> Settings {
             wiring: crate::supply::Wiring::default(),
         },
         dialect: Arc::new(scpi),
+        ammeter: None,
+        parallel: Vec::new(),
         setup: Setup {
             limits: Limits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) },
             watches: crate::watch::Settings::default(),

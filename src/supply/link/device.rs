@@ -320,7 +320,7 @@ impl Device {
                 over_voltage: flag(Item::OverVoltageTripped).unwrap_or(false),
                 over_current: flag(Item::OverCurrentTripped).unwrap_or(false),
                 over_temperature: hot,
-                other: false,
+                ..Faults::default()
             },
         })
     }

@@ -42,6 +42,9 @@ impl<R: Remote> Shell<R> {
                     return Some(Input::LedgerFailed(e.to_string()));
                 }
                 self.event(kind, &text);
+                for correction in self.settings.corrections() {
+                    self.event("ammeter", &correction);
+                }
             }
             Event::Ended(outcome) => {
                 self.event(kind, &text);
