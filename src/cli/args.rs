@@ -65,9 +65,9 @@ pub(crate) enum Verb {
     Check,
     /// A worksheet: area, current, ceiling, time, charge, metal; or why it cannot be done
     #[command(
-        after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\""
+        after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\"\n         tankside plan --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\""
     )]
-    Plan(OrderArgs),
+    Plan(PlanArgs),
     /// The order against the mimic in virtual time, told line by line
     #[command(
         after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
@@ -278,6 +278,21 @@ pub(crate) struct MimicArgs {
 }
 
 #[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub order: OrderArgs,
+    /// A whole process sheet: its name, or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub sheet: Option<String>,
+    /// Which tank plays a role of the sheet, where more than one could
+    #[arg(long, value_name = "ROLE=TANK", requires = "sheet")]
+    pub role: Vec<String>,
+    /// The parts' own metal [default: the sheet's, where it is for one only]
+    #[arg(long, value_name = "METAL", requires = "sheet")]
+    pub base: Option<String>,
+}
+
+#[derive(Debug, Args)]
 pub(crate) struct OrderArgs {
     /// An order file (TOML); or say it with the flags below
     #[arg(value_name = "FILE", conflicts_with_all = ["tank", "part", "thickness", "density", "current", "volts", "charge", "time"])]
@@ -285,7 +300,7 @@ pub(crate) struct OrderArgs {
     /// Which tank
     #[arg(long)]
     pub tank: Option<String>,
-    /// What hangs: "disc 34 mm x 1 mm", or "area 2.5 dm2"
+    /// What hangs: "disc 34 mm x 1 mm", "area 2.5 dm2", or "mesh cup.stl mm"
     #[arg(long, value_name = "SHAPE")]
     pub part: Vec<String>,
     /// How many of it

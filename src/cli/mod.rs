@@ -9,6 +9,8 @@ mod daemon;
 mod demo;
 mod failure;
 mod follow;
+mod line;
+mod mesh;
 mod mimic;
 mod off;
 mod order;
@@ -83,7 +85,10 @@ fn run(cli: Cli) -> Done {
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
-        Verb::Plan(args) => plan::plan(&client, common, args, units),
+        Verb::Plan(args) => match &args.sheet {
+            Some(sheet) => line::plan(common, args, sheet, units),
+            None => plan::plan(&client, common, &args.order, units),
+        },
         Verb::Rehearse { order, seed, faults } => {
             plan::rehearsal(common, order, *seed, faults.as_deref(), units)
         }
@@ -137,6 +142,7 @@ fn check(common: &Common) -> Done {
         }
     };
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
+    line::judged(&setup.sheets, &setup.unfit);
     for dialect in &setup.dialects {
         say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
     }
