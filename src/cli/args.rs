@@ -125,9 +125,14 @@ pub(crate) enum Verb {
         #[command(flatten)]
         at: StationArg,
     },
-    /// Charge accounts of the tanks
-    #[command(after_help = "Example: tankside tanks")]
-    Tanks,
+    /// Charge accounts of the tanks and what is due; logs what was done
+    #[command(
+        after_help = "Example: tankside tanks\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
+    )]
+    Tanks {
+        #[command(flatten)]
+        upkeep: UpkeepArgs,
+    },
     /// The last runs, newest first
     #[command(after_help = "Example: tankside runs --limit 20")]
     Runs {
@@ -275,6 +280,19 @@ pub(crate) struct MimicArgs {
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct UpkeepArgs {
+    /// It was done now: the tank's rule of that name begins anew
+    #[arg(long, num_args = 2, value_names = ["TANK", "RULE"])]
+    pub log: Option<Vec<String>>,
+    /// What was put in, if not the rule's dose; what was found
+    #[arg(long, requires = "log", value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Takes the last log of a tank back; it stays on record as taken back
+    #[arg(long, value_name = "TANK", conflicts_with = "log")]
+    pub undo: Option<String>,
 }
 
 #[derive(Debug, Args)]

@@ -19,6 +19,7 @@ mod probe;
 mod say;
 mod setup;
 mod show;
+mod upkeep;
 
 use crate::quantity::Units;
 use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
@@ -115,7 +116,10 @@ fn run(cli: Cli) -> Done {
             show::told(&client, "ack", at.station.as_deref(), body, json)
         }
         Verb::Alarms { .. } => show::alarms(&client, json),
-        Verb::Tanks => show::tanks(&client, units, json),
+        Verb::Tanks { upkeep } if upkeep.log.is_some() || upkeep.undo.is_some() => {
+            upkeep::told(&client, upkeep, &operator(common), json)
+        }
+        Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Runs { limit } => show::runs(&client, *limit, units, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
         Verb::Serve

@@ -103,7 +103,8 @@ pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failur
     let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
     match config::load(&text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
-            let problems = strangers(&path, &config.stations, &dialects);
+            let mut problems = strangers(&path, &config.stations, &dialects);
+            problems.extend(no_metal(&path, &config));
             if !problems.is_empty() {
                 return Ok(Err(problems));
             }
@@ -174,6 +175,24 @@ fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Ve
         }
     }
     problems
+}
+
+/// Anodes that are said to dissolve in a bath that has no metal.
+fn no_metal(path: &Path, config: &Config) -> Vec<String> {
+    let metal = |bath: &str| config.baths.iter().any(|b| b.name == bath && b.metal.is_some());
+    let tanks = config.tanks.iter().filter(|t| !metal(&t.bath));
+    tanks
+        .flat_map(|t| t.upkeep.iter().filter(|rule| rule.anode_metal.is_some()).map(move |rule| (t, rule)))
+        .map(|(tank, rule)| {
+            format!(
+                "{}: tank {}: upkeep {}: anode-metal: nothing dissolves in {}; write every = \"300 A.h\" or or-every",
+                path.display(),
+                tank.name,
+                rule.name,
+                tank.bath
+            )
+        })
+        .collect()
 }
 
 /// The shipped dialects, overridden by the files of a folder beside the config.

@@ -1,6 +1,7 @@
 //! The config, checked.
 
 use crate::bath::{Agitation, Bath};
+use crate::plan::UpkeepRule;
 use crate::quantity::{Area, BathLoad, Temperature, Units, Volume};
 use crate::run::Limits;
 use crate::watch;
@@ -94,6 +95,8 @@ pub struct Tank {
     pub temperature: Option<TemperatureSource>,
     /// The most current per volume, if the bath file's is not to hold.
     pub max_load: Option<BathLoad>,
+    /// What falls due in it, in file order.
+    pub upkeep: Vec<UpkeepRule>,
 }
 
 /// Where a tank's temperature comes from.

@@ -97,6 +97,14 @@ fn tank(t: &Tank, config: &Config, units: Units) -> String {
     if let Some((load, volume)) = t.max_load.or(bath.and_then(|b| b.max_load)).zip(t.volume) {
         facts.push(format!("at most {} for its volume", (load * volume).show(units)));
     }
+    facts.extend(t.upkeep.iter().map(|rule| {
+        let every = [
+            rule.every.map(|q| q.show(units)),
+            rule.anode_metal.map(|q| format!("{} of metal", q.show(units))),
+            rule.or_every.map(|q| q.show(units)),
+        ];
+        format!("{} due every {}", rule.name, every.into_iter().flatten().collect::<Vec<_>>().join(" or "))
+    }));
     facts.join(", ")
 }
 

@@ -26,6 +26,7 @@ mod handle;
 mod reader;
 mod rows;
 mod schema;
+mod upkeep;
 mod writer;
 
 #[cfg(test)]
@@ -37,4 +38,5 @@ pub use reader::Reader;
 pub use rows::{
     AlarmRow, CommissioningRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow,
 };
+pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

@@ -32,6 +32,7 @@ mod request;
 mod shop;
 mod target;
 mod text;
+mod upkeep;
 mod warn;
 mod work;
 mod worksheet;
@@ -48,6 +49,7 @@ pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, pl
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use upkeep::{Since, Upkeep, UpkeepRule};
 pub use warn::supply_warning;
 pub use work::plan;
 pub use worksheet::{
