@@ -213,12 +213,198 @@ fn wrong_command_line_is_64_and_help_is_0() {
         assert!(out(&help).contains(said), "{said}");
     }
     assert!(!out(&help).contains("minder"), "the minder is the daemon's own");
-    let verbs = "serve check plan rehearse start hold resume stop abort answer status follow alarms tanks runs report off probe mimic demo";
+    let verbs = "serve check plan rehearse start hold resume stop abort answer status follow alarms tanks replay runs report off probe mimic demo";
     for verb in verbs.split(' ') {
         let help = tankside(&[verb, "--help"], here.path());
         assert_eq!(code(&help), 0, "{verb}");
         assert!(out(&help).contains(&format!("Example: tankside {verb}")), "{verb}: {}", out(&help));
     }
+}
+
+#[test]
+fn seeking_is_planned_within_supply_and_bath_and_the_rehearsal_shows_its_staircase() {
+    let here = tempfile::tempdir().unwrap();
+    let sensors = "agitation-sensor = { file = \"/dev/null\", running = \"1\" }\n";
+    std::fs::write(
+        here.path().join("c.toml"),
+        config("/dev/null", "/tmp")
+            .replace("temperature = \"54 degC\"", "temperature = { file = \"/dev/null\" }")
+            + sensors,
+    )
+    .unwrap();
+    let with = |verb: &str, more: &[&str]| {
+        let mut words = vec![verb, "--config", "c.toml"];
+        words.extend(CUPS);
+        words.extend(more);
+        tankside(&words, here.path())
+    };
+    let seek = ["--seek", "10 %", "--seek-top", "6 A/dm2"];
+    let plan = with("plan", &seek);
+    assert_eq!(code(&plan), 0, "{}", err(&plan));
+    let words = out(&plan).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        words.contains("then seeking up to 7.268 A while the margin is 10 % or more at worst"),
+        "{words}"
+    );
+    for (top, said) in [
+        ("90 A/dm2", "more than the supply's 10 A"),
+        ("1 A/dm2", "below the 4 A/dm² that it begins with"),
+        ("6 V", "neither a current density nor a current"),
+    ] {
+        let refused = with("plan", &["--seek", "30 %", "--seek-top", top]);
+        assert_ne!(code(&refused), 0, "{top}");
+        assert!(err(&refused).contains(said), "{said} in {}", err(&refused));
+    }
+    let margin = with("plan", &["--seek", "3 %", "--seek-top", "6 A/dm2"]);
+    assert!(err(&margin).contains("no margin to keep"), "{}", err(&margin));
+    assert_eq!(code(&with("plan", &["--seek", "30 %"])), 64);
+
+    let played = with("rehearse", &seek);
+    assert_eq!(code(&played), 0, "{}", err(&played));
+    let text = out(&played);
+    let stairs: Vec<_> = text.lines().skip_while(|l| !l.starts_with("staircase")).skip(1).collect();
+    let steps = stairs.iter().filter(|l| l.contains(" to ") && l.contains("at worst")).count();
+    assert!(steps >= 3, "{text}");
+    let plain = out(&with("rehearse", &[]));
+    assert!(!plain.contains("staircase") && !plain.contains("seeking"), "{plain}");
+
+    std::fs::write(
+        here.path().join("order.toml"),
+        "tank = 'nickel'\nseek = { margin = '30 %', top = '8 V' }\n[end]\nthickness = '8 um'\n[[part]]\ncount = 6\ndisc = { diameter = '34 mm', thickness = '1 mm' }\n",
+    )
+    .unwrap();
+    let wrong = tankside(&["plan", "order.toml", "--config", "c.toml"], here.path());
+    assert_eq!(code(&wrong), 78);
+    assert!(err(&wrong).starts_with("tankside: order.toml:2:"), "{}", err(&wrong));
+}
+
+#[test]
+fn readings_from_elsewhere_are_replayed_and_bad_lines_are_named() {
+    let here = tempfile::tempdir().unwrap();
+    let mut rows = String::from("t_s,V,I,I_set,V_lim\n");
+    for k in 0..1500 {
+        let seconds = f64::from(k) * 0.2;
+        let amps = (seconds / 20.0 * 2.8).clamp(0.05, 2.8);
+        // At 200 s the part falls off.
+        let (volts, flows) = if seconds < 200.0 { (1.2 + 0.9 * amps, amps) } else { (8.0, 0.0) };
+        rows.push_str(&format!("{seconds:.1},{volts:.3},{flows:.3},{amps:.3},8\n"));
+    }
+    std::fs::write(here.path().join("a.csv"), &rows).unwrap();
+    let replay = tankside(&["replay", "--csv", "a.csv", "--format", "csv"], here.path());
+    assert_eq!(code(&replay), 0, "{}", err(&replay));
+    let lines: Vec<_> = out(&replay).lines().map(String::from).collect();
+    assert_eq!(lines[0], "file,t_s,class");
+    let open: Vec<_> = lines.iter().filter(|l| l.ends_with(",open-circuit")).collect();
+    assert_eq!(open.len(), 1, "{lines:?}");
+    let at: f64 = open[0].split(',').nth(1).unwrap().parse().unwrap();
+    assert!(open[0].starts_with("a.csv,") && (200.0..204.0).contains(&at), "{open:?}");
+    let load = ["--bath", "watts-nickel", "--shape", "6 disc 34 mm x 1 mm", "--agitation", "air"];
+    let judged = tankside(&[&["replay", "--json", "--csv", "a.csv"][..], &load].concat(), here.path());
+    let json: Value = serde_json::from_slice(&judged.stdout).unwrap();
+    assert_eq!(json[0]["raised"].as_array().unwrap().len() + 1, lines.len(), "{json}");
+    std::fs::write(here.path().join("b.csv"), rows.replace("\n1.0,", "\nlater,")).unwrap();
+    let bad = tankside(&["replay", "--csv", "a.csv", "b.csv"], here.path());
+    assert_eq!(code(&bad), 78);
+    assert!(err(&bad).contains("b.csv: line 7: t_s is \"later\""), "{}", err(&bad));
+    for words in
+        [&["replay"][..], &["replay", "last", "--csv", "a.csv"], &["replay", "last", "--area", "1 dm2"]]
+    {
+        assert_eq!(code(&tankside(words, here.path())), 64, "{words:?}");
+    }
+    let nobody = nobody();
+    assert_eq!(code(&tankside(&["replay", "last", "--address", &nobody], here.path())), 69);
+}
+
+#[test]
+fn alarms_and_baths_are_worked_from_the_terminal_and_the_run_is_replayed() {
+    let shop = Shop::new();
+    let pump = shop.path().join("pump");
+    let warm = shop.path().join("warm");
+    std::fs::write(&pump, "1\n").unwrap();
+    std::fs::write(&warm, "54000\n").unwrap();
+    let file = shop.path().join("tankside.toml");
+    let text = std::fs::read_to_string(&file).unwrap().replace("temperature = \"54 degC\"", "")
+        + &format!(
+            "temperature = {{ file = \"{}\", scale = 0.001 }}\nagitation-sensor = {{ file = \"{}\", running = \"1\" }}\n[[tank]]\nname = \"silver\"\nbath = \"watts-nickel\"\nagitation = \"rod\"\n",
+            warm.display(),
+            pump.display()
+        );
+    std::fs::write(&file, text).unwrap();
+    let daemon = shop.serve();
+    let good = |words: &[&str]| {
+        let answer = daemon.say(words);
+        assert_eq!(code(&answer), 0, "{words:?}: {}", err(&answer));
+        out(&answer)
+    };
+    assert!(good(&["alarms"]).contains("No alarm stands."));
+    assert!(good(&["alarms", "--journal"]).contains("empty"));
+    let help = good(&["alarms", "--help-on", "drift"]);
+    assert!(help.contains("not seen") && help.contains("stirrer that stops"), "{help}");
+
+    assert_eq!(code(&daemon.start_cups()), 0);
+    daemon.run_is("running", "steady");
+    let seen = until("the margin with its proof", || {
+        let text = good(&["status"]).split_whitespace().collect::<Vec<_>>().join(" ");
+        text.contains("agitation air by its sensor, temperature measured").then_some(text)
+    });
+    assert!(seen.contains("% (") && (seen.contains("by density") || seen.contains("by the volts")), "{seen}");
+    assert!(good(&["tanks"]).contains("air by its sensor"));
+
+    // The pump stops: seen at once by its relay, never by the volts.
+    std::fs::write(&pump, "0\n").unwrap();
+    until("the pump's stop", || good(&["status"]).contains("still by its").then_some(()));
+    let said =
+        good(&["alarms", "--shelve", "burn-margin", "--for", "30 min", "--note", "looking at the pump"]);
+    assert!(said.contains("shelved for 30 min"), "{said}");
+    let list = good(&["alarms"]);
+    assert!(list.contains("burn-margin (high, shelved") && list.contains("until 20"), "{list}");
+    until("the journal's commit", || {
+        good(&["alarms", "--journal"]).contains("by mila: looking at the pump").then_some(())
+    });
+    good(&["alarms", "--unshelve", "burn-margin"]);
+    assert_eq!(code(&daemon.say(&["alarms", "--unshelve", "burn-margin"])), 1, "it is not shelved");
+    assert_eq!(code(&daemon.say(&["alarms", "--shelve", "over-voltage"])), 1, "it stops the current");
+    assert_eq!(code(&daemon.say(&["alarms", "--out-of-service", "drift"])), 64, "a reason is needed");
+    good(&["alarms", "--out-of-service", "drift", "--reason", "meter away"]);
+    assert!(good(&["alarms"]).contains("out of service: meter away"));
+    good(&["alarms", "--in-service", "drift"]);
+    let figures = good(&["alarms", "--figures", "--days", "2"]);
+    assert!(figures.contains("alarms raised") && figures.contains("EEMUA"), "{figures}");
+
+    // A sensor that goes proves nothing, and that is said.
+    std::fs::write(&pump, "").unwrap();
+    std::fs::write(&warm, "-127000").unwrap();
+    until("the failed sensors", || {
+        let text = good(&["follow", "--help"]) + &good(&["status"]);
+        (text.contains("agitation sensor FAILED") && text.contains("thermometer FAILED")).then_some(())
+    });
+    let refused = daemon.say(&["tanks", "--say", "silver", "--temperature", "52"]);
+    assert_eq!(code(&refused), 1, "{}", out(&refused));
+    let said = good(&["tanks", "--say", "silver", "--temperature", "52 degC", "--agitation", "still"]);
+    assert!(said.contains("silver: 52 °C, agitation still (as told, not proven)"), "{said}");
+    let tanks = good(&["tanks"]);
+    assert!(tanks.contains("52 °C by mila") && tanks.contains("still as assumed, by mila"), "{tanks}");
+
+    assert_eq!(code(&daemon.say(&["stop"])), 0);
+    daemon.run_is("stopped", "off");
+    let report = good(&["report"]);
+    assert!(report.contains("agitation air by its sensor") && report.contains("SENSOR FAILED"), "{report}");
+    let csv = good(&["report", "--csv"]);
+    assert!(csv.starts_with("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n"), "{csv}");
+    // Good readings of a sound load: today's watches raise nothing of the electrical kind.
+    let replay = good(&["replay", "last", "--format", "csv"]);
+    assert_eq!(replay.lines().next(), Some("file,t_s,class"));
+    for class in ["open-circuit", "short-circuit", "bad-contact", "part-off", "over-voltage", "output-gone"] {
+        assert!(!replay.contains(class), "{replay}");
+    }
+    let from_daemon = good(&["replay", "last", "--json"]);
+    drop(daemon);
+    let config = shop.config();
+    let nobody = nobody();
+    let words = ["replay", "last", "--json", "--config", &config, "--address", &nobody];
+    let offline = tankside(&words, shop.path());
+    assert_eq!(code(&offline), 0, "{}", err(&offline));
+    assert_eq!(out(&offline), from_daemon, "the ledger alone says the same");
 }
 
 #[test]
@@ -341,7 +527,10 @@ fn run_is_started_held_resumed_and_switched_off_by_its_operators() {
     let tanks = daemon.json(&["tanks"]);
     assert_eq!(tanks[0]["tank"], "nickel");
     assert!((tanks[0]["charge_coulombs"].as_f64().unwrap() - charge).abs() < 1e-6);
-    assert!(out(&daemon.say(&["report", "--csv"])).starts_with("seconds,volts,amperes,setpoint_amperes\n0"));
+    assert!(
+        out(&daemon.say(&["report", "--csv"]))
+            .starts_with("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n0")
+    );
     assert!(out(&daemon.say(&["runs"])).contains("aborted"));
     assert!(out(&daemon.say(&["status"])).contains("take the work out"));
 }

@@ -8,8 +8,8 @@ use std::time::Duration;
 use tankside::ledger::TankRow;
 use tankside::run::{RunPhase, RunState};
 use tankside::serve::{Look, Metrics};
-use tankside::station::{AlarmView, LinkView, Measured, Snapshot, TankView};
-use tankside::watch::{AlarmState, Priority};
+use tankside::station::{AlarmView, LinkView, Measured, RaisedCount, Snapshot, TankView};
+use tankside::watch::{AlarmState, Priority, Response};
 
 const GOLDEN: &str = include_str!("golden/metrics.txt");
 const TABLE: &str = include_str!("../src/serve/metrics.rs");
@@ -39,9 +39,18 @@ fn working() -> Snapshot {
             state: AlarmState::Acknowledged,
             priority: Priority::High,
             text: "6.2 V".into(),
+            response: Response::Cut,
+            cause: "",
+            consequence: "",
             remedy: String::new(),
+            respond_within_minutes: 1,
+            unseen: "",
             since: String::new(),
+            first_out: Some(1),
+            chattering: true,
+            shelved_until: None,
         }],
+        raised: vec![RaisedCount { watch: "over-voltage", priority: "high", count: 4 }],
         ..Snapshot::default()
     };
     let run = &mut snapshot.run;
@@ -199,6 +208,26 @@ fn alarm_that_has_gone_is_zero_and_not_forgotten() {
     assert!(metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap().contains(&format!("{line} 0")));
     snapshot.alarms.clear();
     assert!(metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap().contains(&format!("{line} 0")));
+}
+
+#[test]
+fn chatter_that_has_ended_is_zero_and_raised_alarms_stay_counted() {
+    let metrics = Metrics::new();
+    let chatter = "tankside_alarm_chattering{station=\"bench\",watch=\"over-voltage\"}";
+    let raised = "tankside_alarms_raised_total{priority=\"high\",station=\"bench\",watch=\"over-voltage\"} 4";
+    let mut snapshot = working();
+    snapshot.alarms_in_flood = true;
+    let page = metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap();
+    for line in [&format!("{chatter} 1"), raised, "tankside_alarms_in_flood{station=\"bench\"} 1"] {
+        assert!(page.contains(line), "{line}");
+    }
+    snapshot.alarms.clear();
+    snapshot.raised.clear();
+    snapshot.alarms_in_flood = false;
+    let page = metrics.page(&[look(&snapshot, 0)], &[], &[]).unwrap();
+    for line in [&format!("{chatter} 0"), raised, "tankside_alarms_in_flood{station=\"bench\"} 0"] {
+        assert!(page.contains(line), "{line}");
+    }
 }
 
 #[test]

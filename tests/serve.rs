@@ -8,7 +8,8 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
-use tankside::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, TankRow};
+use tankside::bath::Agitation;
+use tankside::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
 use tankside::plan::{Control, Goal, Order};
 use tankside::quantity::{Amps, Area, CurrentSlope, Microcoulombs, Units, Volts};
 use tankside::run::{Command, Question, Refusal, RunState};
@@ -16,8 +17,11 @@ use tankside::serve::{
     AppState, Facts, History, HistoryError, Metrics, Planned, Planner, Problem, TankFacts, Watched, listen,
     router,
 };
-use tankside::station::{AlarmView, Envelope, Handle, LinkView, Measured, Snapshot, TankView};
-use tankside::watch::{AlarmState, Priority};
+use tankside::station::{
+    AlarmView, BathSource, Baths, Envelope, Handle, LinkView, Measured, Snapshot, TankView,
+};
+use tankside::supply::Clock;
+use tankside::watch::{AlarmState, Handling, Kind, Priority, Response};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::{mpsc, watch};
@@ -57,6 +61,7 @@ fn run_row(id: &str) -> RunRow {
         metal: Some("Ni".into()),
         thickness_meters: Some(1e-6),
         continues: None,
+        load_slope_ohm_square_meters: None,
         order_json: "{}".into(),
     }
 }
@@ -72,7 +77,14 @@ impl History for Shelf {
         Ok((id == RUN).then(|| run_row(id)))
     }
     fn readings(&self, _: &str) -> Result<Vec<ReadingRow>, HistoryError> {
-        Ok(vec![ReadingRow { seconds: 1.0, volts: 2.0, amperes: 3.0, setpoint_amperes: 3.0 }])
+        Ok(vec![ReadingRow {
+            seconds: 1.0,
+            volts: 2.0,
+            amperes: 3.0,
+            setpoint_amperes: 3.0,
+            ceiling_volts: Some(6.0),
+            bath_celsius: None,
+        }])
     }
     fn tanks(&self) -> Result<Vec<TankRow>, HistoryError> {
         self.check()?;
@@ -87,6 +99,39 @@ impl History for Shelf {
     fn alarms(&self, _: u32) -> Result<Vec<AlarmRow>, HistoryError> {
         self.check()?;
         Ok(vec![])
+    }
+    fn alarms_since(&self, from: &str, _: u32) -> Result<Vec<AlarmRow>, HistoryError> {
+        self.check()?;
+        let from: jiff::Timestamp = from.parse().unwrap();
+        // Three times within a minute, an hour after the span began; a person put it aside, then back.
+        let steps = [
+            (0, "normal", "unacknowledged", None),
+            (5, "unacknowledged", "returned-unacknowledged", None),
+            (10, "returned-unacknowledged", "unacknowledged", None),
+            (15, "unacknowledged", "returned-unacknowledged", None),
+            (20, "returned-unacknowledged", "unacknowledged", None),
+            (30, "unacknowledged", "shelved", Some("mila")),
+            (40, "shelved", "unacknowledged", Some("mila")),
+        ];
+        Ok(steps
+            .into_iter()
+            .map(|(seconds, was, is, by)| AlarmRow {
+                at: format!("{:.3}", from + Duration::from_secs(3600 + seconds)),
+                monotonic_milliseconds: 0,
+                station: "bench".into(),
+                run: None,
+                watch: "drift".into(),
+                from: was.into(),
+                to: is.into(),
+                priority: "medium".into(),
+                text: String::new(),
+                by: by.map(Into::into),
+                note: None,
+            })
+            .collect())
+    }
+    fn stages(&self, _: &str) -> Result<Vec<StageRow>, HistoryError> {
+        Ok(vec![StageRow { seconds: 0.0, state: "running".into(), phase: "ramp".into() }])
     }
     fn events(&self, run: &str, _: u32) -> Result<Vec<EventRow>, HistoryError> {
         Ok(vec![EventRow {
@@ -173,6 +218,8 @@ struct Rig {
     publish: Arc<watch::Sender<Arc<Snapshot>>>,
     shutdown: CancellationToken,
     seen: Arc<Mutex<Vec<String>>>,
+    handled: Arc<Mutex<Vec<(Kind, Handling)>>>,
+    baths: Baths,
     sensor: PathBuf,
     _folder: tempfile::TempDir,
 }
@@ -189,7 +236,8 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
     let (commands, mut inbox) = mpsc::channel::<Envelope>(8);
     let publish = Arc::new(publish);
     let seen = Arc::new(Mutex::new(Vec::new()));
-    let (publisher, log) = (publish.clone(), seen.clone());
+    let handled = Arc::new(Mutex::new(Vec::new()));
+    let (publisher, log, alarms) = (publish.clone(), seen.clone(), handled.clone());
     tokio::spawn(async move {
         let mut running = false;
         while let Some(envelope) = inbox.recv().await {
@@ -200,9 +248,13 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                 Command::Stop => "stop",
                 Command::Abort | Command::Quit => "abort",
                 Command::Answer(_) => "answer",
-                Command::Alarm { .. } => "ack",
+                Command::Alarm { handling: Handling::Acknowledge { .. }, .. } => "ack",
+                Command::Alarm { .. } => "alarm",
             };
             log.lock().unwrap().push(format!("{} {word}", envelope.by));
+            if let Command::Alarm { kind, handling } = &envelope.command {
+                alarms.lock().unwrap().push((*kind, handling.clone()));
+            }
             let verdict = match (&envelope.command, running) {
                 (Command::Start { .. }, true) => Err(Refusal("a run is on; stop it first".into())),
                 (Command::Start { .. }, false) => {
@@ -232,31 +284,36 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
     let folder = tempfile::tempdir().unwrap();
     let sensor = folder.path().join("temperature");
     write(&sensor, "54250\n");
-    let thermometer = Some((sensor.clone(), 0.001));
+    let source = |tank: &str, thermometer| BathSource {
+        tank: tank.into(),
+        agitation: Agitation::Air,
+        thermometer,
+        stirring: None,
+    };
+    let sources = vec![source("nickel", Some((sensor.clone(), 0.001))), source("silver", None)];
+    let baths = Baths::new(sources, Clock::new());
+    baths.watch_sensors();
     let facts = Facts {
         listen: "127.0.0.1:8093".parse().unwrap(),
         token: token.map(Into::into),
         units: Units::Metric,
         config_hash: "0".into(),
         tanks: vec![
-            TankFacts {
-                tank: "nickel".into(),
-                bath: "watts-nickel".into(),
-                volume_liters: Some(20.0),
-                thermometer,
-            },
-            TankFacts {
-                tank: "silver".into(),
-                bath: "silver".into(),
-                volume_liters: Some(12.0),
-                thermometer: None,
-            },
+            TankFacts { tank: "nickel".into(), bath: "watts-nickel".into(), volume_liters: Some(20.0) },
+            TankFacts { tank: "silver".into(), bath: "silver".into(), volume_liters: Some(12.0) },
         ],
     };
     let station = Watched::new(Handle::new("bench", snapshots, commands), Duration::from_secs(1));
-    let app =
-        AppState::new(vec![station], shelf.clone(), Arc::new(Sheet), facts, Metrics::new(), shutdown.clone());
-    Rig { app, shelf, publish, shutdown, seen, sensor, _folder: folder }
+    let app = AppState::new(
+        vec![station],
+        shelf.clone(),
+        Arc::new(Sheet),
+        facts,
+        baths.clone(),
+        Metrics::new(),
+        shutdown.clone(),
+    );
+    Rig { app, shelf, publish, shutdown, seen, handled, baths, sensor, _folder: folder }
 }
 
 fn rig() -> Rig {
@@ -344,21 +401,114 @@ async fn tank_account_is_the_running_stations_where_that_is_ahead_and_no_tank_is
 }
 
 #[tokio::test]
-async fn thermometer_is_read_each_time_and_nonsense_is_no_temperature() {
+async fn thermometer_is_read_and_nonsense_is_no_temperature_and_is_said() {
     let rig = rig();
-    assert_eq!(rig.get("/api/v1/tanks").await.json()[0]["temperature_celsius"], 54.25);
+    let tank = async |what: &str, wanted: &dyn Fn(&Value) -> bool| {
+        for _ in 0..1000 {
+            let tank = rig.get("/api/v1/tanks").await.json()[0].clone();
+            if wanted(&tank) {
+                return tank;
+            }
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        panic!("never {what}");
+    };
+    tank("read", &|t| t["temperature_celsius"] == 54.25).await;
     assert!(
         rig.get("/metrics").await.text.contains("tankside_tank_temperature_celsius{tank=\"nickel\"} 54.25")
     );
-    for nonsense in ["", "NaN", "85 C", "-127000", "999999999"] {
-        write(&rig.sensor, nonsense);
-        assert_eq!(
-            rig.get("/api/v1/tanks").await.json()[0]["temperature_celsius"],
-            Value::Null,
-            "{nonsense:?}"
-        );
-        assert!(!rig.get("/metrics").await.text.contains("tankside_tank_temperature_celsius{"));
+    write(&rig.sensor, "-127000");
+    let failed = tank("failed", &|t| t["temperature_celsius"].is_null()).await;
+    assert!(failed["known"]["temperature_trouble"].as_str().unwrap().contains("-127"), "{failed}");
+    assert!(!rig.get("/metrics").await.text.contains("tankside_tank_temperature_celsius{"));
+}
+
+#[tokio::test]
+async fn bath_is_told_by_a_person_or_a_sensor_of_their_own() {
+    let rig = rig();
+    let body = json!({"by": "mila", "temperature": "24 degC", "agitation": "rod"});
+    let answer = rig.post("/api/v1/tanks/silver/bath", body).await;
+    assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
+    let known = answer.json()["known"].clone();
+    assert_eq!((&known["temperature_celsius"], &known["agitation"]), (&json!(24.0), &json!("rod")));
+    assert_eq!((&known["agitation_proven"], &known["agitation_by"]), (&json!(false), &json!("mila")));
+    rig.post("/api/v1/tanks/silver/bath", json!({"agitation": "still", "proven": true})).await;
+    assert_eq!(rig.baths.news("silver").agitation, Some((Agitation::Still, true)));
+    for (body, code) in [
+        (json!({}), "bad-json"),
+        (json!({"temperature": "24"}), "bad-json"),
+        (json!({"temperature": "400 degC"}), "bad-json"),
+        (json!({"agitation": "wild"}), "bad-json"),
+        (json!({"temperature": "24 degC", "proven": true}), "bad-json"),
+        (json!({"temperature": "24 degC", "colour": "green"}), "bad-json"),
+    ] {
+        assert_eq!(rig.post("/api/v1/tanks/silver/bath", body.clone()).await.problem(), code, "{body}");
     }
+    let warm = json!({"temperature": "24 degC"});
+    assert_eq!(rig.post("/api/v1/tanks/gold/bath", warm.clone()).await.problem(), "not-found");
+    let answer = rig.post("/api/v1/tanks/nickel/bath", warm).await;
+    assert!(answer.text.contains("thermometer that answers"), "{}", answer.text);
+    assert_eq!(answer.problem(), "refused");
+}
+
+#[tokio::test]
+async fn alarm_is_handled_in_a_name_and_with_no_word_that_does_not_belong() {
+    let rig = rig();
+    let post = async |deed: &str, body: Value| {
+        rig.post(&format!("/api/v1/stations/bench/alarms/drift/{deed}"), body).await
+    };
+    for (deed, body) in [
+        ("ack", json!({"by": "mila", "note": "seen"})),
+        ("shelve", json!({"by": "mila", "time": "30 min", "note": "heater swings"})),
+        ("shelve", json!({"by": "mila"})),
+        ("unshelve", json!({"by": "mila"})),
+        ("out-of-service", json!({"by": "mila", "reason": "meter away"})),
+        ("in-service", json!({"by": "mila"})),
+    ] {
+        let answer = post(deed, body).await;
+        assert_eq!(answer.status, StatusCode::OK, "{deed}: {}", answer.text);
+    }
+    let half_an_hour = Some(Duration::from_secs(1800));
+    let note = |text: &str| Some(text.to_owned());
+    let wanted = [
+        Handling::Acknowledge { note: note("seen") },
+        Handling::Shelve { time: half_an_hour, note: note("heater swings") },
+        Handling::Shelve { time: None, note: None },
+        Handling::Unshelve,
+        Handling::OutOfService { reason: "meter away".into() },
+        Handling::InService,
+    ];
+    assert_eq!(*rig.handled.lock().unwrap(), wanted.map(|handling| (Kind::Drift, handling)));
+    for (deed, body) in [
+        ("ack", json!({"note": "nobody"})),
+        ("ack", json!({"by": "mila", "time": "5 min"})),
+        ("shelve", json!({"by": "mila", "time": 30})),
+        ("shelve", json!({"by": "mila", "time": "9 h"})),
+        ("shelve", json!({"by": "mila", "time": "0 s"})),
+        ("unshelve", json!({"by": "mila", "reason": "x"})),
+        ("out-of-service", json!({"by": "mila"})),
+        ("out-of-service", json!({"by": "mila", "reason": " "})),
+    ] {
+        assert_eq!(post(deed, body.clone()).await.problem(), "bad-json", "{deed} {body}");
+    }
+    assert_eq!(post("forget", json!({"by": "mila"})).await.problem(), "not-found");
+    let sun = rig.post("/api/v1/stations/bench/alarms/sun/ack", json!({"by": "mila"})).await;
+    assert_eq!(sun.problem(), "bad-json");
+    assert_eq!(rig.handled.lock().unwrap().len(), 6, "what was refused did not reach the station");
+}
+
+#[tokio::test]
+async fn figures_count_what_was_raised_and_not_what_a_person_put_back() {
+    let rig = rig();
+    let figures = rig.get("/api/v1/alarms/figures?days=1").await.json();
+    assert_eq!((&figures["raised"], &figures["days"]), (&json!(3), &json!(1)), "{figures}");
+    assert_eq!(figures["chattering"], json!({"bench/drift": 1}), "{figures}");
+    assert_eq!(figures["per_hour"], 3.0 / 24.0);
+    assert!(figures["text"].as_str().unwrap().contains("EEMUA"), "{figures}");
+    assert_eq!(rig.get("/api/v1/alarms/figures?days=0").await.problem(), "bad-query");
+    let help = rig.get("/api/v1/alarms/help/burn-margin").await.json();
+    assert!(help["unseen"].as_str().unwrap().contains("pump"), "{help}");
+    assert_eq!(rig.get("/api/v1/alarms/help/sun").await.problem(), "bad-json");
 }
 
 #[tokio::test]
@@ -680,8 +830,16 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
         state: AlarmState::Unacknowledged,
         priority: Priority::High,
         text: "6.2 V".into(),
+        response: Response::Cut,
+        cause: "",
+        consequence: "",
         remedy: "Look for a loose clip.".into(),
+        respond_within_minutes: 1,
+        unseen: "",
         since: "2026-01-02T03:04:05Z".into(),
+        first_out: Some(1),
+        chattering: false,
+        shelved_until: None,
     });
     rig.publish.send_replace(Arc::new(next));
     let event = read_until(&mut socket, "id: 2").await;

@@ -55,6 +55,7 @@ async fn hall_with(baud: u32, identity: Option<&str>, watches: watch::Settings) 
             hold_on_ledger_failure: true,
         },
         poll: Duration::from_millis(100),
+        baths: tankside::station::Baths::default(),
     };
     let control = spawn(vec![settings], ledger.clone(), Clock::new()).unwrap();
     Hall { folder, ledger, mimic, control }

@@ -28,6 +28,26 @@ pub enum Agitation {
     Vigorous,
 }
 
+impl Agitation {
+    /// All of them, the least first.
+    pub const ALL: [Agitation; 4] = [Agitation::Still, Agitation::Rod, Agitation::Air, Agitation::Vigorous];
+
+    /// As in config and API.
+    pub fn name(self) -> &'static str {
+        match self {
+            Agitation::Still => "still",
+            Agitation::Rod => "rod",
+            Agitation::Air => "air",
+            Agitation::Vigorous => "vigorous",
+        }
+    }
+
+    /// The one of that name.
+    pub fn named(name: &str) -> Option<Agitation> {
+        Agitation::ALL.into_iter().find(|a| a.name() == name)
+    }
+}
+
 /// A value with the least and the most that is good practice, and what to use when nothing is said.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Window<Q> {

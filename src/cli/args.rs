@@ -113,26 +113,33 @@ pub(crate) enum Verb {
     /// One station, live, until Ctrl-C
     #[command(after_help = "Example: tankside follow --station bench")]
     Follow(StationArg),
-    /// Alarms now and their journal; acknowledges one
-    #[command(after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"")]
-    Alarms {
-        /// Acknowledge this watch's alarm
-        #[arg(long, value_name = "WATCH")]
-        ack: Option<String>,
-        /// What was found
-        #[arg(long, requires = "ack", value_name = "TEXT")]
-        note: Option<String>,
-        #[command(flatten)]
-        at: StationArg,
-    },
-    /// Charge accounts of the tanks and what is due; logs what was done
+    /// Alarms that stand, each with what to do; acknowledges, shelves, explains, counts
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
+        after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n         tankside alarms --shelve drift --for \"30 min\"\n         tankside alarms --help-on burn-margin"
+    )]
+    Alarms(AlarmArgs),
+    /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
+    #[command(
+        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
     )]
     Tanks {
+        /// Tell the daemon what is so in this tank
+        #[arg(long, value_name = "TANK")]
+        say: Option<String>,
+        /// What the thermometer shows
+        #[arg(long, requires = "say")]
+        temperature: Option<String>,
+        /// How the solution moves: still, rod, air, vigorous; your word, which proves nothing
+        #[arg(long, requires = "say")]
+        agitation: Option<String>,
         #[command(flatten)]
         upkeep: UpkeepArgs,
     },
+    /// A record through today's watches: what would have been raised when
+    #[command(
+        after_help = "Example: tankside replay last\n         tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
+    )]
+    Replay(ReplayArgs),
     /// The last runs, newest first
     #[command(after_help = "Example: tankside runs --limit 20")]
     Runs {
@@ -230,6 +237,82 @@ pub(crate) struct StationArg {
     /// Which station [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AlarmArgs {
+    /// Acknowledge this watch's alarm
+    #[arg(long, value_name = "WATCH", group = "deed")]
+    pub ack: Option<String>,
+    /// Put it aside, for a time or until its condition next goes; 8 h at most
+    #[arg(long, value_name = "WATCH", group = "deed")]
+    pub shelve: Option<String>,
+    /// For how long
+    #[arg(long = "for", requires = "shelve", value_name = "TIME")]
+    pub time: Option<String>,
+    /// Take it off the shelf
+    #[arg(long, value_name = "WATCH", group = "deed")]
+    pub unshelve: Option<String>,
+    /// Take the watch out of service
+    #[arg(long, value_name = "WATCH", group = "deed", requires = "reason")]
+    pub out_of_service: Option<String>,
+    /// Why it is out of service
+    #[arg(long, requires = "out_of_service", value_name = "TEXT")]
+    pub reason: Option<String>,
+    /// Put it back into service
+    #[arg(long, value_name = "WATCH", group = "deed")]
+    pub in_service: Option<String>,
+    /// Every change, newest first
+    #[arg(long, group = "deed")]
+    pub journal: bool,
+    /// All that is known of this watch, and what it cannot see
+    #[arg(long, value_name = "WATCH", group = "deed")]
+    pub help_on: Option<String>,
+    /// Rates, floods, chatter, what stands: the figures by which alarms are judged
+    #[arg(long, group = "deed")]
+    pub figures: bool,
+    /// Over how many days
+    #[arg(long, requires = "figures", default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3660))]
+    pub days: u32,
+    /// What was found, or why it is put aside
+    #[arg(long, value_name = "TEXT", conflicts_with_all = ["unshelve", "out_of_service", "in_service", "journal", "help_on", "figures"])]
+    pub note: Option<String>,
+    #[command(flatten)]
+    pub at: StationArg,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReplayArgs {
+    /// The run's id, or "last"
+    #[arg(value_name = "RUN", conflicts_with = "csv")]
+    pub run: Option<String>,
+    /// Readings from elsewhere, with a header t_s,V,I,I_set,V_lim,T_C (the last may be missing)
+    #[arg(long, value_name = "FILE", num_args = 1.., required_unless_present = "run")]
+    pub csv: Vec<PathBuf>,
+    /// Whose watches [default: the run's, or the only one; without a config those of the manual]
+    #[arg(long, value_name = "NAME")]
+    pub station: Option<String>,
+    /// The bath, so that the burn margin is judged
+    #[arg(long, conflicts_with = "run")]
+    pub bath: Option<String>,
+    /// Wetted area, or the shape below
+    #[arg(long, conflicts_with = "run")]
+    pub area: Option<String>,
+    /// What hung: "6 disc 34 mm x 1 mm"; gives the edge factor, and the area if that is not given
+    #[arg(long, conflicts_with = "run")]
+    pub shape: Option<String>,
+    /// How the solution was moved
+    #[arg(long, conflicts_with = "run", default_value = "still")]
+    pub agitation: String,
+    /// One line per alarm: file, seconds, class
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: ReplayFormat,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ReplayFormat {
+    Text,
+    Csv,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -351,6 +434,12 @@ pub(crate) struct OrderArgs {
     /// Time from nothing to the setpoint
     #[arg(long)]
     pub ramp: Option<String>,
+    /// Climb toward the fastest safe density while the margin's worst case stays above this: "30 %"
+    #[arg(long, value_name = "MARGIN", requires = "seek_top")]
+    pub seek: Option<String>,
+    /// Never above this: "6 A/dm2" or "8 A"
+    #[arg(long, value_name = "TOP", requires = "seek")]
+    pub seek_top: Option<String>,
     /// Which station [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,

@@ -96,7 +96,7 @@ impl Client {
 }
 
 /// A name as one segment of a path.
-pub(super) fn escape(name: &str) -> String {
+pub(crate) fn escape(name: &str) -> String {
     let mut out = String::with_capacity(name.len());
     for byte in name.bytes() {
         if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {

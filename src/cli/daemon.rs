@@ -5,7 +5,7 @@ use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
 use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
-use crate::station::{self, Control, Pulse, Settings};
+use crate::station::{self, BathSource, Baths, Control, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
@@ -67,6 +67,7 @@ pub(crate) struct Daemon {
     ledger: Ledger,
     http: JoinHandle<()>,
     watchdog: JoinHandle<()>,
+    sensors: Vec<JoinHandle<()>>,
     shutdown: CancellationToken,
     /// Where it answers.
     pub address: SocketAddr,
@@ -86,13 +87,14 @@ impl Daemon {
         let listening = listen(at).await.map_err(Failure::refused)?;
         let address = listening.address;
         let ledger = open_ledger(&config.daemon.state)?;
-        let stations = stations(setup)?;
+        let clock = Clock::new();
+        let baths = baths(setup, clock);
+        let stations = stations(setup, &baths)?;
         let ports: Vec<_> = stations.iter().map(|s| (s.supply.clone(), s.dialect.clone())).collect();
         refuse_busy(&ports).await?;
         let minder = Minder::spawn(&ports).await.map_err(|e| {
             Failure::bug(format!("the minder does not start ({e}); without it nothing may be switched on"))
         })?;
-        let clock = Clock::new();
         let control = match station::spawn(stations, ledger.clone(), clock) {
             Ok(control) => control,
             Err(e) => {
@@ -101,11 +103,12 @@ impl Daemon {
             }
         };
         let shutdown = CancellationToken::new();
-        let app = app(setup, &control, &ledger, address, shutdown.clone());
+        let sensors = baths.watch_sensors();
+        let app = app(setup, &control, &ledger, baths, address, shutdown.clone());
         let http = tokio::spawn(Listening::serve(listening, app));
         let watchdog = tokio::spawn(feed(control.pulse()));
         tracing::info!(%address, "listening");
-        Ok(Daemon { control, minder, ledger, http, watchdog, shutdown, address })
+        Ok(Daemon { control, minder, ledger, http, watchdog, sensors, shutdown, address })
     }
 
     /// Off everywhere, confirmed; then the minder is let go, and nobody else is served.
@@ -126,6 +129,7 @@ impl Daemon {
             }
         }
         self.watchdog.abort();
+        self.sensors.iter().for_each(JoinHandle::abort);
         self.shutdown.cancel();
         if let Err(e) = self.http.await {
             tracing::error!("serving ended badly: {e}");
@@ -187,7 +191,21 @@ async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn stations(setup: &Setup) -> Result<Vec<Settings>, Failure> {
+/// Every tank with what watches it.
+fn baths(setup: &Setup, clock: Clock) -> Baths {
+    let source = |t: &crate::config::Tank| BathSource {
+        tank: t.name.clone(),
+        agitation: t.agitation,
+        thermometer: match &t.temperature {
+            Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
+            _ => None,
+        },
+        stirring: t.agitation_sensor.as_ref().map(|s| (s.file.clone(), s.running.clone())),
+    };
+    Baths::new(setup.config.tanks.iter().map(source).collect(), clock)
+}
+
+fn stations(setup: &Setup, baths: &Baths) -> Result<Vec<Settings>, Failure> {
     let one = |station: &crate::config::Station| {
         let dialect = setup.dialect(&station.supply.dialect)?;
         tracing::info!(
@@ -204,6 +222,7 @@ fn stations(setup: &Setup) -> Result<Vec<Settings>, Failure> {
             dialect,
             setup: setup::controller(station),
             poll: station.poll,
+            baths: baths.clone(),
         })
     };
     setup.config.stations.iter().map(one).collect()
@@ -213,6 +232,7 @@ fn app(
     setup: &Setup,
     control: &Control,
     ledger: &Ledger,
+    baths: Baths,
     address: SocketAddr,
     shutdown: CancellationToken,
 ) -> AppState {
@@ -235,16 +255,12 @@ fn app(
                 tank: t.name.clone(),
                 bath: t.bath.clone(),
                 volume_liters: t.volume.map(|v| v.get()),
-                thermometer: match &t.temperature {
-                    Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
-                    _ => None,
-                },
             })
             .collect(),
     };
     let metrics = Metrics::new().with_process();
     let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
-    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, metrics, shutdown)
+    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
 }
 
 /// Pings systemd's watchdog after every station has finished a round, and not otherwise.

@@ -44,13 +44,14 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
         density.filter(|d| *d > 0.0).map_or("-".into(), |d| Density::new(d).show(units)),
     ));
     let mut volts = format!("  volts     {:<12}ceiling {ceiling:.2} V", figure(look, "volts", 2, "V"));
-    if let Some(margin) = run["burn_margin_ratio"].as_f64() {
-        volts.push_str(&format!("   burn margin {:.0} %", margin * 100.0));
-    }
     if let Some(level) = run["burn_level_volts"].as_f64() {
-        volts.push_str(&format!(", burns at {level:.2} V"));
+        volts.push_str(&format!("   burns at {level:.2} V"));
     }
     lines.push(volts);
+    if let Some(margin) = margin_text(look) {
+        lines.extend(wrap(&format!("  margin    {margin}"), 12, width));
+    }
+    lines.extend(doubts(look).iter().flat_map(|doubt| wrap(&format!("  unsure    {doubt}"), 12, width)));
     lines.push(String::new());
     lines.extend(trends(look, width));
     if let Some(name) = look["tank"]["name"].as_str() {
@@ -60,6 +61,75 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     lines.push(link_line(look));
     lines.truncate(HEIGHT);
     lines.iter().map(|line| cut(line, width) + "\n").collect()
+}
+
+/// The burn margin with its band, its strand, and what it rests on; none while there is none.
+pub(super) fn margin_text(look: &Value) -> Option<String> {
+    let run = &look["run"];
+    let ratio = run["burn_margin_ratio"].as_f64()?;
+    let margin = &run["burn_margin"];
+    let percent = |x: f64| format!("{:.0}", x.clamp(-9.99, 1.0) * 100.0);
+    let mut said = format!("{} %", percent(ratio));
+    if let (Some(low), Some(high)) = (margin["low"].as_f64(), margin["high"].as_f64()) {
+        said.push_str(&format!(" ({} to {} %)", percent(low), percent(high)));
+    }
+    said.push_str(match margin["strand"].as_str() {
+        Some("density") => " by density",
+        Some("voltage") => " by the volts",
+        Some("late") => " by signs of gas",
+        _ => "",
+    });
+    if let Some(minutes) = margin["minutes"].as_f64() {
+        said.push_str(&format!(", {} to the burn level", seconds(minutes * 60.0)));
+    }
+    let bath = &look["bath"];
+    let proven = margin["agitation_proven"].as_bool();
+    match (bath["agitation"].as_str(), proven) {
+        (Some(word), Some(true)) => said.push_str(&format!("; agitation {word} by its sensor")),
+        (Some(word), _) => said.push_str(&format!("; agitation {word} as assumed")),
+        (None, Some(true)) => said.push_str("; agitation by its sensor"),
+        (None, Some(false)) => said.push_str("; agitation as assumed"),
+        (None, None) => {}
+    }
+    if bath.is_object() {
+        said.push_str(
+            match (bath["temperature_celsius"].is_null(), bath["temperature_age_seconds"].as_f64()) {
+                (true, _) => ", temperature not known",
+                (false, Some(age)) if age > 60.0 => ", temperature old",
+                _ => ", temperature measured",
+            },
+        );
+    }
+    Some(said)
+}
+
+/// What is not known as well as it might be: sensors that failed, watches that cannot judge, an
+/// area that does not look right. At most three.
+fn doubts(look: &Value) -> Vec<String> {
+    let run = &look["run"];
+    let mut all = Vec::new();
+    for (what, key) in [("thermometer", "temperature_trouble"), ("agitation sensor", "agitation_trouble")] {
+        if let Some(why) = look["bath"][key].as_str() {
+            all.push(format!("{what} FAILED: {why}"));
+        }
+    }
+    all.extend(run["area_question"].as_str().map(|q| format!("area: {q}")));
+    if run["phase"] == "steady" {
+        // Watches that give the same reason are told together.
+        let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
+        for line in run["cannot_judge"].as_array().into_iter().flatten().filter_map(Value::as_str) {
+            let (watch, why) = line.split_once(": cannot judge: ").unwrap_or((line, ""));
+            match reasons.iter_mut().find(|(w, _)| w == why) {
+                Some((_, watches)) => watches.push(watch.into()),
+                None => reasons.push((why.into(), vec![watch.into()])),
+            }
+        }
+        all.extend(
+            reasons.iter().map(|(why, watches)| format!("{} cannot judge: {why}", watches.join(", "))),
+        );
+    }
+    all.truncate(3);
+    all
 }
 
 fn heading(look: &Value) -> String {
@@ -252,6 +322,9 @@ fn plain_line(look: &Value, units: Units) -> String {
     if let Some(left) = run["left_seconds"].as_f64() {
         line.push_str(&format!(" | {} left", seconds(left)));
     }
+    if let Some(ratio) = run["burn_margin_ratio"].as_f64() {
+        line.push_str(&format!(" | margin {:.0} %", ratio.clamp(-9.99, 1.0) * 100.0));
+    }
     if let Err(no) = well(look) {
         line.push_str(&format!(" | {no}"));
     }
@@ -355,8 +428,11 @@ mod tests {
                 "setpoint_amperes": 4.5, "ceiling_volts": 6.0, "density_amperes_per_square_meter": 400.0,
                 "charge_coulombs": 307.0, "charge_target_coulombs": 744.0, "thickness_meters": 3.31e-6,
                 "left_seconds": 200.0, "worked_seconds": 130.0, "question": null, "cause": null,
-                "burn_margin_ratio": 0.62, "burn_level_volts": 4.75
-            }
+                "burn_margin_ratio": 0.62, "burn_level_volts": 4.75,
+                "burn_margin": {"ratio": 0.62, "low": 0.4, "high": 0.75, "strand": "density", "minutes": null,
+                    "agitation_proven": true}
+            },
+            "bath": {"temperature_celsius": 54.0, "temperature_age_seconds": 1.0, "agitation": "air"}
         })
     }
 
@@ -380,7 +456,38 @@ mod tests {
         assert!(text.contains("density 4 A/dm²"), "{text}");
         assert!(text.contains("deposit   3.31 µm"), "{text}");
         assert!(text.contains("nickel, 12.4 A·h"), "{text}");
+        let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            words.contains(
+                "margin 62 % (40 to 75 %) by density; agitation air by its sensor, temperature measured"
+            ),
+            "{text}"
+        );
         assert!(!text.contains('!'), "{text}");
+    }
+
+    #[test]
+    fn margin_that_rests_on_assumptions_and_watches_that_cannot_judge_are_said() {
+        let mut look = look();
+        look["run"]["burn_margin"]["agitation_proven"] = json!(false);
+        look["run"]["burn_margin"]["minutes"] = json!(12.0);
+        look["run"]["cannot_judge"] = json!([
+            "drift: cannot judge: no line",
+            "touch: cannot judge: no line",
+            "burn-margin: cannot judge: x"
+        ]);
+        look["bath"]["temperature_trouble"] = json!("it says -127.0 °C, which no bath has");
+        let text = follow_text(&look, Units::Metric, 80);
+        check(&text);
+        let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        for said in [
+            "12 min 0 s to the burn level",
+            "agitation air as assumed",
+            "thermometer FAILED: it says -127.0 °C",
+            "drift, touch cannot judge: no line",
+        ] {
+            assert!(words.contains(said), "{said} in {text}");
+        }
     }
 
     #[test]
@@ -458,6 +565,9 @@ mod tests {
     #[test]
     fn plain_line_says_the_same_for_pipes() {
         let line = plain_line(&look(), Units::Metric);
-        assert_eq!(line, "bench running steady | 4.500 A 3.25 V | 41 % | 3.31 µm | 3 min 20 s left");
+        assert_eq!(
+            line,
+            "bench running steady | 4.500 A 3.25 V | 41 % | 3.31 µm | 3 min 20 s left | margin 62 %"
+        );
     }
 }

@@ -3,6 +3,7 @@
 //! What the room is for: the verbs people type. What it may not do: decide
 //! anything about a run; a verb calls the room that knows.
 
+mod alarms;
 mod args;
 mod client;
 mod daemon;
@@ -16,6 +17,7 @@ mod off;
 mod order;
 mod plan;
 mod probe;
+mod replay;
 mod say;
 mod setup;
 mod show;
@@ -111,15 +113,16 @@ fn run(cli: Cli) -> Done {
             let station = client.station(at.station.as_deref())?;
             follow::follow(&client, &station, units)
         }
-        Verb::Alarms { ack: Some(watch), note, at } => {
-            let body = json!({ "by": operator(common), "watch": watch, "note": note });
-            show::told(&client, "ack", at.station.as_deref(), body, json)
+        Verb::Alarms(args) => alarms::alarms(&client, args, &operator(common), json),
+        Verb::Tanks { say: Some(tank), temperature, agitation, .. } => {
+            let body = json!({ "by": operator(common), "temperature": temperature, "agitation": agitation });
+            show::say_bath(&client, tank, body, json)
         }
-        Verb::Alarms { .. } => show::alarms(&client, json),
-        Verb::Tanks { upkeep } if upkeep.log.is_some() || upkeep.undo.is_some() => {
+        Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
+        Verb::Replay(args) => replay::replay_verb(&client, common, args),
         Verb::Runs { limit } => show::runs(&client, *limit, units, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
         Verb::Serve

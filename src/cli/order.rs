@@ -4,7 +4,7 @@ use super::args::OrderArgs;
 use super::failure::Failure;
 use super::{mesh, setup};
 use crate::part::Part;
-use crate::plan::Request;
+use crate::plan::{Request, SeekAsked};
 use crate::process::{Between, Confirm, End, Entry, Hold, Ramp, Turn};
 use std::fmt::Display;
 use std::str::FromStr;
@@ -98,6 +98,11 @@ fn amend(request: &mut Request, args: &OrderArgs, wrong: &mut Vec<String>) {
         } else {
             wrong.push(format!("--turn {faces}: 2 to 12 faces"));
         }
+    }
+    if let (Some(margin), Some(top)) = (&args.seek, &args.seek_top)
+        && let (Some(margin), Some(top)) = (read("seek", margin, wrong), read("seek-top", top, wrong))
+    {
+        request.seek = Some(SeekAsked { margin, top });
     }
     if let Some(text) = &args.ramp {
         request.ramp = read("ramp", text, wrong).map(Ramp::Time);

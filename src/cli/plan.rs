@@ -10,12 +10,13 @@ use super::show;
 use crate::config::{Config, Station, TemperatureSource};
 use crate::mimic::{self, Bench, Chemistry, Script};
 use crate::plan::{Order, Plan, Request};
-use crate::quantity::{Charge, Length, Mono, Units};
-use crate::run::RunState;
+use crate::quantity::{Charge, Length, Mono, Temperature, Units};
+use crate::run::{BathNews, RunState};
 use crate::serve::plan_for;
-use crate::station::{Rehearsal, rehearse};
+use crate::station::{Rehearsal, Visit, rehearse_with};
 use serde_json::{Value, json};
 use std::path::Path;
+use std::time::Duration;
 
 /// Prints the worksheet. With a config it is worked out here; without one, the daemon is asked.
 pub(crate) fn plan(client: &Client, common: &Common, args: &OrderArgs, units: Units) -> Done {
@@ -58,7 +59,24 @@ pub(crate) fn rehearsal(
     let script = faults.map_or(Ok(Script::default()), super::mimic::script)?;
     let bench = Bench::new(bench(&setup.config, station, &order, seed, script)?, Mono::ZERO);
     line(format!("rehearsing on the mimic, in virtual time: {}", order.title));
-    let played = rehearse(order, setup::controller(station), bench, station.poll);
+    let tank = setup.config.tanks.iter().find(|t| t.name == order.tank);
+    let thermometer = tank.is_some_and(|t| matches!(t.temperature, Some(TemperatureSource::File { .. })));
+    let pump = tank.is_some_and(|t| t.agitation_sensor.is_some());
+    // What the tank's sensors would tell, each second.
+    let mut told = None;
+    let played =
+        rehearse_with(order, setup::controller(station), bench, station.poll, |bench, since, reading| {
+            let due = told.is_none_or(|at| since.saturating_sub(at) >= Duration::from_secs(1));
+            if due {
+                told = Some(since);
+            }
+            let cell = bench.cell();
+            let news = BathNews {
+                temperature: thermometer.then(|| (Temperature::new(cell.temperature()), bench.now())),
+                agitation: pump.then(|| (cell.agitation(), true)),
+            };
+            Visit { reading, bath: (due && (thermometer || pump)).then_some(news), stop: false }
+        });
     tell(&played, units);
     match &played.outcome {
         Some(end) if end.state == RunState::Complete => Ok(()),
@@ -124,6 +142,14 @@ fn tell(played: &Rehearsal, units: Units) {
     }
     if view.unobserved_seconds > 0.0 {
         line(format!("unobserved  {}: no charge is counted for it", seconds(view.unobserved_seconds)));
+    }
+    let stairs: Vec<_> =
+        played.story.iter().filter_map(|(at, s)| Some((at, s.strip_prefix("seeking: ")?))).collect();
+    if !stairs.is_empty() {
+        line("staircase   when, from and to, why");
+        for (at, step) in stairs {
+            line(format!("{:>12}  {step}", seconds(at.as_secs_f64())));
+        }
     }
     if truth.burnt {
         line("burnt       the edge darkened in the cell");

@@ -1,6 +1,6 @@
 //! Verbs that ask the daemon and show what it says.
 
-use super::client::Client;
+use super::client::{Client, escape};
 use super::failure::{Done, Failure};
 use super::follow::{follow_text, text};
 use super::say::{line, say, seconds, table, wrap};
@@ -52,46 +52,13 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
     Ok(())
 }
 
-pub(crate) fn alarms(client: &Client, json: bool) -> Done {
-    let all = client.get("/api/v1/alarms")?;
+/// Tells the daemon what is so in a tank.
+pub(crate) fn say_bath(client: &Client, tank: &str, body: Value, json: bool) -> Done {
+    let answer = client.post(&format!("/api/v1/tanks/{}/bath", escape(tank)), &body)?;
     if json {
-        return json_out(&all);
+        return json_out(&answer);
     }
-    let now = all["now"].as_array().map_or(&[][..], Vec::as_slice);
-    if now.is_empty() {
-        line("No alarm stands.");
-    }
-    for entry in now {
-        let alarm = &entry["alarm"];
-        line(format!(
-            "{}: {} ({}, {}) {}\n    {}",
-            text(&entry["station"]),
-            text(&alarm["watch"]),
-            text(&alarm["priority"]),
-            text(&alarm["state"]).replace('-', " "),
-            text(&alarm["text"]),
-            text(&alarm["remedy"])
-        ));
-    }
-    let rows: Vec<_> = all["journal"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .map(|row| {
-            let who = row["by"].as_str().map(|by| format!(" ({by})")).unwrap_or_default();
-            vec![
-                text(&row["at"]),
-                text(&row["station"]),
-                text(&row["watch"]),
-                format!("{} -> {}{who}", text(&row["from"]), text(&row["to"])),
-                text(&row["text"]),
-            ]
-        })
-        .collect();
-    if !rows.is_empty() {
-        line("\nJournal, newest first:");
-        say(&table(&rows));
-    }
+    line(text(&answer["said"]));
     Ok(())
 }
 
@@ -101,7 +68,7 @@ pub(crate) fn tanks(client: &Client, units: Units, json: bool) -> Done {
         return json_out(&all);
     }
     let mut rows = vec![
-        ["tank", "bath", "volume", "charge", "not observed", "runs", "temperature"]
+        ["tank", "bath", "volume", "charge", "not observed", "runs", "temperature", "agitation"]
             .map(String::from)
             .to_vec(),
     ];
@@ -114,12 +81,41 @@ pub(crate) fn tanks(client: &Client, units: Units, json: bool) -> Done {
             Charge::new(tank["charge_coulombs"].as_f64().unwrap_or(0.0)).show_in("A.h"),
             seconds(tank["unobserved_seconds"].as_f64().unwrap_or(0.0)),
             tank["runs"].to_string(),
-            tank["temperature_celsius"].as_f64().map_or("-".into(), |c| Temperature::new(c).show(units)),
+            known_temperature(&tank["known"], units),
+            known_agitation(&tank["known"]),
         ]);
     }
     say(&table(&rows));
     say(&super::upkeep::due(&all, units));
     Ok(())
+}
+
+/// A bath's temperature with its age and who says so, or why there is none.
+pub(super) fn known_temperature(known: &Value, units: Units) -> String {
+    let failed = known["temperature_trouble"].as_str();
+    let Some(celsius) = known["temperature_celsius"].as_f64() else {
+        return failed.map_or("-".into(), |why| format!("SENSOR FAILED: {why}"));
+    };
+    let mut said = Temperature::new(celsius).show(units);
+    let age = known["temperature_age_seconds"].as_f64().unwrap_or(0.0);
+    if age > 10.0 {
+        said.push_str(&format!(", {} ago", seconds(age)));
+    }
+    said.push_str(&format!(" by {}", text(&known["temperature_by"])));
+    if let Some(why) = failed {
+        said.push_str(&format!(", SENSOR FAILED: {why}"));
+    }
+    said
+}
+
+/// How a bath is moved, and whether that is proven.
+pub(super) fn known_agitation(known: &Value) -> String {
+    let Some(word) = known["agitation"].as_str() else { return "-".into() };
+    match (known["agitation_trouble"].as_str(), known["agitation_proven"].as_bool()) {
+        (Some(why), _) => format!("{word} as assumed, SENSOR FAILED: {why}"),
+        (None, Some(true)) => format!("{word} by its sensor"),
+        _ => format!("{word} as assumed, by {}", text(&known["agitation_by"])),
+    }
 }
 
 pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Done {
@@ -156,11 +152,17 @@ pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: b
     }
     if csv {
         let readings = client.get(&format!("/api/v1/runs/{id}/readings"))?;
-        let mut out = String::from("seconds,volts,amperes,setpoint_amperes\n");
+        let mut out = String::from("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n");
+        let maybe = |v: &Value| if v.is_null() { String::new() } else { v.to_string() };
         for r in readings.as_array().into_iter().flatten() {
             out.push_str(&format!(
-                "{},{},{},{}\n",
-                r["seconds"], r["volts"], r["amperes"], r["setpoint_amperes"]
+                "{},{},{},{},{},{}\n",
+                r["seconds"],
+                r["volts"],
+                r["amperes"],
+                r["setpoint_amperes"],
+                maybe(&r["ceiling_volts"]),
+                maybe(&r["bath_celsius"])
             ));
         }
         say(&out);

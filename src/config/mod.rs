@@ -11,6 +11,6 @@ mod report;
 mod upkeep;
 mod watches;
 
-pub use model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+pub use model::{AgitationSensor, Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
 pub use read::load;
 pub use report::check_report;

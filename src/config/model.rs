@@ -91,12 +91,23 @@ pub struct Tank {
     pub anode_area: Option<Area>,
     /// Agitation.
     pub agitation: Agitation,
+    /// What proves that it is moved as `agitation` says.
+    pub agitation_sensor: Option<AgitationSensor>,
     /// Where its temperature comes from.
     pub temperature: Option<TemperatureSource>,
     /// The most current per volume, if the bath file's is not to hold.
     pub max_load: Option<BathLoad>,
     /// What falls due in it, in file order.
     pub upkeep: Vec<UpkeepRule>,
+}
+
+/// A pump's relay or sensor, as a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AgitationSensor {
+    /// The file.
+    pub file: PathBuf,
+    /// What it says, white space aside, while the solution is moved; anything else is still.
+    pub running: String,
 }
 
 /// Where a tank's temperature comes from.

@@ -1,6 +1,6 @@
 //! The config file, key by key, then what only shows when keys are put side by side.
 
-use super::model::{Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
+use super::model::{AgitationSensor, Config, Daemon, OnLedgerFailure, Station, Tank, TemperatureSource};
 use super::{upkeep, watches};
 use crate::bath::{self, Agitation};
 use crate::quantity::{
@@ -293,6 +293,14 @@ fn tank(doc: &Document<'_>, table: &Table<'_>, bath_names: &[String]) -> Option<
             ("vigorous", Agitation::Vigorous),
         ])
     });
+    let sensor = agitation_sensor(table);
+    if sensor.is_some() && agitation == Some(Agitation::Still) {
+        table.problem(
+            "agitation-sensor",
+            "has nothing to prove: the tank's agitation is \"still\"",
+            "say in agitation how the solution moves while the sensor says so: \"rod\", \"air\" or \"vigorous\"",
+        );
+    }
     let temperature = temperature(table.may("temperature"));
     let max_load = table.may("max-load").positive();
     let upkeep = upkeep::read(doc, table);
@@ -302,10 +310,27 @@ fn tank(doc: &Document<'_>, table: &Table<'_>, bath_names: &[String]) -> Option<
         volume,
         anode_area,
         agitation: agitation?,
+        agitation_sensor: sensor,
         temperature,
         max_load,
         upkeep: upkeep?,
     })
+}
+
+fn agitation_sensor(tank: &Table<'_>) -> Option<AgitationSensor> {
+    let table = tank.may("agitation-sensor").table()?;
+    let file = full_path(table.need("file"));
+    let running = table.need("running").text();
+    if let Some(text) = &running
+        && text.trim() != text
+    {
+        table.problem(
+            "running",
+            format!("{text:?} cannot be compared: white space around what the file says is left out"),
+            "write what the file says while the solution is moved, such as \"1\"",
+        );
+    }
+    Some(AgitationSensor { file: file?, running: running? })
 }
 
 fn temperature(field: Field<'_>) -> Option<TemperatureSource> {

@@ -85,6 +85,12 @@ fn tank(t: &Tank, config: &Config, units: Units) -> String {
         Agitation::Air => "air".into(),
         Agitation::Vigorous => "vigorous agitation".into(),
     });
+    if t.agitation != Agitation::Still {
+        facts.push(match &t.agitation_sensor {
+            Some(sensor) => format!("which {} proves", sensor.file.display()),
+            None => "which NOTHING proves".into(),
+        });
+    }
     facts.push(match &t.temperature {
         Some(TemperatureSource::Fixed(at)) => format!("taken to be at {}", at.show(units)),
         Some(TemperatureSource::File { path, .. }) => format!("temperature from {}", path.display()),

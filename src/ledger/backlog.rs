@@ -51,6 +51,8 @@ struct Chunk {
     millivolts: Vec<i64>,
     tenth_milliamperes: Vec<i64>,
     setpoint_tenth_milliamperes: Vec<i64>,
+    ceiling_millivolts: Vec<i64>,
+    bath_hundredth_celsius: Vec<Option<i64>>,
 }
 
 impl Backlog {
@@ -67,13 +69,15 @@ impl Backlog {
             return;
         }
         match row {
-            Row::Reading { run, since_start, volts, amps, setpoint } => {
+            Row::Reading { run, since_start, volts, amps, setpoint, ceiling, bath } => {
                 let chunk = self.filling.entry(run.clone()).or_default();
                 chunk.unwritten = true;
                 chunk.milliseconds.push(millis(since_start));
                 chunk.millivolts.push((volts.get() * 1e3).round() as i64);
                 chunk.tenth_milliamperes.push((amps.get() * 1e4).round() as i64);
                 chunk.setpoint_tenth_milliamperes.push((setpoint.get() * 1e4).round() as i64);
+                chunk.ceiling_millivolts.push((ceiling.get() * 1e3).round() as i64);
+                chunk.bath_hundredth_celsius.push(bath.map(|t| (t.get() * 1e2).round() as i64));
                 if chunk.milliseconds.len() >= CHUNK {
                     let next = Chunk { number: chunk.number + 1, ..Chunk::default() };
                     let full = std::mem::replace(chunk, next);
@@ -232,25 +236,32 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.
             let mut update = tx.prepare_cached(
-                "UPDATE run SET state = ?2, ended_utc = ?3, cause = ?4 WHERE id = ?1 AND state = 'running'",
+                "UPDATE run SET state = ?2, ended_utc = ?3, cause = ?4, load_slope_ohm_square_meters = ?5
+                 WHERE id = ?1 AND state = 'running'",
             )?;
-            forgive(update.execute(params![e.id, e.state, e.ended, e.cause]), "the end of a run")
+            forgive(
+                update.execute(params![e.id, e.state, e.ended, e.cause, e.load_slope]),
+                "the end of a run",
+            )
         }
     }
 }
 
 fn write_chunk(tx: &Transaction<'_>, run: &str, chunk: &Chunk) -> rusqlite::Result<usize> {
-    let json = |column: &Vec<i64>| {
+    fn json<T: serde::Serialize>(column: &[T]) -> rusqlite::Result<String> {
         serde_json::to_string(column).map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))
-    };
+    }
     let mut upsert = tx.prepare_cached(
         "INSERT INTO reading_chunk (run_id, number, format, readings, milliseconds, millivolts,
-                                    tenth_milliamperes, setpoint_tenth_milliamperes)
-         VALUES (?1, ?2, 1, ?3, ?4, ?5, ?6, ?7)
+                                    tenth_milliamperes, setpoint_tenth_milliamperes,
+                                    ceiling_millivolts, bath_hundredth_celsius)
+         VALUES (?1, ?2, 1, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
          ON CONFLICT (run_id, number) DO UPDATE SET
              readings = excluded.readings, milliseconds = excluded.milliseconds,
              millivolts = excluded.millivolts, tenth_milliamperes = excluded.tenth_milliamperes,
-             setpoint_tenth_milliamperes = excluded.setpoint_tenth_milliamperes",
+             setpoint_tenth_milliamperes = excluded.setpoint_tenth_milliamperes,
+             ceiling_millivolts = excluded.ceiling_millivolts,
+             bath_hundredth_celsius = excluded.bath_hundredth_celsius",
     )?;
     upsert.execute(params![
         run,
@@ -260,6 +271,8 @@ fn write_chunk(tx: &Transaction<'_>, run: &str, chunk: &Chunk) -> rusqlite::Resu
         json(&chunk.millivolts)?,
         json(&chunk.tenth_milliamperes)?,
         json(&chunk.setpoint_tenth_milliamperes)?,
+        json(&chunk.ceiling_millivolts)?,
+        json(&chunk.bath_hundredth_celsius)?,
     ])
 }
 

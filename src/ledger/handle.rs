@@ -216,6 +216,24 @@ impl Ledger {
         self.read(move |r| r.alarms(limit)).await
     }
 
+    /// See [`Reader::alarms_left`].
+    ///
+    /// # Errors
+    /// As there.
+    pub async fn alarms_left(&self, station: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        let station = station.to_owned();
+        self.read(move |r| r.alarms_left(&station)).await
+    }
+
+    /// See [`Reader::slopes`].
+    ///
+    /// # Errors
+    /// As there.
+    pub async fn slopes(&self, tank: &str, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        let tank = tank.to_owned();
+        self.read(move |r| r.slopes(&tank, limit)).await
+    }
+
     /// See [`Reader::events`].
     ///
     /// # Errors

@@ -1,6 +1,6 @@
 //! Reading, on connections of its own that can never write.
 
-use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, RunRow, TankRow};
+use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
 use super::{LedgerError, error};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 use std::path::{Path, PathBuf};
@@ -54,7 +54,8 @@ impl Reader {
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
         self.with(|db| {
             let mut chunks = db.prepare_cached(
-                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes
+                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
+                        ceiling_millivolts, bath_hundredth_celsius
                  FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
             )?;
             let mut rows = chunks.query([id])?;
@@ -72,6 +73,39 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn tanks(&self) -> Result<Vec<TankRow>, LedgerError> {
         self.with(tanks)
+    }
+
+    /// The stages of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn stages(&self, id: &str) -> Result<Vec<StageRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(
+                "SELECT began_milliseconds, state, phase FROM run_step WHERE run_id = ?1 ORDER BY number",
+            )?
+            .query_map([id], |row| {
+                let milliseconds: i64 = row.get(0)?;
+                Ok(StageRow { seconds: milliseconds as f64 / 1e3, state: row.get(1)?, phase: row.get(2)? })
+            })?
+            .collect()
+        })
+    }
+
+    /// Order and slope times area (ohm m2) of that tank's complete runs that have one, newest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn slopes(&self, tank: &str, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(
+                "SELECT order_json, load_slope_ohm_square_meters FROM run
+                 WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
+                 ORDER BY id DESC LIMIT ?2",
+            )?
+            .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect()
+        })
     }
 
     /// The newest commissioning of a station, if there was one.
@@ -107,26 +141,35 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT at_utc, monotonic_milliseconds, station, run_id, watch, from_state, to_state, priority,
-                        text, by, note
-                 FROM alarm ORDER BY id DESC LIMIT ?1",
-            )?
-            .query_map([limit], |row| {
-                Ok(AlarmRow {
-                    at: row.get(0)?,
-                    monotonic_milliseconds: row.get(1)?,
-                    station: row.get(2)?,
-                    run: row.get(3)?,
-                    watch: row.get(4)?,
-                    from: row.get(5)?,
-                    to: row.get(6)?,
-                    priority: row.get(7)?,
-                    text: row.get(8)?,
-                    by: row.get(9)?,
-                    note: row.get(10)?,
-                })
-            })?
+            db.prepare_cached(&format!("{ALARM} ORDER BY id DESC LIMIT ?1"))?
+                .query_map([limit], alarm_row)?
+                .collect()
+        })
+    }
+
+    /// Alarm changes from that wall time (RFC 3339 UTC) on, oldest first, at most `limit`.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_since(&self, from: &str, limit: u32) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE at_utc >= ?1 ORDER BY id LIMIT ?2"))?
+                .query_map(params![from, limit], alarm_row)?
+                .collect()
+        })
+    }
+
+    /// The last change of each of that station's alarms which the journal does not leave normal.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_left(&self, station: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!(
+                "{ALARM} WHERE id IN (SELECT MAX(id) FROM alarm WHERE station = ?1 GROUP BY watch)
+                 AND to_state <> 'normal' ORDER BY id"
+            ))?
+            .query_map([station], alarm_row)?
             .collect()
         })
     }
@@ -232,11 +275,32 @@ pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
     .collect()
 }
 
+const ALARM: &str =
+    "SELECT at_utc, monotonic_milliseconds, station, run_id, watch, from_state, to_state, priority,
+            text, by, note
+     FROM alarm";
+
+fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
+    Ok(AlarmRow {
+        at: row.get(0)?,
+        monotonic_milliseconds: row.get(1)?,
+        station: row.get(2)?,
+        run: row.get(3)?,
+        watch: row.get(4)?,
+        from: row.get(5)?,
+        to: row.get(6)?,
+        priority: row.get(7)?,
+        text: row.get(8)?,
+        by: row.get(9)?,
+        note: row.get(10)?,
+    })
+}
+
 const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
        r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
-       r.continues, r.order_json
+       r.continues, r.order_json, r.load_slope_ohm_square_meters
 FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";
 
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
@@ -263,6 +327,7 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         thickness_meters: row.get::<_, Option<f64>>(16)?.map(|each| each * charge),
         continues: row.get(17)?,
         order_json: row.get(18)?,
+        load_slope_ohm_square_meters: row.get(19)?,
     })
 }
 
@@ -271,18 +336,28 @@ fn unpack(row: &Row<'_>, into: &mut Vec<ReadingRow>) -> rusqlite::Result<()> {
     if format != 1 {
         return Err(rusqlite::Error::IntegralValueOutOfRange(0, format));
     }
-    let column = |index: usize| -> rusqlite::Result<Vec<i64>> {
+    fn column<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<Vec<T>> {
         serde_json::from_str(row.get_ref(index)?.as_str()?).map_err(|e| {
             rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, e.into())
         })
+    }
+    let times: Vec<i64> = column(row, 1)?;
+    let (volts, amps, set): (Vec<i64>, Vec<i64>, Vec<i64>) =
+        (column(row, 2)?, column(row, 3)?, column(row, 4)?);
+    // Columns of schema 3; chunks written before have none.
+    let absent = |index: usize| -> rusqlite::Result<bool> {
+        Ok(matches!(row.get_ref(index)?, rusqlite::types::ValueRef::Null))
     };
-    let (times, volts, amps, set) = (column(1)?, column(2)?, column(3)?, column(4)?);
-    for (((t, v), a), s) in times.into_iter().zip(volts).zip(amps).zip(set) {
+    let ceilings: Vec<i64> = if absent(5)? { Vec::new() } else { column(row, 5)? };
+    let baths: Vec<Option<i64>> = if absent(6)? { Vec::new() } else { column(row, 6)? };
+    for (k, (((t, v), a), s)) in times.into_iter().zip(volts).zip(amps).zip(set).enumerate() {
         into.push(ReadingRow {
             seconds: t as f64 / 1e3,
             volts: v as f64 / 1e3,
             amperes: a as f64 / 1e4,
             setpoint_amperes: s as f64 / 1e4,
+            ceiling_volts: ceilings.get(k).map(|c| *c as f64 / 1e3),
+            bath_celsius: baths.get(k).copied().flatten().map(|c| c as f64 / 1e2),
         });
     }
     Ok(())

@@ -1,6 +1,6 @@
 //! Rows as they go in and as they are read back, in plain numbers with the unit in the name.
 
-use crate::quantity::{Amps, Microcoulombs, Volts};
+use crate::quantity::{Amps, Microcoulombs, Temperature, Volts};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -52,6 +52,8 @@ pub struct RunEnd {
     pub unobserved: Duration,
     /// Time worked.
     pub worked: Duration,
+    /// Slope of the load's own line times the area entered, ohm m2, where the ramp gave one.
+    pub load_slope: Option<f64>,
 }
 
 /// What [`super::Ledger::record`] takes.
@@ -69,6 +71,10 @@ pub enum Row {
         amps: Amps,
         /// Current setpoint in force; kept to the tenth of a milliampere.
         setpoint: Amps,
+        /// Voltage setpoint in force, nothing while the output is off by our command; kept to the millivolt.
+        ceiling: Volts,
+        /// The bath's temperature, where a fresh one is known; kept to the hundredth of a degree.
+        bath: Option<Temperature>,
     },
     /// All the charge of a run so far (a total, not a step: the last one counts).
     Charge {
@@ -145,8 +151,21 @@ pub struct RunRow {
     pub thickness_meters: Option<f64>,
     /// The run whose remainder this is.
     pub continues: Option<String>,
+    /// Slope of the load's own line times the area entered, ohm m2, where the ramp gave one.
+    pub load_slope_ohm_square_meters: Option<f64>,
     /// The whole order as JSON.
     pub order_json: String,
+}
+
+/// One stage of a run, as recorded.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StageRow {
+    /// Seconds since the run's start at which it began.
+    pub seconds: f64,
+    /// State.
+    pub state: String,
+    /// Phase.
+    pub phase: String,
 }
 
 /// One tank's account.
@@ -175,6 +194,10 @@ pub struct ReadingRow {
     pub amperes: f64,
     /// Current setpoint in force.
     pub setpoint_amperes: f64,
+    /// Voltage setpoint in force, 0 while the output was off by our command; `None` in records of before schema 3.
+    pub ceiling_volts: Option<f64>,
+    /// The bath's temperature, where it was known.
+    pub bath_celsius: Option<f64>,
 }
 
 /// One alarm change.

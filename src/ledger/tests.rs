@@ -37,6 +37,7 @@ fn end(id: &str, microcoulombs: i64) -> RunEnd {
         charge: Microcoulombs(microcoulombs),
         unobserved: Duration::from_millis(1_500),
         worked: Duration::from_secs(600),
+        load_slope: Some(6.1e-3),
     }
 }
 
@@ -56,6 +57,8 @@ fn reading(run: &str, millis: u64) -> Row {
         volts: Volts::new(3.2),
         amps: Amps::new(2.8001),
         setpoint: Amps::new(2.8),
+        ceiling: Volts::new(6.0),
+        bath: (millis > 0).then_some(crate::quantity::Temperature::new(54.25)),
     }
 }
 
@@ -124,9 +127,25 @@ async fn what_was_recorded_is_read_back_after_reopening() {
     assert_eq!(readings.len(), 600);
     assert_eq!(
         readings[599],
-        ReadingRow { seconds: 119.8, volts: 3.2, amperes: 2.8001, setpoint_amperes: 2.8 }
+        ReadingRow {
+            seconds: 119.8,
+            volts: 3.2,
+            amperes: 2.8001,
+            setpoint_amperes: 2.8,
+            ceiling_volts: Some(6.0),
+            bath_celsius: Some(54.25),
+        }
     );
+    assert_eq!(readings[0].bath_celsius, None, "a temperature that was not known is not made up");
     assert_eq!(ledger.alarms(10).await.unwrap()[0].to, "unacknowledged");
+    let reader = ledger.reader();
+    assert_eq!(reader.stages("a").unwrap()[0].phase, "ramp");
+    assert_eq!(reader.slopes("nickel", 10).unwrap(), [(String::from("{}"), 6.1e-3)]);
+    assert_eq!(reader.slopes("silver", 10).unwrap(), []);
+    assert_eq!(reader.alarms_since("2026-01-01T00:00:02.000Z", 10).unwrap().len(), 1);
+    assert_eq!(reader.alarms_since("2026-01-01T00:00:02.001Z", 10).unwrap().len(), 0);
+    assert_eq!(reader.alarms_left("bench").unwrap()[0].watch, "open-circuit");
+    assert_eq!(reader.alarms_left("attic").unwrap(), []);
     assert_eq!(ledger.events(Some("a".into()), 10).await.unwrap()[0].text, "somebody looked at it");
     assert_eq!(ledger.tanks().await.unwrap(), ledger.all_accounts());
     assert_eq!(ledger.account("nickel").charge_microcoulombs, 5_000_001);
@@ -381,6 +400,33 @@ fn every_earlier_schema_comes_up_to_the_present_one() {
         assert_eq!(ledger.reader().runs(1, None).unwrap(), []);
         assert_eq!(shape(&Connection::open(&path).unwrap()), shape(&whole));
     }
+}
+
+#[test]
+fn readings_of_the_first_schema_are_still_read_without_what_they_never_had() {
+    let (_keep, path) = fresh();
+    let mut db = Connection::open(&path).unwrap();
+    schema::migrate(&mut db, &schema::STEPS[..1]).unwrap();
+    db.execute_batch(
+        "INSERT INTO run (id, station, tank, title, started_by, started_utc, state, area_square_meters, parts, order_json)
+         VALUES ('old', 'bench', 'nickel', 'a part', 'mila', '2026-01-01T00:00:00.000Z', 'running', 0.01, 1, '{}');
+         INSERT INTO reading_chunk VALUES ('old', 0, 1, 2, '[0,200]', '[3000,3100]', '[20000,20000]', '[20000,20000]');",
+    )
+    .unwrap();
+    drop(db);
+    let (ledger, _) = Ledger::open(&path).unwrap();
+    let rows = ledger.reader().readings("old").unwrap();
+    assert_eq!(
+        (rows.len(), rows[1].volts, rows[1].ceiling_volts, rows[1].bath_celsius),
+        (2, 3.1, None, None)
+    );
+    let seen: (f64, Option<f64>) = Connection::open(&path)
+        .unwrap()
+        .query_row("SELECT volts, ceiling_volts FROM reading WHERE seconds > 0.1", [], |r| {
+            Ok((r.get(0)?, r.get(1)?))
+        })
+        .unwrap();
+    assert_eq!(seen, (3.1, None));
 }
 
 #[test]

@@ -29,6 +29,7 @@ mod loads;
 mod order;
 mod read;
 mod request;
+mod seek;
 mod shop;
 mod target;
 mod text;
@@ -49,6 +50,7 @@ pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, pl
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+pub use seek::{SeekAsked, SeekTop};
 pub use upkeep::{Since, Upkeep, UpkeepRule};
 pub use warn::supply_warning;
 pub use work::plan;

@@ -1,6 +1,6 @@
 //! An order file into a [`Request`], or everything wrong with it.
 
-use super::{Day, Request};
+use super::{Day, Request, SeekAsked, SeekTop};
 use crate::deposit::Price;
 use crate::part::{
     Allowance, Box, Cone, Cylinder, Disc, Faces, HexBar, Mesh, MeshUnit, Part, Plate, Ring, Shape,
@@ -61,6 +61,19 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
     let turn = words::turn(root);
     let ceiling = optional(root, "ceiling", |t| t.may("ceiling").positive());
     let ceiling_amps = optional(root, "ceiling-amps", |t| t.may("ceiling-amps").positive());
+    let seek = optional(root, "seek", |t| {
+        let table = t.may("seek").table()?;
+        let margin = table.need("margin").within(Ratio::new(0.05), Ratio::new(0.9));
+        let top = table.need("top");
+        let top = match top.text()?.parse::<SeekTop>() {
+            Ok(top) => Some(top),
+            Err(wrong) => {
+                let (wrong, remedy) = wrong.split_once("; ").unwrap_or((&wrong, "write \"6 A/dm2\""));
+                top.bad(wrong, remedy)
+            }
+        };
+        Some(SeekAsked { margin: margin?, top: top? })
+    });
     let time_limit = optional(root, "time-limit", |t| t.may("time-limit").positive());
     let places = optional(root, "places", |t| t.may("places").integer(1..=100_000));
     let metal_price = optional(root, "metal-price", |t| {
@@ -98,6 +111,7 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
         turn: turn?,
         ceiling: ceiling?,
         ceiling_amps: ceiling_amps?,
+        seek: seek?,
         time_limit: time_limit?,
         places: places?.and_then(|n| u32::try_from(n).ok()),
         metal_price: metal_price?,

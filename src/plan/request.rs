@@ -1,6 +1,6 @@
 //! What is asked for, and what there is to do it with.
 
-use super::{Order, Worksheet};
+use super::{Order, SeekAsked, Worksheet};
 use crate::bath::Agitation;
 use crate::deposit::Price;
 use crate::part::{Allowance, Part};
@@ -51,6 +51,9 @@ pub struct Request {
     /// The most current in voltage control.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ceiling_amps: Option<Amps>,
+    /// Climbing toward the fastest safe density.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seek: Option<SeekAsked>,
     /// The backstop; one and a half times the expected time and two minutes if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub time_limit: Option<Span>,
@@ -99,6 +102,7 @@ impl Request {
             turn: None,
             ceiling: None,
             ceiling_amps: None,
+            seek: None,
             time_limit: None,
             places: None,
             metal_price: None,

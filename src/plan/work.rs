@@ -5,7 +5,7 @@ use super::loads::{Batch, fit, room, split};
 use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Obstacle, Order, Plan, Request, SupplyLimits, TankFacts,
-    shop, target, warn,
+    seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal};
@@ -115,7 +115,9 @@ impl Work<'_> {
             _ => target.as_ref().map(|t| t.mean),
         };
         let (charge, time) = self.charge_and_time(mean, area, current, ramp, faces);
-        let usual_limit = Span::new((time * LIMIT_TIMES + LIMIT_MORE).get().ceil());
+        // Seeking may also go down, and then takes longer.
+        let times = if request.seek.is_some() { 2.0 * LIMIT_TIMES } else { LIMIT_TIMES };
+        let usual_limit = Span::new((time * times + LIMIT_MORE).get().ceil());
         let time_limit = request.time_limit.unwrap_or(usual_limit);
         if time_limit < time {
             no.add(
@@ -144,6 +146,8 @@ impl Work<'_> {
             no.add("end", format!("{} is too little to count", charge.show(u)), "ask for more");
         }
         let entry_volts = self.entry_volts(volts, &mut no);
+        let mut seek_warnings = Vec::new();
+        let seek = self.seek(&control, area, edge, &mut no, &mut seek_warnings);
         if !no.0.is_empty() {
             return Err(no.0);
         }
@@ -188,7 +192,7 @@ impl Work<'_> {
             goal,
             time_limit: time_limit.duration(),
             turn: request.turn,
-            seek: None,
+            seek,
             like_slopes: Vec::new(),
         };
         let mut worksheet = Worksheet {
@@ -217,7 +221,7 @@ impl Work<'_> {
             fastest_why,
             current,
             volts,
-            held: held(&order.control),
+            held: seek::held(&order),
             ramp,
             faces,
             charge,
@@ -256,6 +260,7 @@ impl Work<'_> {
             cautions: warn::cautions(self.bath),
         };
         worksheet.warnings = warn::warnings(self, &worksheet, &first);
+        worksheet.warnings.append(&mut seek_warnings);
         Ok(Plan { worksheet, order })
     }
 
@@ -473,7 +478,7 @@ impl Work<'_> {
     }
 
     /// What supply and solution allow together.
-    fn most_amps(&self) -> Amps {
+    pub(super) fn most_amps(&self) -> Amps {
         let solution = self.tank.max_load.or(self.bath.max_load).zip(self.tank.volume).map(|(a, v)| a * v);
         solution.map_or(self.supply.max_amps, |most| most.min(self.supply.max_amps))
     }
@@ -584,12 +589,5 @@ fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
         significant: part.significant(),
         significant_area: part.shape().significant_area(part.significant()),
         thinnest: mean.map(|mean| mean / part.mean_over_minimum()),
-    }
-}
-
-fn held(control: &Control) -> String {
-    match control {
-        Control::Current { setpoint, ceiling, .. } => format!("current {setpoint}, ceiling {ceiling}"),
-        Control::Voltage { setpoint, ceiling, .. } => format!("voltage {setpoint}, at most {ceiling}"),
     }
 }

@@ -6,7 +6,7 @@ use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Mono, Reading, Volts};
-use crate::watch::{Alarm, BathNow, Context, Panel, Phase, Response, Settings};
+use crate::watch::{Alarm, BathNow, Context, Kind, Panel, Phase, Response, Settings};
 use std::time::Duration;
 
 /// What a controller is made from; all of it is the station's.
@@ -131,6 +131,16 @@ impl Controller {
     /// Alarms that are not normal, most urgent first.
     pub fn alarms(&self) -> Vec<Alarm> {
         self.panel.alarms()
+    }
+
+    /// Watches that are no alarm in the present phase, by design.
+    pub fn suppressed(&self) -> Vec<Kind> {
+        self.panel.suppressed()
+    }
+
+    /// What is known of the bath, with its age; `None` where not even an assumption is.
+    pub fn bath(&self) -> Option<BathNow> {
+        self.bath_now()
     }
 
     /// Whether a run is running or held.
@@ -282,6 +292,8 @@ impl Controller {
         }
         fits(&order, self.setup.limits).map_err(Refusal)?;
         self.panel.new_load();
+        // What was known of another run's bath may be another tank's; the shell tells it anew.
+        self.bath = BathNews::default();
         out.push(Action::Record(Event::Started { id: id.clone(), order: order.clone(), by: by.into() }));
         self.run = Some(Run::new(id, *order, self.setup.max_gap));
         self.prepare(out);

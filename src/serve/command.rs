@@ -3,8 +3,10 @@
 use super::body::Body;
 use super::problem::Problem;
 use super::state::AppState;
+use crate::bath::Agitation;
+use crate::quantity::{Span, Temperature};
 use crate::run::{Answer, Command};
-use crate::watch::{Handling, Kind};
+use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -104,16 +106,124 @@ pub(super) async fn acknowledge(
     Path(station): Path<String>,
     Body(body): Body<Acknowledge>,
 ) -> Reply {
-    let kind = Kind::named(&body.watch).ok_or_else(|| {
-        let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
-        Problem::new(
-            StatusCode::BAD_REQUEST,
-            "bad-json",
-            format!("there is no watch {:?}; there is: {}", body.watch, names.join(", ")),
-        )
-    })?;
+    let kind = kind(&body.watch)?;
     let note = body.note.map(|note| text("note", &note, 500)).transpose()?;
     send(&app, &station, &body.by, Command::Alarm { kind, handling: Handling::Acknowledge { note } }).await
+}
+
+/// The watch of that name.
+pub(super) fn kind(name: &str) -> Result<Kind, Problem> {
+    Kind::named(name).ok_or_else(|| {
+        let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
+        bad(format!("there is no watch {name:?}; there is: {}", names.join(", ")))
+    })
+}
+
+fn bad(detail: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-json", detail)
+}
+
+/// What a person does to an alarm; not every deed takes every key.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Deed {
+    by: String,
+    #[serde(default)]
+    note: Option<String>,
+    /// How long it is shelved: "30 min". Without it: until its condition next goes.
+    #[serde(default)]
+    time: Option<Span>,
+    #[serde(default)]
+    reason: Option<String>,
+}
+
+pub(super) async fn alarm(
+    State(app): State<AppState>,
+    Path((station, watch, deed)): Path<(String, String, String)>,
+    Body(body): Body<Deed>,
+) -> Reply {
+    let kind = kind(&watch)?;
+    let handling = handling(&deed, &body)?;
+    send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+}
+
+fn handling(deed: &str, body: &Deed) -> Result<Handling, Problem> {
+    let takes: &[&str] = match deed {
+        "ack" => &["note"],
+        "shelve" => &["note", "time"],
+        "out-of-service" => &["reason"],
+        "unshelve" | "in-service" => &[],
+        _ => {
+            return Err(Problem::not_found(format!(
+                "nobody can {deed:?} an alarm; there is: ack, shelve, unshelve, out-of-service, in-service"
+            )));
+        }
+    };
+    let given =
+        [("note", body.note.is_some()), ("time", body.time.is_some()), ("reason", body.reason.is_some())];
+    if let Some((key, _)) = given.iter().find(|(key, there)| *there && !takes.contains(key)) {
+        return Err(bad(format!("{key}: {deed} takes none")));
+    }
+    let note = body.note.as_deref().map(|note| text("note", note, 500)).transpose()?;
+    Ok(match deed {
+        "ack" => Handling::Acknowledge { note },
+        "shelve" => {
+            let most = Span::from(LONGEST_SHELF);
+            if body.time.is_some_and(|t| !t.is_positive() || t > most) {
+                return Err(bad(
+                    "time: more than nothing, at most 8 h; longer is out of service, with a reason",
+                ));
+            }
+            Handling::Shelve { time: body.time.map(Span::duration), note }
+        }
+        "unshelve" => Handling::Unshelve,
+        "in-service" => Handling::InService,
+        _ => {
+            let reason = body.reason.as_deref().unwrap_or_default();
+            Handling::OutOfService { reason: text("reason", reason, 500)? }
+        }
+    })
+}
+
+/// What is newly known of a bath.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct BathWord {
+    #[serde(default)]
+    by: Option<String>,
+    #[serde(default)]
+    temperature: Option<Temperature>,
+    #[serde(default)]
+    agitation: Option<Agitation>,
+    /// Whether a sensor says so; renewed every two minutes, or it proves nothing any more.
+    #[serde(default)]
+    proven: bool,
+}
+
+pub(super) async fn bath(
+    State(app): State<AppState>,
+    Path(tank): Path<String>,
+    Body(body): Body<BathWord>,
+) -> Result<Json<Value>, Problem> {
+    let by = text("by", body.by.as_deref().unwrap_or("the API"), 80)?;
+    if body.temperature.is_none() && body.agitation.is_none() {
+        return Err(bad("say a temperature, an agitation, or both"));
+    }
+    if body.proven && body.agitation.is_none() {
+        return Err(bad("proven: of which agitation?"));
+    }
+    let (low, high) = (Temperature::new(-20.0), Temperature::new(150.0));
+    if let Some(t) = body.temperature.filter(|t| !(low..=high).contains(t)) {
+        return Err(bad(format!("temperature: {t} is no bath's; -20 degC to 150 degC")));
+    }
+    if app.baths.view(&tank).is_none() {
+        let names: Vec<_> = app.facts.tanks.iter().map(|t| t.tank.as_str()).collect();
+        return Err(Problem::not_found(format!("there is no tank {tank:?}; there is: {}", names.join(", "))));
+    }
+    let agitation = body.agitation.map(|a| (a, body.proven));
+    let said = app.baths.tell(&tank, &by, body.temperature, agitation).map_err(Problem::refused)?;
+    tracing::info!(%tank, %by, "{said}");
+    Ok(Json(serde_json::json!({ "tank": tank, "said": said, "known": app.baths.view(&tank) })))
 }
 
 /// Off is answered only when a snapshot published afterwards shows the output

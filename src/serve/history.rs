@@ -1,7 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, TankRow,
+    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
+    TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -45,6 +46,16 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError>;
+    /// The journal of alarms from that wall time (RFC 3339 UTC) on, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_since(&self, from: &str, limit: u32) -> Result<Vec<AlarmRow>, HistoryError>;
+    /// A run's stages, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn stages(&self, run: &str) -> Result<Vec<StageRow>, HistoryError>;
     /// A run's events, oldest first.
     ///
     /// # Errors
@@ -123,6 +134,12 @@ impl History for Ledger {
     }
     fn alarms(&self, limit: u32) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(self.reader().alarms(limit)?)
+    }
+    fn alarms_since(&self, from: &str, limit: u32) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_since(from, limit)?)
+    }
+    fn stages(&self, run: &str) -> Result<Vec<StageRow>, HistoryError> {
+        Ok(self.reader().stages(run)?)
     }
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError> {
         let mut events = self.reader().events(Some(run), limit)?;

@@ -107,6 +107,7 @@ impl Look {
         if stale {
             snapshot.measured = None;
             snapshot.run.burn_margin_ratio = None;
+            snapshot.run.burn_margin = None;
             snapshot.run.burn_level_volts = None;
         }
         if silent.as_secs_f64() > silence_limit(stale_after) {

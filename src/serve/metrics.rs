@@ -19,12 +19,15 @@
 //! | `tankside_run_charge_target_coulombs` | gauge | `station` | charge at which it ends | it ends by time, or no run yet |
 //! | `tankside_run_thickness_meters` | gauge | `station` | predicted mean thickness so far | no metal is deposited |
 //! | `tankside_alarm_active` | gauge | `station`, `watch`, `priority` | 1 while the condition holds; 0 once it has gone | never raised since start |
+//! | `tankside_alarms_raised_total` | counter | `station`, `watch`, `priority` | alarms raised since start | none raised yet |
+//! | `tankside_alarms_in_flood` | gauge | `station` | 1: more than ten alarms were raised in ten minutes, and it has not ended | never |
+//! | `tankside_alarm_chattering` | gauge | `station`, `watch` | 1: raised three times or more within the last minute | never chattered since start |
 //! | `tankside_setpoint_writes_total` | counter | `station` | setpoints written since start | never |
 //! | `tankside_link_errors_total` | counter | `station`, `kind` | link errors since start | none of that kind yet |
 //! | `tankside_tank_charge_coulombs_total` | counter | `tank` | all charge the tank has worked; goes on over restarts (÷ 3600 is A·h) | never |
 //! | `tankside_tank_unobserved_seconds_total` | counter | `tank` | time under current that was not observed | never |
 //! | `tankside_upkeep_due_ratio` | gauge | `tank`, `additive` | how far along it is to being due: 1 and more is due | no rule, or the ledger cannot be read |
-//! | `tankside_tank_temperature_celsius` | gauge | `tank` | what its thermometer says | it has none, or it says nothing |
+//! | `tankside_tank_temperature_celsius` | gauge | `tank` | what its thermometer, or somebody with one, says | older than two minutes, or not known |
 //! | `tankside_poll_seconds` | histogram | `station` | time an exchange with the supply took | never |
 //! | `tankside_ledger_commit_seconds` | histogram | | time a commit to the ledger took | never |
 //!
@@ -74,6 +77,9 @@ struct Fleet {
     target: GaugeVec,
     thickness: GaugeVec,
     alarm: GaugeVec,
+    raised: IntCounterVec,
+    flood: GaugeVec,
+    chattering: GaugeVec,
     writes: IntCounterVec,
     errors: IntCounterVec,
     poll: HistogramVec,
@@ -95,6 +101,9 @@ struct Station {
     writes: IntCounter,
     errors: BTreeMap<&'static str, IntCounter>,
     alarms: BTreeMap<(String, &'static str), Gauge>,
+    raised: BTreeMap<(&'static str, &'static str), IntCounter>,
+    flood: Gauge,
+    chattering: BTreeMap<String, Gauge>,
 }
 
 #[expect(
@@ -205,6 +214,25 @@ impl Metrics {
             });
             child.set(flag(alarm.state.active()));
         }
+        station.flood.set(flag(snapshot.alarms_in_flood));
+        for raised in &snapshot.raised {
+            let labels = [name, raised.watch, raised.priority];
+            let child = station
+                .raised
+                .entry((raised.watch, raised.priority))
+                .or_insert_with(|| fleet.raised.with_label_values(&labels));
+            raise(child, raised.count);
+        }
+        for gauge in station.chattering.values() {
+            gauge.set(0.0);
+        }
+        for alarm in snapshot.alarms.iter().filter(|a| a.chattering) {
+            let child = station
+                .chattering
+                .entry(alarm.watch.clone())
+                .or_insert_with(|| fleet.chattering.with_label_values(&[name, &alarm.watch]));
+            child.set(1.0);
+        }
         drop(stations);
 
         let measured = snapshot.measured.as_ref().filter(|_| !look.stale);
@@ -279,6 +307,9 @@ impl Station {
             writes: fleet.writes.with_label_values(&[name]),
             errors: BTreeMap::new(),
             alarms: BTreeMap::new(),
+            raised: BTreeMap::new(),
+            flood: fleet.flood.with_label_values(&[name]),
+            chattering: BTreeMap::new(),
         }
     }
 }
@@ -340,6 +371,21 @@ impl Fleet {
                 "1 while the alarm's condition holds.",
                 &["station", "watch", "priority"],
             ),
+            raised: count(
+                "tankside_alarms_raised_total",
+                "Alarms raised since start.",
+                &["station", "watch", "priority"],
+            ),
+            flood: gauge(
+                "tankside_alarms_in_flood",
+                "1 from more than ten alarms in ten minutes until fewer than five.",
+                s,
+            ),
+            chattering: gauge(
+                "tankside_alarm_chattering",
+                "1 while an alarm has been raised three times or more within a minute.",
+                &["station", "watch"],
+            ),
             writes: count("tankside_setpoint_writes_total", "Setpoints written since start.", s),
             errors: count("tankside_link_errors_total", "Link errors since start.", &["station", "kind"]),
             poll: keep(
@@ -368,7 +414,7 @@ impl Fleet {
             ),
             temperature: gauge(
                 "tankside_tank_temperature_celsius",
-                "What the tank's thermometer says; absent when it says nothing.",
+                "The tank's temperature by its thermometer or somebody with one; absent when older than two minutes.",
                 &["tank"],
             ),
         }

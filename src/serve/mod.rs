@@ -11,10 +11,13 @@
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
 //! | GET `/api/v1/stations/{station}/stream` | the same as server-sent events |
 //! | POST `/api/v1/stations/{station}/{start,hold,resume,stop,abort,answer,off,ack}` | commands |
+//! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
+//! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
+//! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
 mod body;
 mod command;
@@ -57,7 +60,8 @@ pub fn router(app: AppState) -> Router {
         .route("/abort", post(command::abort))
         .route("/answer", post(command::answer))
         .route("/off", post(command::off))
-        .route("/ack", post(command::acknowledge));
+        .route("/ack", post(command::acknowledge))
+        .route("/alarms/{watch}/{deed}", post(command::alarm));
     Router::new()
         .route("/", get(|| async { file("text/html; charset=utf-8", include_str!("page/index.html")) }))
         .route(
@@ -77,7 +81,10 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/tanks", get(read::tanks))
         .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
         .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
+        .route("/api/v1/tanks/{tank}/bath", post(command::bath))
         .route("/api/v1/alarms", get(read::alarms))
+        .route("/api/v1/alarms/figures", get(read::figures))
+        .route("/api/v1/alarms/help/{watch}", get(read::help))
         .route("/api/v1/plan", post(command::plan))
         .fallback(|| async { Problem::not_found("there is nothing here; see /api/v1/stations") })
         .method_not_allowed_fallback(|| async {

@@ -5,7 +5,9 @@ use super::metrics::CONTENT_TYPE;
 use super::problem::Problem;
 use super::state::{AppState, TankFacts};
 use super::upkeep::{Due, due};
-use crate::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, TankRow};
+use crate::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
+use crate::station::BathView;
+use crate::watch::{self, AlarmState, Figures, JournalEntry};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -13,6 +15,7 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::time::Duration;
 
 const MOST_ROWS: u32 = 1000;
 
@@ -59,6 +62,8 @@ pub(super) struct RunWithEvents {
     #[serde(flatten)]
     run: RunRow,
     events: Vec<EventRow>,
+    /// Stages as they came.
+    stages: Vec<StageRow>,
 }
 
 pub(super) async fn run(
@@ -70,7 +75,8 @@ pub(super) async fn run(
         .read(move |h| {
             let Some(run) = h.run(&wanted)? else { return Ok(None) };
             let events = h.events(&wanted, MOST_ROWS)?;
-            Ok(Some(RunWithEvents { run, events }))
+            let stages = h.stages(&wanted)?;
+            Ok(Some(RunWithEvents { run, events, stages }))
         })
         .await?;
     found.map(Json).ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))
@@ -95,16 +101,17 @@ pub(super) struct TankLine {
     charge_ampere_hours: f64,
     unobserved_seconds: f64,
     runs: u64,
-    /// What its thermometer says, where it has one that answers.
+    /// The bath's temperature, where one is known and not old.
     temperature_celsius: Option<f64>,
     /// What falls due in it.
     upkeep: Vec<Due>,
+    /// All that is known of the bath, with its age and who says so.
+    known: Option<BathView>,
 }
 
 pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLine>>, Problem> {
     let rows = accounts(&app).await?;
     let due = due(&app, &rows).await?;
-    let celsius = app.temperatures().await;
     let line = |row: &TankRow| {
         let facts = app.facts.tanks.iter().find(|t| t.tank == row.tank).cloned();
         TankLine {
@@ -113,14 +120,14 @@ pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLi
                 tank: row.tank.clone(),
                 bath: String::new(),
                 volume_liters: None,
-                thermometer: None,
             }),
             charge_coulombs: row.charge_coulombs,
             charge_ampere_hours: row.charge_coulombs / 3600.0,
             unobserved_seconds: row.unobserved_seconds,
             runs: row.runs,
             upkeep: due.iter().filter(|d| d.tank == row.tank).cloned().collect(),
-            temperature_celsius: celsius.iter().find(|(tank, _)| *tank == row.tank).map(|(_, c)| *c),
+            temperature_celsius: app.baths.view(&row.tank).and_then(|v| v.fresh_celsius()),
+            known: app.baths.view(&row.tank),
         }
     };
     Ok(Json(rows.iter().map(line).collect()))
@@ -175,6 +182,74 @@ pub(super) async fn alarms(
     Ok(Json(Alarms { now, journal }))
 }
 
+/// One watch explained, whatever its alarm does.
+pub(super) async fn help(Path(watch): Path<String>) -> Result<Json<Value>, Problem> {
+    let kind = super::command::kind(&watch)?;
+    let help = kind.help();
+    Ok(Json(json!({
+        "watch": kind.name(), "cause": help.cause, "consequence": help.consequence, "remedy": help.remedy,
+        "minutes": help.minutes, "unseen": help.unseen,
+    })))
+}
+
+/// So many rows of the journal at most are worked into figures; a bench raises far fewer in a year.
+const MOST_CHANGES: u32 = 200_000;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Lately {
+    #[serde(default)]
+    days: Option<u32>,
+}
+
+#[derive(Serialize)]
+pub(super) struct FiguresAnswer {
+    days: u32,
+    /// From when, RFC 3339 UTC.
+    from: String,
+    #[serde(flatten)]
+    figures: Figures,
+    text: String,
+}
+
+/// The figures by which an alarm system is judged, over the last days.
+pub(super) async fn figures(
+    State(app): State<AppState>,
+    query: Result<Query<Lately>, QueryRejection>,
+) -> Result<Json<FiguresAnswer>, Problem> {
+    let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
+    let Query(lately) = query.map_err(|e| bad(e.body_text()))?;
+    let days = lately.days.unwrap_or(7);
+    if !(1..=3660).contains(&days) {
+        return Err(bad("days: 1 to 3660".into()));
+    }
+    let now = jiff::Timestamp::now();
+    let length = Duration::from_secs(u64::from(days) * 86_400);
+    let began = now - length;
+    let from = format!("{began:.3}");
+    let since = from.clone();
+    let rows = app.read(move |h| h.alarms_since(&since, MOST_CHANGES)).await?;
+    let mut last = Duration::ZERO;
+    let journal: Vec<_> = rows.iter().filter_map(|row| entry(row, began, &mut last)).collect();
+    let figures = watch::figures(&journal, length);
+    let text = figures.text();
+    Ok(Json(FiguresAnswer { days, from, figures, text }))
+}
+
+/// A row of the journal as the figures want it; the wall clock may step back, the order does not.
+fn entry(row: &AlarmRow, began: jiff::Timestamp, last: &mut Duration) -> Option<JournalEntry> {
+    let at: jiff::Timestamp = row.at.parse().ok()?;
+    let (from, to) = (AlarmState::named(&row.from)?, AlarmState::named(&row.to)?);
+    *last = Duration::try_from(at.duration_since(began)).unwrap_or_default().max(*last);
+    Some(JournalEntry {
+        at: *last,
+        alarm: format!("{}/{}", row.station, row.watch),
+        priority: row.priority.clone(),
+        stood: !to.raises(from, row.by.is_some()),
+        stands: to.active(),
+    })
+}
+
 pub(super) async fn metrics(State(app): State<AppState>) -> Result<Response, Problem> {
     let (tanks, commits) = match accounts(&app).await {
         Ok(rows) => (rows, app.read(|h| Ok(h.take_commit_seconds())).await?),
@@ -188,10 +263,8 @@ pub(super) async fn metrics(State(app): State<AppState>) -> Result<Response, Pro
         app.metrics.ledger_commit.observe(seconds);
     }
     let looks: Vec<_> = app.stations.iter().map(|w| w.look()).collect();
-    let page = app
-        .metrics
-        .page(&looks, &tanks, &app.temperatures().await)
-        .map_err(|e| Problem::bug(e.to_string()))?;
+    let page =
+        app.metrics.page(&looks, &tanks, &app.temperatures()).map_err(|e| Problem::bug(e.to_string()))?;
     Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], page).into_response())
 }
 

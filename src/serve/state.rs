@@ -7,11 +7,10 @@ use super::problem::Problem;
 use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
+use crate::station::Baths;
 use serde_json::Value;
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
 /// A tank as configured, for people.
@@ -23,9 +22,6 @@ pub struct TankFacts {
     pub bath: String,
     /// How much solution.
     pub volume_liters: Option<f64>,
-    /// A file with its temperature and what it is multiplied by to give degC.
-    #[serde(skip)]
-    pub thermometer: Option<(PathBuf, f64)>,
 }
 
 /// What does not change while the daemon runs.
@@ -75,6 +71,7 @@ pub struct AppState {
     pub(super) history: Arc<dyn History>,
     pub(super) planner: Arc<dyn Planner>,
     pub(super) facts: Arc<Facts>,
+    pub(super) baths: Baths,
     pub(super) metrics: Arc<Metrics>,
     /// Ends the streams.
     pub(super) shutdown: CancellationToken,
@@ -88,6 +85,7 @@ impl AppState {
         history: Arc<dyn History>,
         planner: Arc<dyn Planner>,
         facts: Facts,
+        baths: Baths,
         metrics: Metrics,
         shutdown: CancellationToken,
     ) -> AppState {
@@ -99,6 +97,7 @@ impl AppState {
             history,
             planner,
             facts: Arc::new(facts),
+            baths,
             metrics: Arc::new(metrics),
             shutdown,
         }
@@ -112,23 +111,11 @@ impl AppState {
         })
     }
 
-    /// What the thermometers say now, tank by tank; those that do not answer in
-    /// time, or say nonsense, say nothing.
-    pub(super) async fn temperatures(&self) -> Vec<(String, f64)> {
-        let asked: Vec<_> = self
-            .facts
-            .tanks
-            .iter()
-            .filter_map(|t| t.thermometer.clone().map(|(path, scale)| (t.tank.clone(), path, scale)))
-            .map(|(tank, path, scale)| (tank, tokio::task::spawn_blocking(move || thermometer(&path, scale))))
-            .collect();
-        let mut told = Vec::new();
-        for (tank, answer) in asked {
-            if let Ok(Ok(Some(celsius))) = tokio::time::timeout(THERMOMETER, answer).await {
-                told.push((tank, celsius));
-            }
-        }
-        told
+    /// The baths' temperatures that are young enough to be called present, tank by tank.
+    pub(super) fn temperatures(&self) -> Vec<(String, f64)> {
+        let fresh =
+            |tank: &TankFacts| Some((tank.tank.clone(), self.baths.view(&tank.tank)?.fresh_celsius()?));
+        self.facts.tanks.iter().filter_map(fresh).collect()
     }
 
     /// Writes to the ledger on the blocking pool.
@@ -164,15 +151,4 @@ impl AppState {
             Err(e) => Err(Problem::bug(e.to_string())),
         }
     }
-}
-
-/// A 1-wire sensor takes 0.75 s to measure (from memory); twice that and it is not there.
-const THERMOMETER: Duration = Duration::from_millis(1500);
-
-/// The number in that file, as 1-wire and hwmon give it, in degC; `None` if it
-/// is none or no bath could have it.
-#[expect(clippy::disallowed_methods, reason = "a thermometer is a file; this is the edge")]
-fn thermometer(path: &Path, scale: f64) -> Option<f64> {
-    let celsius = std::fs::read_to_string(path).ok()?.trim().parse::<f64>().ok()? * scale;
-    (-50.0..=250.0).contains(&celsius).then_some(celsius)
 }

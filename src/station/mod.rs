@@ -18,6 +18,6 @@ pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };
-pub use snapshot::{AlarmView, LinkView, Measured, Snapshot, TankView};
+pub use snapshot::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 #[cfg(feature = "daemon")]
-pub use work::{Control, Farewell, Pulse, Settings, spawn};
+pub use work::{BathSource, Baths, Control, Farewell, Pulse, Settings, spawn};

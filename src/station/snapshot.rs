@@ -1,5 +1,6 @@
 //! What everybody outside the control loop sees.
 
+use crate::bath::Agitation;
 use crate::run::View;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -28,6 +29,14 @@ pub struct Snapshot {
     pub run: View,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
+    /// Watches that are no alarm in the present phase, by design; never journalled.
+    pub suppressed: Vec<&'static str>,
+    /// Alarms raised since start, by watch and priority.
+    pub raised: Vec<RaisedCount>,
+    /// Whether alarms come faster than a person can take them: over ten in ten minutes.
+    pub alarms_in_flood: bool,
+    /// What is known of the bath of the tank in use.
+    pub bath: Option<BathView>,
     /// The last few sentences worth reading, newest last (at most 20).
     pub log: Vec<String>,
     /// Trend of the last minutes, oldest first: seconds ago, volts, amperes (at most 300 points).
@@ -80,10 +89,117 @@ pub struct AlarmView {
     pub priority: crate::watch::Priority,
     /// What was seen.
     pub text: String,
+    /// What it does beside telling: `tell`, `hold` or `cut`.
+    pub response: crate::watch::Response,
+    /// What is so, in general; `text` has the figures.
+    pub cause: &'static str,
+    /// What comes of it if nobody acts.
+    pub consequence: &'static str,
     /// What to do.
     pub remedy: String,
+    /// Minutes there are to respond, about.
+    pub respond_within_minutes: u32,
+    /// What volts and amperes cannot tell here, and what would.
+    pub unseen: &'static str,
     /// Wall time of the last change, RFC 3339 UTC.
     pub since: String,
+    /// Its place in the order in which the alarms that stand together came: 1 is the first out.
+    pub first_out: Option<u32>,
+    /// Raised three times or more within the last minute.
+    pub chattering: bool,
+    /// Shelved until then at the latest, RFC 3339 UTC.
+    pub shelved_until: Option<String>,
+}
+
+impl AlarmView {
+    /// That alarm as it stands; the two times are RFC 3339 UTC.
+    pub fn new(alarm: &crate::watch::Alarm, since: String, shelved_until: Option<String>) -> AlarmView {
+        let help = alarm.kind.help();
+        AlarmView {
+            watch: alarm.kind.name().into(),
+            state: alarm.state,
+            priority: alarm.priority,
+            text: alarm.text.clone(),
+            response: alarm.response,
+            cause: help.cause,
+            consequence: help.consequence,
+            remedy: help.remedy.into(),
+            respond_within_minutes: help.minutes,
+            unseen: help.unseen,
+            since,
+            first_out: alarm.first_out,
+            chattering: alarm.chattering,
+            shelved_until,
+        }
+    }
+}
+
+/// How often one watch has raised its alarm.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RaisedCount {
+    /// Which.
+    pub watch: &'static str,
+    /// At which priority.
+    pub priority: &'static str,
+    /// How often since start.
+    pub count: u64,
+}
+
+/// Older than this, in seconds, a temperature is not called the present one.
+const FRESH: f64 = 120.0;
+/// Who speaks when a sensor does.
+pub(super) const SENSOR: &str = "its sensor";
+
+/// What is known of one bath just now, for people and programs.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct BathView {
+    /// Last known temperature.
+    pub temperature_celsius: Option<f64>,
+    /// How old it is.
+    pub temperature_age_seconds: Option<f64>,
+    /// Who gave it: `its sensor`, or a name.
+    pub temperature_by: Option<String>,
+    /// Why its thermometer says nothing, if it has one.
+    pub temperature_trouble: Option<String>,
+    /// How it is moved.
+    pub agitation: Option<Agitation>,
+    /// Whether a sensor proves that.
+    pub agitation_proven: bool,
+    /// Who says so: `its sensor`, `the config`, or a name.
+    pub agitation_by: Option<String>,
+    /// Why its agitation sensor says nothing, if it has one.
+    pub agitation_trouble: Option<String>,
+}
+
+impl BathView {
+    /// The temperature, if it is young enough to be called the present one and its sensor has not failed since.
+    pub fn fresh_celsius(&self) -> Option<f64> {
+        let young = self.temperature_age_seconds.is_some_and(|age| age <= FRESH);
+        let failed = self.temperature_trouble.is_some() && self.temperature_by.as_deref() == Some(SENSOR);
+        self.temperature_celsius.filter(|_| young && !failed)
+    }
+
+    /// In a sentence, without the age: what is worth a row in the ledger when it changes.
+    pub fn sentence(&self) -> String {
+        let temperature = match (&self.temperature_trouble, self.temperature_celsius) {
+            (Some(why), Some(_)) => format!("THERMOMETER FAILED ({why}), the last value grows old"),
+            (Some(why), None) => format!("THERMOMETER FAILED ({why}), temperature not known"),
+            (None, Some(_)) => {
+                format!("temperature by {}", self.temperature_by.as_deref().unwrap_or("somebody"))
+            }
+            (None, None) => "temperature not known".into(),
+        };
+        let word = self.agitation.map_or("not known", Agitation::name);
+        let agitation = match (&self.agitation_trouble, self.agitation_proven) {
+            (Some(why), _) => format!("AGITATION SENSOR FAILED ({why}), {word} as assumed"),
+            (None, true) => format!("agitation {word} by its sensor"),
+            (None, false) => format!(
+                "agitation {word} as assumed, by {}",
+                self.agitation_by.as_deref().unwrap_or("the config")
+            ),
+        };
+        format!("{temperature}; {agitation}")
+    }
 }
 
 /// A tank's account.

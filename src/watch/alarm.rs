@@ -30,6 +30,42 @@ impl AlarmState {
     pub fn active(self) -> bool {
         matches!(self, AlarmState::Unacknowledged | AlarmState::Acknowledged)
     }
+
+    /// Every state.
+    pub const ALL: [AlarmState; 7] = [
+        AlarmState::Normal,
+        AlarmState::Unacknowledged,
+        AlarmState::Acknowledged,
+        AlarmState::ReturnedUnacknowledged,
+        AlarmState::Shelved,
+        AlarmState::Suppressed,
+        AlarmState::OutOfService,
+    ];
+
+    /// As in the journal and the API.
+    pub fn name(self) -> &'static str {
+        match self {
+            AlarmState::Normal => "normal",
+            AlarmState::Unacknowledged => "unacknowledged",
+            AlarmState::Acknowledged => "acknowledged",
+            AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+            AlarmState::Shelved => "shelved",
+            AlarmState::Suppressed => "suppressed",
+            AlarmState::OutOfService => "out-of-service",
+        }
+    }
+
+    /// The state of that name.
+    pub fn named(name: &str) -> Option<AlarmState> {
+        AlarmState::ALL.into_iter().find(|s| s.name() == name)
+    }
+
+    /// Whether a change to this state raises the alarm before the operator: anew, again
+    /// after an acknowledgement, or back from a shelf whose time is over. What a person does
+    /// (`by_person`) raises nothing.
+    pub fn raises(self, from: AlarmState, by_person: bool) -> bool {
+        self == AlarmState::Unacknowledged && from != AlarmState::Unacknowledged && !by_person
+    }
 }
 
 /// One alarm as it stands.

@@ -4,8 +4,9 @@
 //! minutes; more than ten in ten minutes is a flood) and the 6 to 12 an
 //! operator-hour that ISA-style practice gives. They differ; both are shown.
 
+use crate::quantity::Mono;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 /// More than so many raised within [`FLOOD_WINDOW`] is a flood (EEMUA 191) …
@@ -94,8 +95,10 @@ pub fn figures(journal: &[JournalEntry], span: Duration) -> Figures {
     for e in journal {
         if e.stands && !e.stood {
             by_alarm.entry(&e.alarm).or_default().push(e.at);
-            standing.insert(&e.alarm, e.at);
-        } else if !e.stands {
+        }
+        if e.stands {
+            standing.entry(&e.alarm).or_insert(e.at);
+        } else {
             standing.remove(e.alarm.as_str());
         }
     }
@@ -111,6 +114,34 @@ pub fn figures(journal: &[JournalEntry], span: Duration) -> Figures {
         .map(|(a, _)| (*a).into())
         .collect();
     f
+}
+
+/// Whether alarms come faster than a person can take them just now: from more than ten in
+/// ten minutes until fewer than five.
+#[derive(Clone, Debug, Default)]
+pub struct Flood {
+    raised: VecDeque<Mono>,
+    on: bool,
+}
+
+impl Flood {
+    /// One was raised.
+    pub fn raised(&mut self, at: Mono) {
+        self.raised.push_back(at);
+        // More than a flood needs tells nothing new.
+        if self.raised.len() > 4 * FLOOD {
+            self.raised.pop_front();
+        }
+    }
+
+    /// Whether it is one now.
+    pub fn now(&mut self, at: Mono) -> bool {
+        while self.raised.front().is_some_and(|t| at.since(*t) >= FLOOD_WINDOW) {
+            self.raised.pop_front();
+        }
+        self.on = self.raised.len() > FLOOD || (self.on && self.raised.len() >= FLOOD_ENDS);
+        self.on
+    }
 }
 
 impl Figures {
@@ -170,6 +201,21 @@ mod tests {
         assert_eq!(f.most_in_ten_minutes, 11);
         assert!(f.flood_share > 0.1 && f.flood_share < 0.3, "{}", f.flood_share);
         assert_eq!(figures(&journal[..10], Duration::from_secs(3600)).flood_share, 0.0);
+    }
+
+    #[test]
+    fn flood_begins_above_ten_and_lasts_until_fewer_than_five_are_left() {
+        let mut flood = Flood::default();
+        let at = |seconds: u64| Mono::from_millis(seconds * 1000 + 1);
+        for k in 0..11 {
+            assert!(!flood.now(at(k * 30)), "{k}");
+            flood.raised(at(k * 30));
+        }
+        assert!(flood.now(at(301)));
+        // Those raised at 180 s and later are five at 779 s, four at 781 s.
+        assert!(flood.now(at(779)));
+        assert!(!flood.now(at(781)));
+        assert!(!flood.now(at(782)));
     }
 
     #[test]

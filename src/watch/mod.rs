@@ -25,7 +25,7 @@ mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;
-pub use figures::{Figures, JournalEntry, figures};
+pub use figures::{Figures, Flood, JournalEntry, figures};
 pub use kind::{Help, Kind, Priority, Response};
 pub use life::LONGEST_SHELF;
 pub use line::FittedLine;

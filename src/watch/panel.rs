@@ -136,6 +136,11 @@ impl Panel {
         all
     }
 
+    /// Watches that are no alarm in the present phase, by design.
+    pub fn suppressed(&self) -> Vec<Kind> {
+        self.watches.iter().filter(|w| w.state() == AlarmState::Suppressed).map(|w| w.kind).collect()
+    }
+
     /// The strongest response among the alarms just raised, with the kind and text
     /// that ask for it. Of equals the first in [`Kind::ALL`] is the cause.
     pub fn strongest(changes: &[AlarmChange]) -> Option<(Response, Kind, &str)> {

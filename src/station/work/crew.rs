@@ -6,7 +6,7 @@ use super::shell::{LAST_WORD, Shell, utc, within};
 use crate::ledger::{EventRow, Ledger, Row, RunEnd};
 use crate::quantity::Microcoulombs;
 use crate::run::{Command, Refusal, RunState, Setup};
-use crate::station::{Envelope, Handle, Snapshot};
+use crate::station::{Baths, Envelope, Handle, Snapshot};
 use crate::supply::{Clock, Dialect, Spec};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -34,6 +34,8 @@ pub struct Settings {
     pub setup: Setup,
     /// Time between polls.
     pub poll: Duration,
+    /// What is known of the baths; shared with the API and the sensors.
+    pub baths: Baths,
 }
 
 impl Settings {
@@ -288,6 +290,7 @@ impl Post {
             charge: Microcoulombs::ZERO,
             unobserved: Duration::ZERO,
             worked: Duration::ZERO,
+            load_slope: None,
         };
         if let Err(e) = within(LAST_WORD, self.ledger.finish(end)).await {
             tracing::error!("{e}");

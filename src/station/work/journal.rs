@@ -3,8 +3,9 @@
 use crate::deposit::{self, Efficiency};
 use crate::ledger::{AlarmRow, RunStart};
 use crate::plan::{Goal, Order};
-use crate::quantity::{Charge, Mono, Ratio};
-use crate::watch::{AlarmChange, AlarmState};
+use crate::quantity::{Charge, Mono, Ratio, Span};
+use crate::run::Command;
+use crate::watch::{AlarmChange, Handling};
 
 /// The intent of a run.
 pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order) -> RunStart {
@@ -49,8 +50,8 @@ pub(super) fn alarm(
         station: station.into(),
         run,
         watch: change.alarm.kind.name().into(),
-        from: state(change.from).into(),
-        to: state(change.alarm.state).into(),
+        from: change.from.name().into(),
+        to: change.alarm.state.name().into(),
         priority: change.alarm.priority.name().into(),
         text: change.alarm.text.clone(),
         by: change.by.clone(),
@@ -58,16 +59,28 @@ pub(super) fn alarm(
     }
 }
 
-/// The name of an alarm's state, as in the API.
-pub(super) fn state(state: AlarmState) -> &'static str {
-    match state {
-        AlarmState::Normal => "normal",
-        AlarmState::Unacknowledged => "unacknowledged",
-        AlarmState::Acknowledged => "acknowledged",
-        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
-        AlarmState::Shelved => "shelved",
-        AlarmState::Suppressed => "suppressed",
-        AlarmState::OutOfService => "out-of-service",
+/// What the operator hears when a command was taken.
+pub(super) fn taken(command: &Command) -> String {
+    match command {
+        Command::Start { id, .. } => format!("run {id} is started"),
+        Command::Hold => "the run is being held: ramping down, then output off".into(),
+        Command::Resume => "the run goes on: it ramps up again".into(),
+        Command::Stop => "the run is being ended: output off".into(),
+        Command::Abort | Command::Quit => "off was sent".into(),
+        Command::Answer(_) => "the answer was taken".into(),
+        Command::Alarm { kind, handling } => {
+            let done = match handling {
+                Handling::Acknowledge { .. } => "acknowledged",
+                Handling::Shelve { time: Some(time), .. } => {
+                    return format!("alarm {} is shelved for {}", kind.name(), Span::from(*time));
+                }
+                Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
+                Handling::Unshelve => "off the shelf",
+                Handling::OutOfService { .. } => "out of service",
+                Handling::InService => "in service again",
+            };
+            format!("alarm {} is {done}", kind.name())
+        }
     }
 }
 
@@ -78,20 +91,13 @@ pub(super) fn millis(mono: Mono) -> i64 {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::watch::AlarmState;
 
     #[test]
     fn alarm_states_have_the_names_that_the_api_gives_them() {
-        for s in [
-            AlarmState::Normal,
-            AlarmState::Unacknowledged,
-            AlarmState::Acknowledged,
-            AlarmState::ReturnedUnacknowledged,
-            AlarmState::Shelved,
-            AlarmState::Suppressed,
-            AlarmState::OutOfService,
-        ] {
-            assert_eq!(serde_json::to_value(s).unwrap(), state(s));
+        for s in AlarmState::ALL {
+            assert_eq!(serde_json::to_value(s).unwrap(), s.name());
+            assert_eq!(AlarmState::named(s.name()), Some(s));
         }
     }
 }

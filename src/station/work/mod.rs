@@ -4,8 +4,10 @@
 //! people can keep it waiting. A panic in one station's task is caught there:
 //! its supply is switched off through a fresh connection, and the others go on.
 
+mod bath;
 mod crew;
 mod journal;
+mod like;
 mod pace;
 mod picture;
 mod remote;
@@ -15,4 +17,5 @@ mod skew;
 #[cfg(test)]
 mod tests;
 
+pub use bath::{BathSource, Baths};
 pub use crew::{Control, Farewell, Pulse, Settings, spawn};

@@ -1,11 +1,12 @@
 //! The published snapshot, put together from what the task knows.
 
 use super::pace::Trend;
+use super::shell::utc_in;
 use crate::ledger::Ledger;
 use crate::quantity::{Mono, Reading, Regulation};
 use crate::run::Controller;
-use crate::station::{AlarmView, LinkView, Measured, Snapshot, TankView};
-use crate::watch::Kind;
+use crate::station::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
+use crate::watch::{AlarmChange, Flood, Kind};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
@@ -31,6 +32,9 @@ pub(super) struct Picture {
     /// The tank in use or last used, and its bath.
     tank: Option<(String, String)>,
     polls: Vec<f64>,
+    raised: BTreeMap<(&'static str, &'static str), u64>,
+    flood: Flood,
+    pub bath: Option<BathView>,
 }
 
 impl Picture {
@@ -53,6 +57,9 @@ impl Picture {
             since: BTreeMap::new(),
             tank: None,
             polls: Vec::new(),
+            raised: BTreeMap::new(),
+            flood: Flood::default(),
+            bath: None,
         }
     }
 
@@ -71,8 +78,18 @@ impl Picture {
         self.log.push_back(format!("{at} {text}"));
     }
 
-    pub fn alarm_changed(&mut self, kind: Kind, at: &str) {
-        self.since.insert(kind, at.into());
+    pub fn alarm_changed(&mut self, change: &AlarmChange, at: &str) {
+        let alarm = &change.alarm;
+        self.since.insert(alarm.kind, at.into());
+        if alarm.state.raises(change.from, change.by.is_some()) {
+            *self.raised.entry((alarm.kind.name(), alarm.priority.name())).or_default() += 1;
+            self.flood.raised(change.at);
+        }
+    }
+
+    /// The tank in use or last used.
+    pub fn tank(&self) -> Option<&str> {
+        self.tank.as_ref().map(|(name, _)| name.as_str())
     }
 
     pub fn uses(&mut self, tank: &str, bath: &str) {
@@ -128,15 +145,19 @@ impl Picture {
             alarms: controller
                 .alarms()
                 .into_iter()
-                .map(|a| AlarmView {
-                    watch: a.kind.name().into(),
-                    state: a.state,
-                    priority: a.priority,
-                    text: a.text,
-                    remedy: a.kind.remedy().into(),
-                    since: self.since.get(&a.kind).cloned().unwrap_or_default(),
+                .map(|a| {
+                    let until = a.shelved_until.map(|at| utc_in(at.since(now)));
+                    AlarmView::new(&a, self.since.get(&a.kind).cloned().unwrap_or_default(), until)
                 })
                 .collect(),
+            suppressed: controller.suppressed().into_iter().map(Kind::name).collect(),
+            raised: self
+                .raised
+                .iter()
+                .map(|((watch, priority), count)| RaisedCount { watch, priority, count: *count })
+                .collect(),
+            alarms_in_flood: self.flood.now(now),
+            bath: self.bath.clone(),
             log: self.log.iter().cloned().collect(),
             trend: self.trend.seen_from(now),
             tank: self.tank.as_ref().map(|(name, bath)| {

@@ -5,13 +5,13 @@ use super::pace::{Backoff, Edges};
 use super::picture::Picture;
 use super::remote::Remote;
 use super::skew::{Clocks, Skew};
-use super::{Farewell, Settings};
-use crate::ledger::{EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
-use crate::quantity::{Microcoulombs, Mono, Reading};
-use crate::run::{Action, Command, Controller, Event, Input, Outcome, Refusal};
-use crate::station::{Envelope, Snapshot};
+use super::{Farewell, Settings, like};
+use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
+use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
+use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
+use crate::station::{BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
-use crate::watch::{AlarmChange, Handling};
+use crate::watch::AlarmChange;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -30,6 +30,8 @@ const INTENT: Duration = Duration::from_secs(10);
 pub(super) const LAST_WORD: Duration = Duration::from_secs(2);
 /// On the way out, off is waited for this long.
 const LEAVE: Duration = Duration::from_secs(8);
+/// A temperature that is older than this is not recorded as the reading's own.
+const FRESH: Duration = Duration::from_secs(60);
 /// No line is faster than this.
 const LEAST_POLL: Duration = Duration::from_millis(1);
 /// With nothing to wait for, look this often.
@@ -46,6 +48,8 @@ pub(super) struct Shell<R> {
     beat: Arc<AtomicU64>,
     /// The run that is being worked, once its intent is on disk.
     open: Option<OpenRun>,
+    /// What the controller was last told of the bath, and the sentence that was last recorded of it.
+    bath_told: (BathNews, String),
     poll_at: Mono,
     read_now: bool,
     /// How long an exchange takes on this line.
@@ -86,6 +90,7 @@ impl<R: Remote> Shell<R> {
             picture,
             beat,
             open: None,
+            bath_told: Default::default(),
             poll_at: Mono::ZERO,
             read_now: false,
             exchange: Duration::ZERO,
@@ -105,7 +110,11 @@ impl<R: Remote> Shell<R> {
     ) -> Farewell {
         let mut health = self.ledger.health();
         health.mark_changed();
+        // Opening the port begins with off, and that waits for no disk.
+        self.attend_port().await;
+        self.close_left_alarms().await;
         loop {
+            self.hear_bath().await;
             self.attend_port().await;
             self.publish();
             let wait = self.wait();
@@ -230,13 +239,75 @@ impl<R: Remote> Shell<R> {
         self.drive(input).await;
     }
 
+    /// Alarms that the daemon before this one left standing, shelved or out of service: nothing is
+    /// known of them now. They begin anew, normal and unshelved, and the journal says so.
+    async fn close_left_alarms(&mut self) {
+        let station = self.settings.name.clone();
+        match timeout(LAST_WORD, self.ledger.alarms_left(&station)).await {
+            Ok(Ok(left)) => {
+                for row in left {
+                    self.ledger.record(Row::Alarm(AlarmRow {
+                        at: utc(),
+                        monotonic_milliseconds: journal::millis(self.now()),
+                        run: None,
+                        from: row.to,
+                        to: "normal".into(),
+                        text: "the daemon was started anew: every alarm begins normal and unshelved".into(),
+                        by: None,
+                        note: None,
+                        ..row
+                    }));
+                }
+            }
+            Ok(Err(e)) => tracing::warn!(%station, "the alarms of last time cannot be read: {e}"),
+            Err(_) => tracing::warn!(%station, "the alarms of last time were not read in time"),
+        }
+    }
+
+    /// Tells the controller what is newly known of the bath of the tank in use.
+    async fn hear_bath(&mut self) {
+        let Some(tank) = self.picture.tank() else { return };
+        let mut news = self.settings.baths.news(tank);
+        if let Some((_, at)) = &mut news.temperature {
+            *at = self.skew.awake(*at);
+        }
+        self.picture.bath = self.settings.baths.view(tank);
+        if news != self.bath_told.0 {
+            self.bath_told.0 = news;
+            self.drive(Input::Bath(news)).await;
+        }
+        let sentence = self.picture.bath.as_ref().map(BathView::sentence).unwrap_or_default();
+        if sentence != self.bath_told.1 && self.open.is_some() {
+            let warm = self.picture.bath.as_ref().and_then(BathView::fresh_celsius);
+            let warm = warm.map(|c| format!("{c:.1} °C; ")).unwrap_or_default();
+            self.event("bath", &format!("{warm}{sentence}"));
+            self.bath_told.1 = sentence;
+        }
+    }
+
+    /// What earlier like loads say of an area, for the order that is about to start.
+    async fn remember_like(&self, command: &mut Command) {
+        let Command::Start { order, .. } = command else { return };
+        if self.controller.busy() || !order.like_slopes.is_empty() {
+            return;
+        }
+        match timeout(LAST_WORD, self.ledger.slopes(&order.tank, like::LOOKED_AT)).await {
+            Ok(Ok(rows)) => order.like_slopes = like::slopes(order, &rows),
+            // Without them no question of the area is put; the run is as good.
+            Ok(Err(e)) => tracing::warn!(station = %self.settings.name, "earlier loads cannot be read: {e}"),
+            Err(_) => tracing::warn!(station = %self.settings.name, "earlier loads were not read in time"),
+        }
+    }
+
     async fn obey(&mut self, envelope: Envelope) {
-        let Envelope { by, command, reply } = envelope;
-        let sentence = taken(&command);
+        let Envelope { by, mut command, reply } = envelope;
+        self.remember_like(&mut command).await;
+        let sentence = journal::taken(&command);
         let answer = match self.controller.command(self.now(), &by, command) {
             Ok(actions) => {
                 let follow = self.carry_out(actions).await;
                 let trouble = follow.iter().find_map(why);
+                self.hear_bath().await;
                 self.follow_up(follow).await;
                 trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
             }
@@ -324,6 +395,8 @@ impl<R: Remote> Shell<R> {
         match event {
             Event::Started { id, order, by } => {
                 self.picture.uses(&order.tank, &order.bath);
+                // The controller begins a run knowing nothing of the bath.
+                self.bath_told = Default::default();
                 let start = journal::start(&id, &self.settings.name, &by, utc(), &order);
                 if let Err(e) = within(INTENT, self.ledger.begin(start)).await {
                     return Some(Input::LedgerFailed(e.to_string()));
@@ -358,7 +431,17 @@ impl<R: Remote> Shell<R> {
     async fn ended(&mut self, outcome: Outcome) {
         let Some(run) = self.open.take() else { return };
         let Outcome { state, cause, charge, unobserved, worked } = outcome;
-        let end = RunEnd { id: run.id, ended: utc(), state: state.name(), cause, charge, unobserved, worked };
+        let load_slope = self.controller.view().load_slope_ohm_square_meters;
+        let end = RunEnd {
+            id: run.id,
+            ended: utc(),
+            state: state.name(),
+            cause,
+            charge,
+            unobserved,
+            worked,
+            load_slope,
+        };
         if let Err(e) = within(LAST_WORD, self.ledger.finish(end)).await {
             // Kept by the ledger and written later; its health says so too.
             self.event("note", &format!("the end of the run is not on disk yet: {e}"));
@@ -367,12 +450,16 @@ impl<R: Remote> Shell<R> {
 
     fn record_reading(&mut self, reading: &Reading) {
         let Some(run) = &self.open else { return };
+        let view = self.controller.view();
+        let bath = self.controller.bath().and_then(|b| b.temperature);
         self.ledger.record(Row::Reading {
             run: run.id.clone(),
             since_start: reading.at.since(run.began),
             volts: reading.volts,
             amps: reading.amps,
-            setpoint: crate::quantity::Amps::new(self.controller.view().setpoint_amperes),
+            setpoint: Amps::new(view.setpoint_amperes),
+            ceiling: if view.output_commanded { Volts::new(view.ceiling_volts) } else { Volts::ZERO },
+            bath: bath.filter(|(_, age)| *age <= FRESH).map(|(t, _)| t),
         });
     }
 
@@ -410,7 +497,7 @@ impl<R: Remote> Shell<R> {
         let text = format!("alarm {}: {} to {}: {}", row.watch, row.from, row.to, row.text);
         self.picture.say(&at, &text);
         self.untold.push((Level::WARN, text));
-        self.picture.alarm_changed(change.alarm.kind, &at);
+        self.picture.alarm_changed(change, &at);
         self.ledger.record(Row::Alarm(row));
     }
 
@@ -485,28 +572,6 @@ fn why(input: &Input) -> Option<String> {
     }
 }
 
-/// What the operator hears when a command was taken.
-fn taken(command: &Command) -> String {
-    match command {
-        Command::Start { id, .. } => format!("run {id} is started"),
-        Command::Hold => "the run is being held: ramping down, then output off".into(),
-        Command::Resume => "the run goes on: it ramps up again".into(),
-        Command::Stop => "the run is being ended: output off".into(),
-        Command::Abort | Command::Quit => "off was sent".into(),
-        Command::Answer(_) => "the answer was taken".into(),
-        Command::Alarm { kind, handling } => {
-            let done = match handling {
-                Handling::Acknowledge { .. } => "acknowledged",
-                Handling::Shelve { .. } => "shelved",
-                Handling::Unshelve => "off the shelf",
-                Handling::OutOfService { .. } => "out of service",
-                Handling::InService => "in service again",
-            };
-            format!("alarm {} is {done}", kind.name())
-        }
-    }
-}
-
 pub(super) async fn within(
     limit: Duration,
     write: impl Future<Output = Result<(), LedgerError>>,
@@ -515,6 +580,11 @@ pub(super) async fn within(
         Ok(done) => done,
         Err(_) => Err(LedgerError::Write(format!("no answer from the disk within {} s", limit.as_secs()))),
     }
+}
+
+/// The wall time when so much has passed.
+pub(super) fn utc_in(time: Duration) -> String {
+    format!("{:.0}", jiff::Timestamp::now() + time)
 }
 
 /// Wall time as a stamp: RFC 3339 UTC to the millisecond.

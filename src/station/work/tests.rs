@@ -3,14 +3,16 @@
 
 use super::crew::{Control, Settings, spawn_with};
 use super::remote::Remote;
+use crate::bath::Agitation;
 use crate::ledger::Ledger;
 use crate::mimic::{self, Bench, Link};
-use crate::plan::{Control as Held, DepositForecast, Goal, Order};
+use crate::plan::{BurnEstimate, Control as Held, DepositForecast, Goal, Order};
 use crate::process::Entry;
-use crate::quantity::{Amps, CurrentSlope, Microcoulombs, Reading, Volts};
+use crate::quantity::{Amps, CurrentSlope, Microcoulombs, Reading, Temperature, Volts};
 use crate::run::{Command, Limits, Protection, RunState, Setup};
-use crate::station::{Handle, Snapshot};
+use crate::station::{BathSource, Baths, Handle, Snapshot};
 use crate::supply::{Clock, Dialect, Parity, Port, Spec, Trouble, dialect};
+use crate::watch::{AlarmState, Handling, Kind};
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -133,6 +135,7 @@ fn settings(name: &str) -> Settings {
             hold_on_ledger_failure: true,
         },
         poll: Duration::from_millis(20),
+        baths: Baths::default(),
     }
 }
 
@@ -162,21 +165,27 @@ fn order(coulombs: f64) -> Box<Order> {
 }
 
 struct Hall {
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
     ledger: Ledger,
     rigs: Vec<Rig>,
     control: Control,
 }
 
 fn hall(names: &[&str]) -> Hall {
-    let folder = tempfile::tempdir().unwrap();
+    hall_in(tempfile::tempdir().unwrap(), names, |_, settings| settings)
+}
+
+fn hall_in(folder: tempfile::TempDir, names: &[&str], change: impl Fn(Clock, Settings) -> Settings) -> Hall {
     let (ledger, _) = Ledger::open(&folder.path().join("ledger.sqlite")).unwrap();
     let clock = Clock::new();
     let rigs: Vec<Rig> = names.iter().map(|_| Rig::new(clock)).collect();
-    let crew =
-        names.iter().zip(rigs.clone()).map(|(name, rig)| (settings(name), move || rig.clone())).collect();
+    let crew = names
+        .iter()
+        .zip(rigs.clone())
+        .map(|(name, rig)| (change(clock, settings(name)), move || rig.clone()))
+        .collect();
     let control = spawn_with(crew, ledger.clone(), clock).unwrap();
-    Hall { _folder: folder, ledger, rigs, control }
+    Hall { folder, ledger, rigs, control }
 }
 
 /// Waits until a published snapshot is as wanted; ten seconds are more than any test needs.
@@ -333,4 +342,127 @@ async fn no_run_starts_without_its_intent_on_disk() {
     assert!(refusal.0.contains("ledger"), "{refusal}");
     let s = until(&handle, "not running", |s| s.run.state != RunState::Running).await;
     assert!(!hall.rigs[0].output() && s.setpoint_writes == 0, "{s:?}");
+}
+
+#[tokio::test]
+async fn shelved_alarm_comes_back_unshelved_after_a_restart_and_the_journal_says_so() {
+    let hall = hall(&["bench"]);
+    let handle = hall.control.handles()[0].clone();
+    begin(&handle, "a", 1_000.0).await;
+    until(&handle, "flowing", |s| s.run.charge_coulombs > 0.5).await;
+    let shelve = |time| Command::Alarm {
+        kind: Kind::Drift,
+        handling: Handling::Shelve { time, note: Some("heater swings".into()) },
+    };
+    let said = handle.command("mila", shelve(Some(Duration::from_secs(1800)))).await.unwrap();
+    assert!(said.contains("30 min"), "{said}");
+    let s = until(&handle, "shelved", |s| s.alarms.iter().any(|a| a.state == AlarmState::Shelved)).await;
+    let alarm = s.alarms.iter().find(|a| a.watch == "drift").unwrap();
+    assert!(alarm.shelved_until.is_some() && !alarm.unseen.is_empty(), "{alarm:?}");
+    hall.ledger.sync().await.unwrap();
+    let row = hall.ledger.alarms(1).await.unwrap().remove(0);
+    assert_eq!((row.to.as_str(), row.by.as_deref()), ("shelved", Some("mila")));
+    assert_eq!(row.note.as_deref(), Some("heater swings"));
+    // What stops the current is not put aside.
+    let cut =
+        Command::Alarm { kind: Kind::OverVoltage, handling: Handling::Shelve { time: None, note: None } };
+    assert!(handle.command("mila", cut).await.is_err());
+    let Hall { folder, ledger, control, .. } = hall;
+    control.shutdown().await;
+    ledger.close().await.unwrap();
+
+    let hall = hall_in(folder, &["bench"], |_, s| s);
+    let handle = hall.control.handles()[0].clone();
+    let s = until(&handle, "up", |s| s.link.up).await;
+    assert!(s.alarms.is_empty(), "{:?}", s.alarms);
+    hall.ledger.sync().await.unwrap();
+    let row = hall.ledger.alarms(1).await.unwrap().remove(0);
+    assert_eq!((row.watch.as_str(), row.from.as_str(), row.to.as_str()), ("drift", "shelved", "normal"));
+    assert!(row.text.contains("unshelved") && row.by.is_none(), "{row:?}");
+    assert_eq!(hall.ledger.reader().alarms_left("bench").unwrap(), []);
+}
+
+#[tokio::test]
+async fn suppression_by_design_is_seen_and_not_journalled() {
+    let hall = hall(&["bench"]);
+    let handle = hall.control.handles()[0].clone();
+    until(&handle, "up", |s| s.link.up).await;
+    let order = Box::new(Order { entry: Entry::Live, ..*order(0.5) });
+    handle.command("test", Command::Start { id: "a".into(), order }).await.unwrap();
+    until(&handle, "suppressed", |s| s.suppressed.contains(&"open-circuit")).await;
+    handle.command("test", Command::Answer(crate::run::Answer::Done)).await.unwrap();
+    until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
+    hall.ledger.sync().await.unwrap();
+    let rows = hall.ledger.alarms(100).await.unwrap();
+    assert!(rows.iter().all(|r| r.to != "suppressed" && r.from != "suppressed"), "{rows:#?}");
+}
+
+#[tokio::test]
+async fn bath_of_the_runs_tank_reaches_the_margin_and_a_stopped_pump_takes_it_away() {
+    let source =
+        BathSource { tank: "nickel".into(), agitation: Agitation::Air, thermometer: None, stirring: None };
+    let made = std::cell::OnceCell::new();
+    let hall = hall_in(tempfile::tempdir().unwrap(), &["bench"], |clock, settings| {
+        let baths = made.get_or_init(|| Baths::new(vec![source.clone()], clock)).clone();
+        Settings { baths, ..settings }
+    });
+    let baths = made.get().unwrap();
+    baths.tell("nickel", "mila", Some(Temperature::new(55.0)), Some((Agitation::Air, true))).unwrap();
+    let handle = hall.control.handles()[0].clone();
+    until(&handle, "up", |s| s.link.up).await;
+    let mut order = order(1_000.0);
+    order.burn = Some(BurnEstimate {
+        density: order.control.max_amps() / order.area * 4.0,
+        edge_factor: 2.0,
+        agitation: Agitation::Air,
+        by_agitation: None,
+        temperature: Some(Temperature::new(55.0)),
+        own_panel: true,
+    });
+    handle.command("test", Command::Start { id: "a".into(), order }).await.unwrap();
+    let s = until(&handle, "a margin", |s| {
+        s.run.phase == crate::run::RunPhase::Steady && s.run.burn_margin.is_some()
+    })
+    .await;
+    let margin = s.run.burn_margin.unwrap();
+    assert!(margin.agitation_proven && margin.ratio > 0.4, "{margin:?}");
+    assert_eq!(s.bath.as_ref().unwrap().temperature_by.as_deref(), Some("mila"));
+    baths.tell("nickel", "pump relay", None, Some((Agitation::Still, true))).unwrap();
+    until(&handle, "no margin", |s| s.run.burn_margin.is_some_and(|m| m.ratio < 0.0)).await;
+    until(&handle, "alarmed", |s| {
+        s.alarms.iter().any(|a| a.watch == "burn-margin" && a.first_out == Some(1))
+    })
+    .await;
+    let s = until(&handle, "counted", |s| s.raised.iter().any(|r| r.watch == "burn-margin" && r.count == 1))
+        .await;
+    assert!(s.run.state == RunState::Running, "it tells; it does not stop");
+    hall.ledger.sync().await.unwrap();
+    let events = hall.ledger.events(Some("a".into()), 100).await.unwrap();
+    let told: Vec<_> = events.iter().filter(|e| e.kind == "bath").map(|e| e.text.as_str()).collect();
+    assert_eq!(told.len(), 2, "{events:#?}");
+    assert!(told[1].contains("agitation air by its sensor") && told[0].contains("still"), "{told:?}");
+    let rows = hall.ledger.readings("a").await.unwrap();
+    let last = rows.last().unwrap();
+    assert_eq!((last.ceiling_volts, last.bath_celsius), (Some(6.0), Some(55.0)));
+}
+
+#[tokio::test]
+async fn earlier_like_loads_question_an_area_that_is_half_of_what_was_entered() {
+    let hall = hall(&["bench"]);
+    let handle = hall.control.handles()[0].clone();
+    for id in ["a", "b", "c"] {
+        begin(&handle, id, 3.0).await;
+        until(&handle, "complete", |s| s.run.run.as_deref() == Some(id) && s.run.state == RunState::Complete)
+            .await;
+        let slope = hall.ledger.run(id).await.unwrap().unwrap().load_slope_ohm_square_meters;
+        assert!(slope.is_some_and(|s| s > 0.0), "{slope:?}");
+    }
+    // Twice the area in the order, at the same density: the same parts hang as before.
+    let mut wrong = order(1_000.0);
+    wrong.area = wrong.area * 2.0;
+    wrong.control =
+        Held::Current { setpoint: Amps::new(4.0), ceiling: Volts::new(8.0), slope: CurrentSlope::new(4.0) };
+    handle.command("test", Command::Start { id: "d".into(), order: wrong }).await.unwrap();
+    let s = until(&handle, "asked", |s| s.run.area_question.is_some()).await;
+    assert!(s.run.area_question.as_ref().unwrap().contains("less area"), "{:?}", s.run.area_question);
 }
