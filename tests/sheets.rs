@@ -240,3 +240,16 @@ fn shipped_sheet_that_does_not_fit_an_own_bath_stops_nobody() {
     assert!(said.contains("does not fit the baths"), "{said}");
     fine(&tankside(&plan("nickel-on-copper-alloys", &[]), shop.path()));
 }
+
+#[test]
+fn anodes_cannot_dissolve_in_a_bath_without_metal() {
+    let shop = shop(&TANKS[..1]);
+    let path = shop.path().join("tankside.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let rule = "[[tank.upkeep]]\nname = \"anodes\"\nanode-metal = \"2 kg\"\n";
+    std::fs::write(&path, text + rule).unwrap();
+    let check = tankside(&["check"], shop.path());
+    refused(&check, 78);
+    let told = String::from_utf8_lossy(&check.stdout).into_owned();
+    assert!(told.contains("upkeep anodes: anode-metal: nothing dissolves in electrocleaner"), "{told}");
+}

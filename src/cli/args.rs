@@ -368,13 +368,13 @@ pub(crate) struct MimicArgs {
 #[derive(Debug, Args)]
 pub(crate) struct UpkeepArgs {
     /// It was done now: the tank's rule of that name begins anew
-    #[arg(long, num_args = 2, value_names = ["TANK", "RULE"])]
+    #[arg(long, num_args = 2, value_names = ["TANK", "RULE"], conflicts_with = "say")]
     pub log: Option<Vec<String>>,
     /// What was put in, if not the rule's dose; what was found
     #[arg(long, requires = "log", value_name = "TEXT")]
     pub note: Option<String>,
     /// Takes the last log of a tank back; it stays on record as taken back
-    #[arg(long, value_name = "TANK", conflicts_with = "log")]
+    #[arg(long, value_name = "TANK", conflicts_with_all = ["log", "say"])]
     pub undo: Option<String>,
 }
 

@@ -175,3 +175,94 @@ pub(super) fn write(db: &Connection, deed: &Deed) -> Result<(), LedgerError> {
     };
     written.map(|_| ()).map_err(|e| LedgerError::Write(e.to_string()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{RunEnd, RunStart};
+    use super::*;
+    use crate::quantity::Microcoulombs;
+    use std::time::Duration;
+
+    async fn run(ledger: &Ledger, id: &str, tank: &str, microcoulombs: i64) {
+        let start = RunStart {
+            id: id.into(),
+            station: "bench".into(),
+            tank: tank.into(),
+            title: "ligatures".into(),
+            started_by: "mila".into(),
+            started: "2026-01-01T00:00:00.000Z".into(),
+            target: None,
+            area_square_meters: 0.01,
+            parts: 6,
+            metal: None,
+            thickness_meters_per_coulomb: None,
+            continues: None,
+            order_json: "{}".into(),
+        };
+        ledger.begin(start).await.unwrap();
+        let end = RunEnd {
+            id: id.into(),
+            ended: "2026-01-01T00:10:00.000Z".into(),
+            state: "complete",
+            cause: "charge reached".into(),
+            charge: Microcoulombs(microcoulombs),
+            unobserved: Duration::ZERO,
+            worked: Duration::from_secs(600),
+            load_slope: None,
+        };
+        ledger.finish(end).await.unwrap();
+    }
+
+    #[tokio::test]
+    async fn each_tank_keeps_its_own_account_and_the_newest_log_that_stands() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("l.sqlite");
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        run(&ledger, "a", "nickel", 2_000_000).await;
+        run(&ledger, "b", "silver", 5_000_000).await;
+        ledger.log_addition("nickel", "brightener", "15 mL", "mila", None).await.unwrap();
+        run(&ledger, "c", "nickel", 1_000_000).await;
+        ledger.log_addition("nickel", "brightener", "16 mL", "jonas", Some("new bottle")).await.unwrap();
+        ledger.log_addition("silver", "brightener", "", "jonas", None).await.unwrap();
+        let done = |ledger: &Ledger| -> Vec<_> {
+            let rows = ledger.reader().last_done().unwrap();
+            rows.into_iter().map(|r| (r.tank, r.amount, r.tank_microcoulombs)).collect()
+        };
+        let silver = ("silver".to_owned(), String::new(), 5_000_000);
+        assert_eq!(done(&ledger), [("nickel".into(), "16 mL".into(), 3_000_000), silver.clone()]);
+
+        let last = ledger.reader().last_addition("nickel").unwrap().unwrap();
+        ledger.undo_addition(last.id, "mila").await.unwrap();
+        assert_eq!(done(&ledger), [("nickel".into(), "15 mL".into(), 2_000_000), silver]);
+        let all = ledger.reader().additions("nickel", 9).unwrap();
+        assert_eq!(all.len(), 2, "what was taken back stays on record");
+        let undone = all[0].undone.clone();
+        assert!(undone.is_some() && all[1].undone.is_none());
+        ledger.undo_addition(last.id, "somebody else").await.unwrap();
+        assert_eq!(
+            ledger.reader().additions("nickel", 9).unwrap()[0].undone,
+            undone,
+            "the first undo stands"
+        );
+
+        // The view for people with a shell agrees.
+        let view: i64 = Connection::open(&path)
+            .unwrap()
+            .query_row("SELECT done_at_microcoulombs FROM upkeep WHERE tank = 'nickel'", [], |row| row.get(0))
+            .unwrap();
+        assert_eq!(view, 2_000_000);
+    }
+
+    #[tokio::test]
+    async fn pace_counts_what_was_worked_since_and_nothing_older() {
+        let folder = tempfile::tempdir().unwrap();
+        let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
+        run(&ledger, "a", "nickel", 2_000_000).await;
+        run(&ledger, "b", "nickel", 3_000_000).await;
+        let pace = |from: &str| ledger.reader().pace(from).unwrap()[0].microcoulombs;
+        assert_eq!(pace("2000-01-01T00:00:00.000Z"), 5_000_000);
+        assert_eq!(pace("9999-01-01T00:00:00.000Z"), 0);
+        let first = ledger.reader().pace("9999-01-01T00:00:00.000Z").unwrap()[0].first.clone();
+        assert!(first.as_str() > "2026" && first.ends_with('Z'), "{first}");
+    }
+}
