@@ -190,10 +190,13 @@ impl Controller {
         let lost = self.lost.clone();
         let cx = self.context(fresh, lost.as_deref());
         let changes = self.panel.update(self.now, &cx);
-        let strongest =
-            Panel::strongest(&changes).map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
         out.extend(changes.into_iter().map(Action::Alarm));
-        match strongest {
+        if !self.wire.on {
+            return;
+        }
+        let demand = self.panel.demand(self.now);
+        let demand = demand.map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
+        match demand {
             Some((Response::Cut, cause)) => self.cut(&cause, out),
             Some((Response::Hold, cause)) => self.hold(&cause, out),
             Some((Response::Tell, _)) | None => {}
@@ -202,7 +205,7 @@ impl Controller {
 
     /// What the watches are shown.
     pub(super) fn context<'a>(&self, fresh: Option<&'a Reading>, stale: Option<&'a str>) -> Context<'a> {
-        let (least_amps, most_amps, most_volts) = self.wire.lately();
+        let super::wire::Lately { least_amps, most_amps, least_volts, most_volts } = self.wire.lately();
         Context {
             phase: self.run.as_ref().map_or(Phase::Off, Run::watch_phase),
             reading: fresh,
@@ -214,6 +217,8 @@ impl Controller {
             most_volts,
             current_control: self.run.as_ref().is_none_or(Run::holds_current),
             since_change: self.wire.changed.map_or(Duration::MAX, |at| self.now.since(at)),
+            since_switched: self.wire.switched.map_or(Duration::MAX, |at| self.now.since(at)),
+            least_volts,
             max_amps: self.setup.limits.max_amps,
             max_volts: self.setup.limits.max_volts,
             basis: self.run.as_ref().and_then(Run::burn_basis),
@@ -261,14 +266,11 @@ impl Controller {
     }
 
     fn ledger_failed(&mut self, why: String, out: &mut Vec<Action>) {
-        if self.ledger.is_err() {
-            return;
-        }
         let cause = format!("the ledger cannot be written: {why}");
-        self.ledger = Err(why);
+        let known = std::mem::replace(&mut self.ledger, Err(why)).is_err();
         if self.run.as_ref().is_some_and(Run::not_yet_on) {
             self.cut(&cause, out);
-        } else if self.setup.hold_on_ledger_failure {
+        } else if !known && self.setup.hold_on_ledger_failure {
             self.hold(&cause, out);
         }
     }

@@ -9,13 +9,15 @@ use super::ramp::Ramp;
 use super::stage::{After, Contact, Stage, Then};
 use crate::plan::Control;
 use crate::process::{Between, Entry};
-use crate::quantity::{Amps, Mono, Volts};
+use crate::quantity::{Amps, Mono, Reading, Volts};
 use std::time::Duration;
 
 /// A ramp down before a hold takes about this long, whatever the current.
 const SINK: Duration = Duration::from_secs(1);
 /// … and is cut short after this, when readings stop coming.
 const SINK_AT_MOST: Duration = Duration::from_secs(3);
+/// A reading older than this does not say what flows now.
+const FRESH: Duration = Duration::from_secs(1);
 /// So many setpoints in a row that the supply did not take end the run.
 const REFUSED_AT_MOST: u32 = 3;
 
@@ -76,6 +78,7 @@ impl Controller {
             run.cause = None;
             run.refused = 0;
         }
+        self.panel.goes_on();
         self.prepare_for(Then::Climb, out);
     }
 
@@ -108,6 +111,8 @@ impl Controller {
         let Stage::Preparing(then) = run.stage else { return };
         let (amps, volts) = (run.order.entry_amps, run.order.entry_volts);
         self.wire.acknowledge(now);
+        // Identified and confirmed off: whatever was not known before is known now.
+        self.lost = None;
         match then {
             Then::Wait => {
                 self.enter(Stage::SettingEntry, None, out);
@@ -121,6 +126,7 @@ impl Controller {
         self.wire.on = true;
         self.wire.observed = Some(self.now);
         self.wire.changed = Some(self.now);
+        self.wire.switched = Some(self.now);
         self.enter(Stage::SwitchingOn(then), None, out);
         out.push(Action::Output(true));
     }
@@ -139,11 +145,13 @@ impl Controller {
                 self.wire.pending = None;
                 self.wire.on = false;
                 self.wire.changed = Some(now);
+                self.wire.switched = Some(now);
             }
             // An off that was asked for with no run open.
             Stage::Ended | Stage::Held => {
                 self.wire.on = false;
                 self.wire.changed = Some(now);
+                self.wire.switched = Some(now);
             }
             Stage::SettingEntry => {
                 self.wire.acknowledge(now);
@@ -154,6 +162,7 @@ impl Controller {
                 run.coulometer.measure(now, Amps::ZERO);
                 self.wire.observed = Some(now);
                 self.wire.changed = Some(now);
+                self.wire.switched = Some(now);
                 match then {
                     Then::Wait => {
                         self.enter(Stage::Waiting(None), None, out);
@@ -198,7 +207,10 @@ impl Controller {
     /// From wherever the entry left the supply up to the setpoint.
     pub(super) fn climb(&mut self, out: &mut Vec<Action>) {
         let live = self.wire.amps.is_positive();
-        let flowing = self.last.filter(|_| live).map_or(0.0, |r| r.amps.get().max(0.0));
+        // Only a reading taken since the entry setpoints stand says what flows at them.
+        let current =
+            |r: &Reading| self.wire.changed.is_some_and(|t| r.at >= t) && self.now.since(r.at) < FRESH;
+        let flowing = self.last.filter(|r| live && current(r)).map_or(0.0, |r| r.amps.get().max(0.0));
         let Some(run) = &mut self.run else { return };
         run.question = None;
         let ramp = match run.order.control {

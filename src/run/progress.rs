@@ -10,6 +10,8 @@ use std::time::Duration;
 
 /// After this long without seeing it off, the operator is sent to the supply.
 const OFF_AT_MOST: Duration = Duration::from_secs(3);
+/// The entry voltage does not stand for longer with nothing hung.
+const HANG_AT_MOST: Duration = Duration::from_secs(1800);
 /// At this share of the ramp the load's line is good enough to ask about the area.
 const AREA_ASKED: f64 = 0.8;
 /// Contact counts once current has flowed, or been gone, for this long.
@@ -22,7 +24,10 @@ impl Controller {
         let max_gap = self.setup.max_gap;
         let count = self.setup.watches.amps_count;
         let Some(run) = &mut self.run else { return };
-        if matches!(run.stage, Stage::Climbing(_) | Stage::Steady | Stage::Turning(_))
+        if let Some(r) = fresh {
+            run.flows = r.amps >= run.contact_amps(count);
+        }
+        if matches!(run.stage, Stage::Waiting(_) | Stage::Climbing(_) | Stage::Steady | Stage::Turning(_))
             && self.wire.on
             && run.powered >= run.order.time_limit
         {
@@ -30,7 +35,12 @@ impl Controller {
             return;
         }
         match run.stage {
-            Stage::Climbing(_) | Stage::Steady if run.reached(now, max_gap) => self.face_done(out),
+            Stage::Waiting(_) | Stage::Climbing(_) | Stage::Steady if run.reached(now, max_gap) => {
+                self.face_done(out);
+            }
+            Stage::Waiting(_) if run.waited >= HANG_AT_MOST => {
+                self.hold("nothing was hung for half an hour at the entry voltage", out);
+            }
             Stage::Climbing(mut ramp) => {
                 let Some(r) = fresh else { return };
                 if self.wire.pending.is_some() {
@@ -39,7 +49,8 @@ impl Controller {
                 let current = run.holds_current();
                 let in_force = if current { self.wire.amps.get() } else { self.wire.volts.get() };
                 let refused = (in_force - ramp.at()).abs() > 1e-9;
-                if !refused && !follows(r, in_force, ramp.target(), current, count.get()) {
+                let rises = ramp.target() > in_force;
+                if !refused && rises && !follows(r, in_force, ramp.target(), current, count.get()) {
                     // The supply stands at its other limit, or nothing makes contact: raising the
                     // setpoint now would strike the part with all of it when contact returns.
                     return;

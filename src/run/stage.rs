@@ -75,6 +75,10 @@ pub(super) struct Run {
     pub worked: Duration,
     /// Time with the output on, entry not counted; what the time limit is about.
     pub powered: Duration,
+    /// Time at the entry voltage with nothing hung.
+    pub waited: Duration,
+    /// Whether current flowed at the last reading.
+    pub flows: bool,
     pub question: Option<Question>,
     pub cause: Option<String>,
     pub later: Vec<String>,
@@ -103,6 +107,8 @@ impl Run {
             face: 1,
             worked: Duration::ZERO,
             powered: Duration::ZERO,
+            waited: Duration::ZERO,
+            flows: false,
             question: None,
             cause: None,
             later: Vec::new(),
@@ -114,9 +120,9 @@ impl Run {
         matches!(self.state, RunState::Running | RunState::Held)
     }
 
-    /// The output has not been on yet in this stage of the run.
+    /// The output has not been seen on yet in this stage of the run.
     pub fn not_yet_on(&self) -> bool {
-        matches!(self.stage, Stage::Preparing(_) | Stage::SettingEntry)
+        matches!(self.stage, Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_))
     }
 
     /// Whether a person is being asked for something other than to resume.
@@ -177,6 +183,9 @@ impl Run {
                 self.powered += dt;
             }
             Stage::Turning(_) => self.powered += dt,
+            // The entry counts once the part hangs: it is plated then, answered or not.
+            Stage::Waiting(_) if self.flows => self.powered += dt,
+            Stage::Waiting(_) => self.waited += dt,
             _ => {}
         }
     }
@@ -230,7 +239,7 @@ impl Run {
     pub fn deadline(&self, now: Mono) -> Option<Mono> {
         let after = |left: Duration| now + left;
         match &self.stage {
-            Stage::Climbing(_) | Stage::Steady => {
+            Stage::Climbing(_) | Stage::Steady | Stage::Waiting(_) => {
                 let limit = after(self.order.time_limit.saturating_sub(self.powered));
                 let goal = match self.time_mark() {
                     Some(mark) => Some(after(mark.saturating_sub(self.worked))),

@@ -16,10 +16,21 @@ pub(super) struct Wire {
     pub pending: Option<(Amps, Volts)>,
     /// When anything was last changed by us.
     pub changed: Option<Mono>,
+    /// When the output was last switched by us.
+    pub switched: Option<Mono>,
     /// When the supply was last seen (a good reading, or output switched on).
     pub observed: Option<Mono>,
     /// Setpoints in force lately: since when, amps, volts.
     pub recent: VecDeque<(Mono, Amps, Volts)>,
+}
+
+/// The span of the setpoints in force during the last second.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lately {
+    pub least_amps: Amps,
+    pub most_amps: Amps,
+    pub least_volts: Volts,
+    pub most_volts: Volts,
 }
 
 impl Wire {
@@ -37,13 +48,20 @@ impl Wire {
         self.recent.push_back((now, amps, volts));
     }
 
-    /// Least and most current, and most voltage, in force since the last call of
-    /// [`Wire::forget_before`].
-    pub fn lately(&self) -> (Amps, Amps, Volts) {
-        let first = (self.amps, self.amps, self.volts);
-        self.recent
-            .iter()
-            .fold(first, |(least, most, volts), (_, a, v)| (least.min(*a), most.max(*a), volts.max(*v)))
+    /// What was in force since the last call of [`Wire::forget_before`].
+    pub fn lately(&self) -> Lately {
+        let first = Lately {
+            least_amps: self.amps,
+            most_amps: self.amps,
+            least_volts: self.volts,
+            most_volts: self.volts,
+        };
+        self.recent.iter().fold(first, |l, (_, amps, volts)| Lately {
+            least_amps: l.least_amps.min(*amps),
+            most_amps: l.most_amps.max(*amps),
+            least_volts: l.least_volts.min(*volts),
+            most_volts: l.most_volts.max(*volts),
+        })
     }
 
     /// Forgets setpoints that were replaced before `limit`.

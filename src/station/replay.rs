@@ -227,6 +227,8 @@ pub fn replay(rows: &[ReplayRow], settings: &Settings, load: &ReplayLoad) -> Rep
             most_volts: Volts::new(lately(|s| s.2, f64::max, row.set_volts)),
             current_control: !load.voltage_control,
             since_change,
+            since_switched: since_change,
+            least_volts: Volts::new(lately(|s| s.2, f64::min, row.set_volts)),
             max_amps,
             max_volts,
             basis: load.basis,

@@ -79,6 +79,12 @@ impl Life {
         self.state.active()
     }
 
+    /// Whether its condition holds now, for longer than its on-delay: an alarm that
+    /// still stands from before asks for its response as much as a new one.
+    pub fn demands(&self, now: Mono, tuning: &Tuning) -> bool {
+        self.active() && self.bad_since.is_some_and(|t| now.since(t) >= tuning.on_delay)
+    }
+
     /// Whether it chatters just now.
     pub fn chatters(&self) -> bool {
         self.raised.len() >= CHATTER
@@ -130,10 +136,10 @@ impl Life {
         match verdict {
             Verdict::Bad(text) => {
                 self.good_since = None;
-                self.bad_since.get_or_insert(now);
-                if !self.active() {
+                if !self.active() || self.bad_since.is_none() {
                     self.text = text;
                 }
+                self.bad_since.get_or_insert(now);
             }
             Verdict::Good => {
                 self.bad_since = None;

@@ -36,6 +36,11 @@ impl Panel {
         self.evidence = Evidence::default();
     }
 
+    /// The load goes on after a hold: the step that may have held it has been looked at.
+    pub fn goes_on(&mut self) {
+        self.evidence.step = None;
+    }
+
     /// Judges every watch and moves its alarm on. Changes come in the order in
     /// which the first cause is to be chosen. Called twice with the same time and
     /// no new reading it changes nothing.
@@ -141,14 +146,16 @@ impl Panel {
         self.watches.iter().filter(|w| w.state() == AlarmState::Suppressed).map(|w| w.kind).collect()
     }
 
-    /// The strongest response among the alarms just raised, with the kind and text
-    /// that ask for it. Of equals the first in [`Kind::ALL`] is the cause.
-    pub fn strongest(changes: &[AlarmChange]) -> Option<(Response, Kind, &str)> {
-        let raised = changes
+    /// The strongest response among the alarms whose condition holds now, raised just now or
+    /// standing from before, with the kind and text that ask for it. Of equals the first in
+    /// [`Kind::ALL`] is the cause.
+    pub fn demand(&self, now: Mono) -> Option<(Response, Kind, &str)> {
+        self.watches
             .iter()
-            .filter(|c| c.alarm.state == AlarmState::Unacknowledged && c.by.is_none())
-            .map(|c| (c.alarm.response, c.alarm.kind, c.alarm.text.as_str()));
-        raised.reduce(|best, next| if next.0 > best.0 { next } else { best })
+            .map(|w| (w, self.settings.tuning(w.kind)))
+            .filter(|(w, tuning)| w.demands(now, tuning))
+            .map(|(w, tuning)| (tuning.response, w.kind, w.text.as_str()))
+            .reduce(|best, next| if next.0 > best.0 { next } else { best })
     }
 }
 

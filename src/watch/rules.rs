@@ -147,6 +147,10 @@ pub struct Context<'a> {
     pub current_control: bool,
     /// Time since a setpoint or the output was last changed by us.
     pub since_change: Duration,
+    /// The least voltage setpoint in force during the last second.
+    pub least_volts: Volts,
+    /// Time since the output was last switched by us.
+    pub since_switched: Duration,
     /// The most the station allows.
     pub max_amps: Amps,
     /// The most the station allows.
@@ -454,15 +458,15 @@ fn with_causes(what: String, kind: Kind, e: &Evidence, cx: &Context) -> String {
 }
 
 fn read_back(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
-    // The supply needs a moment, and its answer may be older than our change.
-    if cx.since_change < Duration::from_millis(500) {
-        return NoData;
-    }
     if r.faults.over_temperature {
         return Bad("the supply's temperature protection has tripped".into());
     }
     if r.faults.other {
         return Bad("one of the supply's protections has tripped".into());
+    }
+    // A relay needs a moment, and an answer may be older than our switching.
+    if cx.since_switched < Duration::from_millis(500) {
+        return NoData;
     }
     match (cx.output_on, r.output) {
         (true, Some(false)) => {
@@ -480,13 +484,17 @@ fn read_back(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
         }
         return Good;
     }
+    // In a ramp the answer may be that of any setpoint of the last second.
+    let outside = |x: f64, least: f64, most: f64, slack: f64| x < least - slack || x > most + slack;
     if let Some(amps) = r.set_amps
-        && (amps - cx.set_amps).abs() > (cx.set_amps * 0.005).max(s.amps_count * 1.5)
+        && let slack = (cx.most_amps * 0.005).max(s.amps_count * 1.5)
+        && outside(amps.get(), cx.least_amps.get(), cx.most_amps.get(), slack.get())
     {
         return Bad(format!("the supply's current is set to {amps}, not to {} as commanded", cx.set_amps));
     }
     if let Some(volts) = r.set_volts
-        && (volts - cx.set_volts).abs() > (cx.set_volts * 0.005).max(s.volts_count * 1.5)
+        && let slack = (cx.most_volts * 0.005).max(s.volts_count * 1.5)
+        && outside(volts.get(), cx.least_volts.get(), cx.most_volts.get(), slack.get())
     {
         return Bad(format!("the supply's voltage is set to {volts}, not to {} as commanded", cx.set_volts));
     }

@@ -41,6 +41,8 @@ fn main() {
             most_volts: Volts::new(8.0),
             current_control: true,
             since_change: Duration::from_secs(if t < 20.0 { 0 } else { 60 }),
+            since_switched: Duration::from_secs(60),
+            least_volts: Volts::new(8.0),
             max_amps: Amps::new(10.0),
             max_volts: Volts::new(12.0),
             basis: Some(BurnBasis {

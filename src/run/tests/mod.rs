@@ -1,5 +1,6 @@
 //! Step tables and virtual-time scenarios over a small ideal supply.
 
 mod invariants;
+mod reviewed;
 mod rig;
 mod stories;

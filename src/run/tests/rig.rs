@@ -85,8 +85,12 @@ pub fn by_volts(volts: f64) -> Order {
 
 impl Rig {
     pub fn new() -> Self {
+        Rig::with(setup())
+    }
+
+    pub fn with(setup: Setup) -> Self {
         let mut rig = Rig {
-            controller: Controller::new(setup()),
+            controller: Controller::new(setup),
             now: Mono::from_millis(1000),
             load: Load::Good,
             output: false,
