@@ -1,5 +1,6 @@
 //! The control thread, the tasks on it, and what happens when one of them panics.
 
+use super::ear::ticking;
 use super::pace::Backoff;
 use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
@@ -244,7 +245,8 @@ impl Post {
         let mut backoff = Backoff::new(seed);
         loop {
             self.publish(&cause, &off);
-            let wait = if off.is_ok() { SIGN_OF_LIFE } else { backoff.wait() };
+            // Off is tried again at least each second; it is never given up.
+            let wait = if off.is_ok() { SIGN_OF_LIFE } else { backoff.wait().min(SIGN_OF_LIFE) };
             tokio::select! {
                 biased;
                 () = self.quit.cancelled() => break,
@@ -260,7 +262,7 @@ impl Post {
                 }
                 () = tokio::time::sleep(wait) => {
                     if off.is_err() {
-                        off = remote.off().await.map_err(|t| t.to_string());
+                        off = ticking(remote.off(), &self.beat).await.map_err(|t| t.to_string());
                     }
                 }
             }

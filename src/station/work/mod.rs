@@ -6,6 +6,7 @@
 
 mod bath;
 mod crew;
+mod ear;
 mod journal;
 mod like;
 mod pace;

@@ -41,7 +41,17 @@ impl Line {
 
 impl Remote for Line {
     async fn open(&mut self) -> Result<String, Trouble> {
-        let identity = self.0.connect().await?;
+        let identity = match self.0.connect().await {
+            Ok(identity) => identity,
+            Err(trouble) => {
+                // It is there but cannot say who it is: off all the same. Another instrument's
+                // name is a different thing; that one is left alone.
+                if trouble.is_doubtful() {
+                    let _unseen = self.0.off().await;
+                }
+                return Err(trouble);
+            }
+        };
         self.0.off().await?;
         for left in &identity.left_in_queue {
             tracing::warn!(port = %self.0.spec().port, "the supply had an error waiting: {left}");

@@ -1,5 +1,6 @@
 //! One station's task: wait, translate, step, carry out, publish.
 
+use super::ear::{Ear, Woken, ticking, unless_urgent};
 use super::journal;
 use super::pace::{Backoff, Edges};
 use super::picture::Picture;
@@ -20,6 +21,8 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::Level;
+
+mod scribe;
 
 /// A supply that gives no good answer for this long, or three times the stale
 /// time if that is longer, is opened anew.
@@ -56,6 +59,8 @@ pub(super) struct Shell<R> {
     exchange: Duration,
     /// Since when no good answer has come.
     silent: Option<Mono>,
+    /// Commands that came during an exchange and can wait for its end.
+    later: VecDeque<Envelope>,
     retry_at: Mono,
     backoff: Backoff,
     edges: Edges,
@@ -95,6 +100,7 @@ impl<R: Remote> Shell<R> {
             read_now: false,
             exchange: Duration::ZERO,
             silent: None,
+            later: VecDeque::new(),
             retry_at: Mono::ZERO,
             backoff: Backoff::new(seed),
             edges: Edges::default(),
@@ -110,18 +116,22 @@ impl<R: Remote> Shell<R> {
     ) -> Farewell {
         let mut health = self.ledger.health();
         health.mark_changed();
+        let mut ear = Ear { commands, quit };
         // Opening the port begins with off, and that waits for no disk.
-        self.attend_port().await;
+        self.attend_port(Some(&mut ear)).await;
         self.close_left_alarms().await;
         loop {
             self.hear_bath().await;
-            self.attend_port().await;
+            self.attend_port(Some(&mut ear)).await;
+            while let Some(envelope) = self.later.pop_front() {
+                self.obey(envelope).await;
+            }
             self.publish();
             let wait = self.wait();
             tokio::select! {
                 biased;
-                () = quit.cancelled() => break,
-                Some(envelope) = commands.recv() => self.obey(envelope).await,
+                () = ear.quit.cancelled() => break,
+                Some(envelope) = ear.commands.recv() => self.obey(envelope).await,
                 Ok(()) = health.changed() => {
                     let input = match &*health.borrow_and_update() {
                         Health::Good => Input::LedgerBack,
@@ -136,19 +146,19 @@ impl<R: Remote> Shell<R> {
     }
 
     /// Reads, or opens, or lets time pass: whatever is due.
-    async fn attend_port(&mut self) {
+    async fn attend_port(&mut self, ear: Option<&mut Ear<'_>>) {
         if let Some(text) = self.skew.check(Clocks::read()) {
             self.event("clock", &text);
         }
         let now = self.now();
         if !self.picture.link.up {
             if now >= self.retry_at {
-                return self.open_link().await;
+                return self.open_link(ear).await;
             }
         } else if self.brink(now).is_some() {
             // An exchange begun now would still be under way when the off is due.
         } else if self.read_now || now >= self.poll_at {
-            return self.poll().await;
+            return self.poll(ear).await;
         }
         self.drive(Input::Tick).await;
     }
@@ -158,7 +168,7 @@ impl<R: Remote> Shell<R> {
         self.controller.next_deadline().filter(|at| *at > now && *at < now + self.exchange)
     }
 
-    async fn poll(&mut self) {
+    async fn poll(&mut self, ear: Option<&mut Ear<'_>>) {
         self.read_now = false;
         let now = self.now();
         // The next poll keeps its place in time; those that were missed are left out.
@@ -166,7 +176,11 @@ impl<R: Remote> Shell<R> {
             self.poll_at = self.poll_at + self.settings.poll.max(LEAST_POLL);
         }
         let began = Instant::now();
-        let input = match self.remote.read().await {
+        let read = match unless_urgent(self.remote.read(), ear, &mut self.later, &self.beat).await {
+            Err(woken) => return self.attend_to(woken).await,
+            Ok(read) => read,
+        };
+        let input = match read {
             Ok(reading) => {
                 self.silent = None;
                 // Follows the longer ones at once and forgets them slowly; a slow answer must not
@@ -209,8 +223,11 @@ impl<R: Remote> Shell<R> {
         Input::LinkLost(why.into())
     }
 
-    async fn open_link(&mut self) {
-        let opened = self.remote.open().await;
+    async fn open_link(&mut self, ear: Option<&mut Ear<'_>>) {
+        let opened = match unless_urgent(self.remote.open(), ear, &mut self.later, &self.beat).await {
+            Err(woken) => return self.attend_to(woken).await,
+            Ok(opened) => opened,
+        };
         let now = self.now();
         let input = match opened {
             Ok(identity) => {
@@ -237,31 +254,6 @@ impl<R: Remote> Shell<R> {
             }
         };
         self.drive(input).await;
-    }
-
-    /// Alarms that the daemon before this one left standing, shelved or out of service: nothing is
-    /// known of them now. They begin anew, normal and unshelved, and the journal says so.
-    async fn close_left_alarms(&mut self) {
-        let station = self.settings.name.clone();
-        match timeout(LAST_WORD, self.ledger.alarms_left(&station)).await {
-            Ok(Ok(left)) => {
-                for row in left {
-                    self.ledger.record(Row::Alarm(AlarmRow {
-                        at: utc(),
-                        monotonic_milliseconds: journal::millis(self.now()),
-                        run: None,
-                        from: row.to,
-                        to: "normal".into(),
-                        text: "the daemon was started anew: every alarm begins normal and unshelved".into(),
-                        by: None,
-                        note: None,
-                        ..row
-                    }));
-                }
-            }
-            Ok(Err(e)) => tracing::warn!(%station, "the alarms of last time cannot be read: {e}"),
-            Err(_) => tracing::warn!(%station, "the alarms of last time were not read in time"),
-        }
     }
 
     /// Tells the controller what is newly known of the bath of the tank in use.
@@ -299,8 +291,21 @@ impl<R: Remote> Shell<R> {
         }
     }
 
+    /// Off does not wait for an answer that is still to come. The word to end is heard by the loop.
+    async fn attend_to(&mut self, woken: Woken) {
+        if let Woken::Urgent(envelope) = woken {
+            self.read_now = true;
+            self.obey(envelope).await;
+        }
+    }
+
     async fn obey(&mut self, envelope: Envelope) {
         let Envelope { by, mut command, reply } = envelope;
+        // A disk that was slow once is good again when the ledger says so.
+        let needs_disk = matches!(command, Command::Start { .. } | Command::Resume);
+        if needs_disk && *self.ledger.health().borrow() == Health::Good {
+            self.drive(Input::LedgerBack).await;
+        }
         self.remember_like(&mut command).await;
         let sentence = journal::taken(&command);
         let answer = match self.controller.command(self.now(), &by, command) {
@@ -362,19 +367,25 @@ impl<R: Remote> Shell<R> {
     }
 
     async fn switch_off(&mut self) -> Input {
+        let done = ticking(self.remote.off(), &self.beat).await;
         if !self.picture.link.up {
-            // Opening the link begins with off; do it now.
+            // Off asks for neither link nor identity. The link itself is opened anew.
             self.retry_at = self.now();
-            return Input::Failed("the supply is not connected; go to the supply".into());
+            self.remote.close();
+            return match done {
+                Ok(()) => Input::Applied,
+                Err(trouble) => {
+                    Input::Failed(format!("off could not be confirmed: {trouble}; go to the supply"))
+                }
+            };
         }
-        let done = self.remote.off().await;
         self.read_now = true;
         self.outcome(done, Input::Applied)
     }
 
     /// Only after everything that leads to it is on disk.
     async fn switch_on(&mut self) -> Input {
-        if let Err(e) = within(INTENT, self.ledger.sync()).await {
+        if let Err(e) = ticking(within(INTENT, self.ledger.sync()), &self.beat).await {
             return Input::LedgerFailed(e.to_string());
         }
         let done = self.remote.on().await;
@@ -388,117 +399,6 @@ impl<R: Remote> Shell<R> {
             Err(trouble) if trouble.is_gone() => self.link_lost(&trouble.to_string()),
             Err(trouble) => Input::Failed(trouble.to_string()),
         }
-    }
-
-    async fn record(&mut self, event: Event) -> Option<Input> {
-        let (kind, text) = (event.kind(), event.sentence());
-        match event {
-            Event::Started { id, order, by } => {
-                self.picture.uses(&order.tank, &order.bath);
-                // The controller begins a run knowing nothing of the bath.
-                self.bath_told = Default::default();
-                let start = journal::start(&id, &self.settings.name, &by, utc(), &order);
-                if let Err(e) = within(INTENT, self.ledger.begin(start)).await {
-                    return Some(Input::LedgerFailed(e.to_string()));
-                }
-                self.open = Some(OpenRun { id, began: self.now() });
-                self.event(kind, &text);
-            }
-            Event::Ended(outcome) => {
-                self.event(kind, &text);
-                self.ended(outcome).await;
-            }
-            Event::Phase { state, phase, why } => {
-                self.event(kind, &text);
-                if let Some(run) = &self.open {
-                    self.ledger.record(Row::Phase(PhaseRow {
-                        run: run.id.clone(),
-                        at: utc(),
-                        since_start: self.now().since(run.began),
-                        state: state.name(),
-                        phase: phase.name(),
-                        why,
-                    }));
-                }
-            }
-            Event::Asked(_) | Event::Answered { .. } | Event::Commanded { .. } | Event::Note(_) => {
-                self.event(kind, &text);
-            }
-        }
-        None
-    }
-
-    async fn ended(&mut self, outcome: Outcome) {
-        let Some(run) = self.open.take() else { return };
-        let Outcome { state, cause, charge, unobserved, worked } = outcome;
-        let load_slope = self.controller.view().load_slope_ohm_square_meters;
-        let end = RunEnd {
-            id: run.id,
-            ended: utc(),
-            state: state.name(),
-            cause,
-            charge,
-            unobserved,
-            worked,
-            load_slope,
-        };
-        if let Err(e) = within(LAST_WORD, self.ledger.finish(end)).await {
-            // Kept by the ledger and written later; its health says so too.
-            self.event("note", &format!("the end of the run is not on disk yet: {e}"));
-        }
-    }
-
-    fn record_reading(&mut self, reading: &Reading) {
-        let Some(run) = &self.open else { return };
-        let view = self.controller.view();
-        let bath = self.controller.bath().and_then(|b| b.temperature);
-        self.ledger.record(Row::Reading {
-            run: run.id.clone(),
-            since_start: reading.at.since(run.began),
-            volts: reading.volts,
-            amps: reading.amps,
-            setpoint: Amps::new(view.setpoint_amperes),
-            ceiling: if view.output_commanded { Volts::new(view.ceiling_volts) } else { Volts::ZERO },
-            bath: bath.filter(|(_, age)| *age <= FRESH).map(|(t, _)| t),
-        });
-    }
-
-    fn record_charge(&mut self) {
-        let Some(run) = &self.open else { return };
-        let view = self.controller.view();
-        let seconds = |s: f64| Duration::try_from_secs_f64(s).unwrap_or_default();
-        self.ledger.record(Row::Charge {
-            run: run.id.clone(),
-            // The view's coulombs come from whole microcoulombs; rounding gives them back.
-            charge: Microcoulombs((view.charge_coulombs * 1e6).round() as i64),
-            unobserved: seconds(view.unobserved_seconds),
-            worked: seconds(view.worked_seconds),
-        });
-    }
-
-    fn event(&mut self, kind: &str, text: &str) {
-        let at = utc();
-        self.untold.push((Level::INFO, text.into()));
-        self.picture.say(&at, text);
-        self.ledger.record(Row::Event(EventRow {
-            at,
-            monotonic_milliseconds: journal::millis(self.now()),
-            station: self.settings.name.clone(),
-            run: self.open.as_ref().map(|r| r.id.clone()),
-            kind: kind.into(),
-            text: text.into(),
-        }));
-    }
-
-    fn alarm(&mut self, change: &AlarmChange) {
-        let at = utc();
-        let run = self.open.as_ref().map(|r| r.id.clone());
-        let row = journal::alarm(&self.settings.name, run, at.clone(), self.now(), change);
-        let text = format!("alarm {}: {} to {}: {}", row.watch, row.from, row.to, row.text);
-        self.picture.say(&at, &text);
-        self.untold.push((Level::WARN, text));
-        self.picture.alarm_changed(change, &at);
-        self.ledger.record(Row::Alarm(row));
     }
 
     fn publish(&mut self) {
@@ -541,7 +441,7 @@ impl<R: Remote> Shell<R> {
             self.follow_up(follow).await;
         }
         while self.controller.busy() && self.now() < until {
-            self.attend_port().await;
+            self.attend_port(None).await;
             self.publish();
             sleep(self.wait()).await;
         }

@@ -31,6 +31,9 @@ struct Pulled {
     unplugged: bool,
     panic: bool,
     mute: bool,
+    /// Reads never end, and nobody says who it is.
+    hangs: bool,
+    nameless: bool,
     connections: u32,
     offs: u32,
 }
@@ -68,6 +71,9 @@ impl Rig {
 impl Remote for Rig {
     async fn open(&mut self) -> Result<String, Trouble> {
         self.pull(|p| p.connections += 1);
+        if self.pulled.lock().unwrap().nameless {
+            return Err(Trouble::WrongIdentity { wanted: "bench".into(), found: "stranger".into() });
+        }
         self.off().await?;
         Ok("bench".into())
     }
@@ -103,6 +109,9 @@ impl Remote for Rig {
     }
     async fn read(&mut self) -> Result<Reading, Trouble> {
         self.there()?;
+        if self.pulled.lock().unwrap().hangs {
+            std::future::pending::<()>().await;
+        }
         Ok(self.bench.lock().unwrap().read(self.clock.now()))
     }
     fn writes(&self) -> u64 {
@@ -465,4 +474,37 @@ async fn earlier_like_loads_question_an_area_that_is_half_of_what_was_entered() 
     handle.command("test", Command::Start { id: "d".into(), order: wrong }).await.unwrap();
     let s = until(&handle, "asked", |s| s.run.area_question.is_some()).await;
     assert!(s.run.area_question.as_ref().unwrap().contains("less area"), "{:?}", s.run.area_question);
+}
+
+#[tokio::test]
+async fn off_does_not_wait_for_an_answer_that_never_comes() {
+    let hall = hall(&["bench"]);
+    let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
+    until(handle, "up", |s| s.link.up).await;
+    handle.command("ada", Command::Start { id: "r1".into(), order: order(1e6) }).await.unwrap();
+    until(handle, "steady", |s| s.run.phase == crate::run::RunPhase::Steady).await;
+    rig.pull(|p| p.hangs = true);
+    // A command that can wait does; off is carried out in the middle of the read.
+    let offs = rig.pulled.lock().unwrap().offs;
+    let asked = tokio::time::timeout(Duration::from_secs(5), handle.command("ada", Command::Abort)).await;
+    assert!(asked.is_ok(), "off was kept waiting");
+    assert!(rig.pulled.lock().unwrap().offs > offs && !rig.output());
+    rig.pull(|p| p.hangs = false);
+    hall.control.shutdown().await;
+}
+
+#[tokio::test]
+async fn off_is_sent_to_a_supply_that_does_not_say_its_name() {
+    let hall = hall(&["bench"]);
+    let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
+    until(handle, "up", |s| s.link.up).await;
+    rig.pull(|p| (p.unplugged, p.nameless) = (true, true));
+    until(handle, "down", |s| !s.link.up).await;
+    // Back, with its output on by its own front panel, and under another name.
+    rig.pull(|p| p.unplugged = false);
+    rig.bench.lock().unwrap().output(rig.clock.now(), true);
+    handle.command("ada", Command::Abort).await.unwrap();
+    assert!(!rig.output());
+    assert!(!handle.snapshot().link.up, "off asks for no identity, and gives none");
+    hall.control.shutdown().await;
 }
