@@ -201,11 +201,20 @@ fn own_sheets_lie_beside_the_config_and_are_judged_by_check() {
     std::fs::create_dir(&own).unwrap();
     let longer = shipped.replacen("end = { time = \"30 s\" }", "end = { time = \"45 s\" }", 1);
     assert_ne!(longer, shipped);
+    // And an acid dip with no longest time: it may be done so, but it would be better otherwise.
+    let dip =
+        longer.replace("most = \"60 s\"\n", "").replace("(20-30 s)\", most = \"from memory\"", "(20-30 s)\"");
+    assert!(longer.len() - dip.len() > 30);
+    let longer = dip;
     std::fs::write(own.join("house-nickel.toml"), &longer).unwrap();
     let said = fine(&tankside(&["check"], shop.path()));
     assert!(said.contains("process house-nickel: ") && said.contains("process nickel-on-steel: "), "{said}");
+    assert!(said.contains("  better: activate: an acid dip with no longest time"), "{said}");
     let said = fine(&tankside(&plan("house-nickel", &[]), shop.path()));
     assert!(said.contains("45 s"), "{said}");
+    let told = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("Better - an acid dip with no longest time: outside the window"), "{told}");
+    assert!(told.contains("(the bath file and its sources)"), "the reason has its source: {told}");
     assert_eq!(
         said,
         fine(&tankside(&plan("processes/house-nickel.toml", &[]), shop.path())),
@@ -252,4 +261,22 @@ fn anodes_cannot_dissolve_in_a_bath_without_metal() {
     refused(&check, 78);
     let told = String::from_utf8_lossy(&check.stdout).into_owned();
     assert!(told.contains("upkeep anodes: anode-metal: nothing dissolves in electrocleaner"), "{told}");
+}
+
+#[test]
+fn order_with_a_mesh_reaches_the_daemon_measured_and_needs_no_file_there() {
+    use tankside::plan::Request;
+    let text = "tank = \"nickel\"\n[end]\nthickness = \"8 um\"\n[[part]]\nmesh = { file = \"cube.stl\", unit = \"in\" }\n";
+    let read = Request::from_toml_with(text, "cubes.toml", &|name| {
+        assert_eq!(name, "cube.stl");
+        Ok(cube().into_bytes())
+    });
+    let request = read.unwrap();
+    // What `start` sends, and what the daemon makes of it.
+    let sent = serde_json::to_value(&request).unwrap();
+    assert!(!sent.to_string().contains("cube.stl"), "{sent}");
+    let got: Request = serde_json::from_value(sent).unwrap();
+    assert_eq!(got, request);
+    // Six faces of 20 in by 20 in; an inch is 0.0254 m.
+    assert!((got.parts[0].area_each().get() - 6.0 * (20.0 * 0.0254_f64).powi(2)).abs() < 1e-9);
 }

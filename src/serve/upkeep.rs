@@ -70,7 +70,7 @@ pub(super) struct Due {
     forecast: Option<String>,
 }
 
-/// Every rule of every tank. `accounts` are as they stand, running work included.
+/// Every rule of every tank that has an account. `accounts` are as they stand, running work included.
 pub(super) async fn due(app: &AppState, accounts: &[TankRow]) -> Result<Vec<Due>, Problem> {
     let tanks = app.planner.upkeep();
     if tanks.is_empty() {
@@ -81,7 +81,9 @@ pub(super) async fn due(app: &AppState, accounts: &[TankRow]) -> Result<Vec<Due>
     let (done, pace) = app.read(move |h| Ok((h.last_done()?, h.pace(&from)?))).await?;
     let mut all = Vec::new();
     for tank in &tanks {
-        let coulombs = accounts.iter().find(|a| a.tank == tank.tank).map_or(0.0, |a| a.charge_coulombs);
+        // Without an account nothing is known, and nothing is said: not that it is far from due.
+        let Some(account) = accounts.iter().find(|a| a.tank == tank.tank) else { continue };
+        let coulombs = account.charge_coulombs;
         let pace = pace.iter().find(|p| p.tank == tank.tank);
         let rate = pace.map_or(Amps::ZERO, |p| rate(p.microcoulombs, &p.first, now));
         for rule in &tank.rules {
