@@ -179,6 +179,7 @@ fn check_says_what_was_understood() {
         "at most 10 A and 12 V; polled every ",
         "tank nickel: watts-nickel, 20 L, 6 dm² of anode, air, which /sys/class/gpio/gpio17/value proves, temperature from /sys/bus",
         "burns above 25 A/dm² here, at most 40 A for its volume\n",
+        "upkeep of nickel: brightener every 300 A·h or 30 d, anodes every 2 kg of metal\n",
         "bath silver: Silver (cyanide); ",
         "holds CYANIDE: never near acid\n",
         "bath acid-activator: Acid activator (dip); a dip without current; ",

@@ -54,6 +54,7 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
             "supply::Flow",
             "supply::Wiring",
             "run::Limits",
+            "plan::UpkeepRule",
         ],
     ),
     (

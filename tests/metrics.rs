@@ -91,6 +91,7 @@ fn ledger() -> Vec<TankRow> {
 /// One station at work, one that was never reached.
 fn page(metrics: &Metrics) -> String {
     let attic = Snapshot { station: "attic".into(), ..Snapshot::default() };
+    metrics.upkeep([("nickel", "brightener", 0.875), ("nickel", "anodes", 1.25)].into_iter());
     metrics.page(&[look(&working(), 125), look(&attic, 500)], &ledger(), &[("nickel".into(), 54.25)]).unwrap()
 }
 
@@ -172,6 +173,17 @@ fn thermometer_that_falls_silent_leaves_no_old_temperature() {
 }
 
 #[test]
+fn rule_that_is_gone_or_cannot_be_read_leaves_no_old_ratio() {
+    let metrics = Metrics::new();
+    metrics.upkeep([("nickel", "brightener", 0.875), ("nickel", "filter", f64::NAN)].into_iter());
+    let page = metrics.page(&[], &[], &[]).unwrap();
+    assert!(page.contains("tankside_upkeep_due_ratio{additive=\"brightener\",tank=\"nickel\"} 0.875"));
+    assert!(!page.contains("filter"));
+    metrics.upkeep(std::iter::empty());
+    assert!(!metrics.page(&[], &[], &[]).unwrap().contains("tankside_upkeep_due_ratio{"));
+}
+
+#[test]
 fn counters_never_fall_and_the_tank_goes_on_from_the_ledger() {
     let metrics = Metrics::new();
     let charge = |page: &str| {
@@ -225,7 +237,7 @@ fn page_has_no_run_id_and_only_the_agreed_labels() {
     snapshot.run.run = Some("0190a5e0-0000-7000-8000-000000000001".into());
     let page = Metrics::new().page(&[look(&snapshot, 0)], &ledger(), &[]).unwrap();
     assert!(!page.contains("0190a5e0"));
-    let agreed = ["station", "tank", "watch", "priority", "state", "kind", "version", "le"];
+    let agreed = ["station", "tank", "watch", "priority", "state", "kind", "version", "le", "additive"];
     for line in page.lines().filter(|l| !l.starts_with('#')) {
         let Some((_, labels)) = line.split_once('{') else { continue };
         let labels = labels.split('}').next().unwrap();

@@ -65,9 +65,9 @@ pub(crate) enum Verb {
     Check,
     /// A worksheet: area, current, ceiling, time, charge, metal; or why it cannot be done
     #[command(
-        after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\""
+        after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\"\n         tankside plan --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\""
     )]
-    Plan(OrderArgs),
+    Plan(PlanArgs),
     /// The order against the mimic in virtual time, told line by line
     #[command(
         after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
@@ -118,9 +118,9 @@ pub(crate) enum Verb {
         after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n         tankside alarms --shelve drift --for \"30 min\"\n         tankside alarms --help-on burn-margin"
     )]
     Alarms(AlarmArgs),
-    /// Charge accounts of the tanks; says what is so in one
+    /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air"
+        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
     )]
     Tanks {
         /// Tell the daemon what is so in this tank
@@ -132,6 +132,8 @@ pub(crate) enum Verb {
         /// How the solution moves: still, rod, air, vigorous; your word, which proves nothing
         #[arg(long, requires = "say")]
         agitation: Option<String>,
+        #[command(flatten)]
+        upkeep: UpkeepArgs,
     },
     /// A record through today's watches: what would have been raised when
     #[command(
@@ -364,6 +366,34 @@ pub(crate) struct MimicArgs {
 }
 
 #[derive(Debug, Args)]
+pub(crate) struct UpkeepArgs {
+    /// It was done now: the tank's rule of that name begins anew
+    #[arg(long, num_args = 2, value_names = ["TANK", "RULE"], conflicts_with = "say")]
+    pub log: Option<Vec<String>>,
+    /// What was put in, if not the rule's dose; what was found
+    #[arg(long, requires = "log", value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Takes the last log of a tank back; it stays on record as taken back
+    #[arg(long, value_name = "TANK", conflicts_with_all = ["log", "say"])]
+    pub undo: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub order: OrderArgs,
+    /// A whole process sheet: its name, or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub sheet: Option<String>,
+    /// Which tank plays a role of the sheet, where more than one could
+    #[arg(long, value_name = "ROLE=TANK", requires = "sheet")]
+    pub role: Vec<String>,
+    /// The parts' own metal [default: the sheet's, where it is for one only]
+    #[arg(long, value_name = "METAL", requires = "sheet")]
+    pub base: Option<String>,
+}
+
+#[derive(Debug, Args)]
 pub(crate) struct OrderArgs {
     /// An order file (TOML); or say it with the flags below
     #[arg(value_name = "FILE", conflicts_with_all = ["tank", "part", "thickness", "density", "current", "volts", "charge", "time"])]
@@ -371,7 +401,7 @@ pub(crate) struct OrderArgs {
     /// Which tank
     #[arg(long)]
     pub tank: Option<String>,
-    /// What hangs: "disc 34 mm x 1 mm", or "area 2.5 dm2"
+    /// What hangs: "disc 34 mm x 1 mm", "area 2.5 dm2", or "mesh cup.stl mm"
     #[arg(long, value_name = "SHAPE")]
     pub part: Vec<String>,
     /// How many of it

@@ -10,7 +10,9 @@ mod daemon;
 mod demo;
 mod failure;
 mod follow;
+mod line;
 mod log;
+mod mesh;
 mod mimic;
 mod off;
 mod order;
@@ -20,6 +22,7 @@ mod replay;
 mod say;
 mod setup;
 mod show;
+mod upkeep;
 
 use crate::quantity::Units;
 use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
@@ -86,7 +89,10 @@ fn run(cli: Cli) -> Done {
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
-        Verb::Plan(args) => plan::plan(&client, common, args, units),
+        Verb::Plan(args) => match &args.sheet {
+            Some(sheet) => line::plan(common, args, sheet, units),
+            None => plan::plan(&client, common, &args.order, units),
+        },
         Verb::Rehearse { order, seed, faults } => {
             plan::rehearsal(common, order, *seed, faults.as_deref(), units)
         }
@@ -109,9 +115,12 @@ fn run(cli: Cli) -> Done {
             follow::follow(&client, &station, units)
         }
         Verb::Alarms(args) => alarms::alarms(&client, args, &operator(common), json),
-        Verb::Tanks { say: Some(tank), temperature, agitation } => {
+        Verb::Tanks { say: Some(tank), temperature, agitation, .. } => {
             let body = json!({ "by": operator(common), "temperature": temperature, "agitation": agitation });
             show::say_bath(&client, tank, body, json)
+        }
+        Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
+            upkeep::told(&client, upkeep, &operator(common), json)
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
@@ -141,6 +150,7 @@ fn check(common: &Common) -> Done {
         }
     };
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
+    line::judged(&setup.sheets, &setup.unfit);
     for dialect in &setup.dialects {
         say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
     }

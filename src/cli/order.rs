@@ -2,7 +2,7 @@
 
 use super::args::OrderArgs;
 use super::failure::Failure;
-use super::setup;
+use super::{mesh, setup};
 use crate::part::Part;
 use crate::plan::{Request, SeekAsked};
 use crate::process::{Between, Confirm, End, Entry, Hold, Ramp, Turn};
@@ -15,7 +15,8 @@ pub(crate) fn request(args: &OrderArgs) -> Result<Request, Failure> {
         Some(path) => {
             let shown = path.display().to_string();
             let text = setup::read(path).map_err(|e| Failure::config(format!("{shown}: {e}")))?;
-            let mut request = Request::from_toml(&text, &shown).map_err(|problems| {
+            let beside = |name: &str| mesh::beside(path, name);
+            let mut request = Request::from_toml_with(&text, &shown, &beside).map_err(|problems| {
                 let lines: Vec<_> = problems.iter().map(ToString::to_string).collect();
                 Failure::config(lines.join("\n"))
             })?;
@@ -36,7 +37,7 @@ fn from_flags(args: &OrderArgs) -> Result<Request, Failure> {
     if args.part.is_empty() {
         wrong.push("--part: what hangs? As in --part \"disc 34 mm x 1 mm\"".into());
     }
-    let parts: Vec<Part> = args.part.iter().filter_map(|text| read("part", text, &mut wrong)).collect();
+    let parts: Vec<Part> = parts(&args.part, &mut wrong);
     let end = match (&args.thickness, &args.charge, &args.time) {
         (Some(text), _, _) => read("thickness", text, &mut wrong).map(End::Thickness),
         (_, Some(text), _) => read("charge", text, &mut wrong).map(End::Charge),
@@ -56,6 +57,19 @@ fn from_flags(args: &OrderArgs) -> Result<Request, Failure> {
     };
     amend(&mut request, args, &mut wrong);
     finish(request, wrong)
+}
+
+/// Every part that the flags describe.
+pub(crate) fn parts(texts: &[String], wrong: &mut Vec<String>) -> Vec<Part> {
+    let mut all = Vec::new();
+    for text in texts {
+        match mesh::from_flag(text) {
+            Some(Ok(part)) => all.push(part),
+            Some(Err(why)) => wrong.push(format!("--part: {why}")),
+            None => all.extend(read::<Part>("part", text, wrong)),
+        }
+    }
+    all
 }
 
 /// The flags that also change a request from a file.
@@ -95,7 +109,7 @@ fn amend(request: &mut Request, args: &OrderArgs, wrong: &mut Vec<String>) {
     }
 }
 
-fn read<T: FromStr<Err: Display>>(flag: &str, text: &str, wrong: &mut Vec<String>) -> Option<T> {
+pub(crate) fn read<T: FromStr<Err: Display>>(flag: &str, text: &str, wrong: &mut Vec<String>) -> Option<T> {
     text.parse().map_err(|e| wrong.push(format!("--{flag}: {e}"))).ok()
 }
 
@@ -116,7 +130,7 @@ mod tests {
     fn made(flags: &str) -> Result<Request, Failure> {
         let words = std::iter::once("tankside").chain(std::iter::once("plan")).chain(flags.split('|'));
         match Cli::try_parse_from(words).unwrap().verb {
-            Verb::Plan(args) => request(&args),
+            Verb::Plan(args) => request(&args.order),
             other => panic!("{other:?}"),
         }
     }

@@ -3,6 +3,7 @@
 use super::args::Common;
 use super::failure::Failure;
 use crate::config::{self, Config, Station};
+use crate::process::{self, Sheet};
 use crate::run;
 use crate::supply::{Dialect, Spec, dialect};
 use std::path::{Path, PathBuf};
@@ -16,6 +17,10 @@ pub(crate) struct Setup {
     pub path: PathBuf,
     pub config: Config,
     pub dialects: Vec<Arc<Dialect>>,
+    /// The process sheets that fit the baths.
+    pub sheets: Vec<Sheet>,
+    /// Why a shipped sheet does not fit a bath that the folder beside the config has changed.
+    pub unfit: Vec<String>,
     /// Of the config's text, for the log.
     pub hash: String,
 }
@@ -34,6 +39,29 @@ pub(crate) fn is_there(common: &Common) -> bool {
 #[expect(clippy::disallowed_methods, reason = "the verbs are at the edge: they read what people name")]
 pub(crate) fn read(path: &Path) -> std::io::Result<String> {
     std::fs::read_to_string(path)
+}
+
+/// Reads a file that may hold anything, if it is one and no larger than that many bytes.
+///
+/// # Errors
+/// Why not, in one line without the file's name.
+#[expect(clippy::disallowed_methods, reason = "the verbs are at the edge: they read what people name")]
+pub(crate) fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, String> {
+    use std::io::Read;
+    // Looked at before it is opened: a pipe would keep us waiting for its other end.
+    let about = std::fs::metadata(path).map_err(|e| e.to_string())?;
+    if !about.is_file() {
+        return Err("it is not a file".into());
+    }
+    let too_large = |has: u64| format!("it has {} MiB, and {} MiB is the most", has >> 20, most >> 20);
+    if about.len() > most {
+        return Err(too_large(about.len()));
+    }
+    let mut all = Vec::new();
+    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
+    // It may have grown since.
+    file.take(most + 1).read_to_end(&mut all).map_err(|e| e.to_string())?;
+    if all.len() as u64 > most { Err(too_large(all.len() as u64)) } else { Ok(all) }
 }
 
 /// The config's text, or why it cannot be read.
@@ -67,14 +95,20 @@ pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failur
     let bath_files = toml_files(&folder.join("baths"))?;
     let mut problems = Vec::new();
     let dialects = dialects(folder, &mut problems)?;
+    let sheet_files = toml_files(&folder.join("processes"))?;
+    let mut unfit = Vec::new();
+    // With bad baths the sheets cannot be judged; the baths' problems are told by the config.
+    let sheets = crate::bath::gather(&bath_files)
+        .map_or_else(|_| Vec::new(), |baths| sheets(&sheet_files, &baths, &mut problems, &mut unfit));
     let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
     match config::load(&text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
-            let problems = strangers(&path, &config.stations, &dialects);
+            let mut problems = strangers(&path, &config.stations, &dialects);
+            problems.extend(no_metal(&path, &config));
             if !problems.is_empty() {
                 return Ok(Err(problems));
             }
-            Ok(Ok(Setup { path, config, dialects, hash: fingerprint(&text) }))
+            Ok(Ok(Setup { path, config, dialects, sheets, unfit, hash: fingerprint(&text) }))
         }
         Ok(_) => Ok(Err(problems)),
         Err(found) => {
@@ -142,6 +176,24 @@ fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Ve
     problems
 }
 
+/// Anodes that are said to dissolve in a bath that has no metal.
+fn no_metal(path: &Path, config: &Config) -> Vec<String> {
+    let metal = |bath: &str| config.baths.iter().any(|b| b.name == bath && b.metal.is_some());
+    let tanks = config.tanks.iter().filter(|t| !metal(&t.bath));
+    tanks
+        .flat_map(|t| t.upkeep.iter().filter(|rule| rule.anode_metal.is_some()).map(move |rule| (t, rule)))
+        .map(|(tank, rule)| {
+            format!(
+                "{}: tank {}: upkeep {}: anode-metal: nothing dissolves in {}; write every = \"300 A.h\" or or-every",
+                path.display(),
+                tank.name,
+                rule.name,
+                tank.bath
+            )
+        })
+        .collect()
+}
+
 /// The shipped dialects, overridden by the files of a folder beside the config.
 fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
@@ -156,6 +208,22 @@ fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect
         }
     }
     Ok(all)
+}
+
+/// The shipped sheets, overridden by the files of a folder beside the config. What is wrong with the workshop's
+/// own is a problem; a shipped one that does not fit its baths is only left out.
+fn sheets(
+    files: &[(String, String)],
+    baths: &[crate::bath::Bath],
+    problems: &mut Vec<String>,
+    unfit: &mut Vec<String>,
+) -> Vec<Sheet> {
+    let (sheets, found) = process::sort_out(files, baths);
+    for problem in found {
+        let own = files.iter().any(|(file, _)| *file == problem.file);
+        if own { &mut *problems } else { &mut *unfit }.push(problem.to_string());
+    }
+    sheets
 }
 
 /// The `.toml` files of a folder by name, each with its text; none if there is no folder.

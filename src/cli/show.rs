@@ -86,6 +86,7 @@ pub(crate) fn tanks(client: &Client, units: Units, json: bool) -> Done {
         ]);
     }
     say(&table(&rows));
+    say(&super::upkeep::due(&all, units));
     Ok(())
 }
 

@@ -8,6 +8,7 @@
 mod model;
 mod read;
 mod report;
+mod upkeep;
 mod watches;
 
 pub use model::{

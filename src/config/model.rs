@@ -1,6 +1,7 @@
 //! The config, checked.
 
 use crate::bath::{Agitation, Bath};
+use crate::plan::UpkeepRule;
 use crate::quantity::{Amps, Area, BathLoad, Temperature, Units, Volume};
 use crate::run::Limits;
 use crate::supply::Ammeter;
@@ -129,6 +130,8 @@ pub struct Tank {
     pub temperature: Option<TemperatureSource>,
     /// The most current per volume, if the bath file's is not to hold.
     pub max_load: Option<BathLoad>,
+    /// What falls due in it, in file order.
+    pub upkeep: Vec<UpkeepRule>,
 }
 
 /// A pump's relay or sensor, as a file.

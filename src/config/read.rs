@@ -3,7 +3,7 @@
 use super::model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
 };
-use super::watches;
+use super::{upkeep, watches};
 use crate::bath::{self, Agitation};
 use crate::quantity::{
     Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
@@ -91,7 +91,7 @@ fn root(
         .iter()
         .map(|table| {
             names.check(doc, table, "tank");
-            tank(table, bath_names)
+            tank(doc, table, bath_names)
         })
         .collect();
     Some((daemon?, stations.into_iter().collect::<Option<_>>()?, tanks.into_iter().collect::<Option<_>>()?))
@@ -378,7 +378,7 @@ fn port(table: &Table<'_>) -> Option<Port> {
     None
 }
 
-fn tank(table: &Table<'_>, bath_names: &[String]) -> Option<Tank> {
+fn tank(doc: &Document<'_>, table: &Table<'_>, bath_names: &[String]) -> Option<Tank> {
     let name = name(table);
     let bath = known(table, "bath", bath_names.iter().map(String::as_str), "bath", "config/baths");
     let volume = table.may("volume").positive();
@@ -401,6 +401,7 @@ fn tank(table: &Table<'_>, bath_names: &[String]) -> Option<Tank> {
     }
     let temperature = temperature(table.may("temperature"));
     let max_load = table.may("max-load").positive();
+    let upkeep = upkeep::read(doc, table);
     Some(Tank {
         name: name?,
         bath: bath?,
@@ -410,6 +411,7 @@ fn tank(table: &Table<'_>, bath_names: &[String]) -> Option<Tank> {
         agitation_sensor: sensor,
         temperature,
         max_load,
+        upkeep: upkeep?,
     })
 }
 
@@ -459,7 +461,7 @@ fn full_path(field: Field<'_>) -> Option<PathBuf> {
 }
 
 /// A name that is also a metric label and a part of a URL.
-fn name(table: &Table<'_>) -> Option<String> {
+pub(super) fn name(table: &Table<'_>) -> Option<String> {
     let name = table.need("name").text()?;
     let fits = name.len() <= 32
         && name.starts_with(|c: char| c.is_ascii_alphanumeric())

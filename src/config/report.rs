@@ -18,6 +18,7 @@ pub fn check_report(file: &str, loaded: &Result<Config, Vec<Problem>>) -> String
             lines.push(daemon(&config.daemon));
             lines.extend(config.stations.iter().map(|s| station(s, units)));
             lines.extend(config.tanks.iter().map(|t| tank(t, config, units)));
+            lines.extend(config.tanks.iter().filter_map(|t| upkeep(t, units)));
             lines.extend(config.baths.iter().map(|b| bath(b, units)));
         }
         Err(problems) => {
@@ -117,6 +118,23 @@ fn tank(t: &Tank, config: &Config, units: Units) -> String {
         facts.push(format!("at most {} for its volume", (load * volume).show(units)));
     }
     facts.join(", ")
+}
+
+fn upkeep(t: &Tank, units: Units) -> Option<String> {
+    let days = |span: Span| match span.get() / 86_400.0 {
+        days if days >= 1.0 => format!("{} d", (days * 10.0).round() / 10.0),
+        _ => span.show(units),
+    };
+    let rules = t.upkeep.iter().map(|rule| {
+        let every = [
+            rule.every.map(|q| q.show(units)),
+            rule.anode_metal.map(|q| format!("{} of metal", q.show(units))),
+            rule.or_every.map(days),
+        ];
+        format!("{} every {}", rule.name, every.into_iter().flatten().collect::<Vec<_>>().join(" or "))
+    });
+    let rules: Vec<_> = rules.collect();
+    (!rules.is_empty()).then(|| format!("upkeep of {}: {}", t.name, rules.join(", ")))
 }
 
 fn bath(b: &Bath, units: Units) -> String {

@@ -26,6 +26,7 @@ mod handle;
 mod reader;
 mod rows;
 mod schema;
+mod upkeep;
 mod writer;
 
 #[cfg(test)]
@@ -38,4 +39,5 @@ pub use rows::{
     AlarmRow, CommissioningRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, StageRow,
     TankRow,
 };
+pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

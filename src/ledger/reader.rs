@@ -226,7 +226,10 @@ impl Reader {
         placed
     }
 
-    fn with<T>(&self, ask: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, LedgerError> {
+    pub(super) fn with<T>(
+        &self,
+        ask: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, LedgerError> {
         let read = |e: rusqlite::Error| LedgerError::Read(e.to_string());
         let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let db = match idle {

@@ -4,8 +4,12 @@ use super::LedgerError;
 use rusqlite::Connection;
 
 /// Step `n` (counted from 1) brings schema `n - 1` to `n`.
-pub(super) const STEPS: &[&str] =
-    &[include_str!("schema/0001.sql"), include_str!("schema/0002.sql"), include_str!("schema/0003.sql")];
+pub(super) const STEPS: &[&str] = &[
+    include_str!("schema/0001.sql"),
+    include_str!("schema/0002.sql"),
+    include_str!("schema/0003.sql"),
+    include_str!("schema/0004.sql"),
+];
 
 /// The schema number of a database: 0 is an empty file.
 pub(super) fn version(db: &Connection) -> rusqlite::Result<i64> {

@@ -4,6 +4,7 @@ use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
+use super::upkeep::{self, Deed};
 use rusqlite::{Connection, params};
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -38,6 +39,7 @@ pub(super) enum Message {
     Begin(Box<RunStart>, Reply),
     Finish(Box<RunEnd>, Reply),
     Commissioned(Box<CommissioningRow>, Reply),
+    Addition(Box<Deed>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -150,6 +152,9 @@ impl State {
             }
             Message::Commissioned(row, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
+            }
+            Message::Addition(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());

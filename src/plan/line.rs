@@ -1,6 +1,6 @@
 //! A whole sheet planned: every step for one load, with the workshop's own tanks.
 
-use super::text::Page;
+use super::text::{LABEL, Page};
 use super::{Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
@@ -418,7 +418,14 @@ impl LinePlan {
         page.row("charge", &charges.join(", "));
         page.head("Steps");
         for (number, step) in (1..).zip(&self.steps) {
-            page.row(&format!("{number} {}", step.name), &self.told(step));
+            let label = format!("{number} {}", step.name);
+            // A name that is wider than its column has a line of its own.
+            if label.chars().count() >= LABEL {
+                page.line(&format!("  {label}"));
+                page.row("", &self.told(step));
+            } else {
+                page.row(&label, &self.told(step));
+            }
         }
         page.head("Hazards");
         for step in &self.steps {

@@ -33,6 +33,7 @@ mod seek;
 mod shop;
 mod target;
 mod text;
+mod upkeep;
 mod warn;
 mod work;
 mod worksheet;
@@ -50,6 +51,7 @@ pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use seek::{SeekAsked, SeekTop};
+pub use upkeep::{Since, Upkeep, UpkeepRule};
 pub use warn::supply_warning;
 pub use work::plan;
 pub use worksheet::{

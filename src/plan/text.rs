@@ -5,7 +5,7 @@ use super::{Obstacle, warn};
 use crate::quantity::{Area, Charge, Units};
 
 const WIDTH: usize = 80;
-const LABEL: usize = 16;
+pub(super) const LABEL: usize = 16;
 
 impl Worksheet {
     /// For people: at most 80 columns, areas and thicknesses in both kinds of

@@ -33,7 +33,7 @@ pub use sheet::{
     Anode, Bake, Base, Dip, Inspect, Kind, Polarity, Powered, Prompt, Purpose, Rinse, Sheet, Step, TankRole,
     Water,
 };
-pub use shipped::{gather, names, shipped};
+pub use shipped::{gather, names, shipped, sort_out};
 pub use standard::{Standard, StandardError};
 
 use crate::quantity::{Amps, Charge, CurrentSlope, Density, Length, Span, VoltageSlope, Volts};

@@ -40,6 +40,13 @@ pub fn shipped() -> Vec<Sheet> {
 /// # Errors
 /// Every problem in every file. A shipped sheet that a folder replaces is not read.
 pub fn gather(folder: &[(String, String)], baths: &[Bath]) -> Result<Vec<Sheet>, Vec<Problem>> {
+    let (sheets, problems) = sort_out(folder, baths);
+    if problems.is_empty() { Ok(sheets) } else { Err(problems) }
+}
+
+/// As [`gather`], but the good ones by name and beside them the problems of the
+/// others: a shipped sheet may not fit the workshop's own version of a bath.
+pub fn sort_out(folder: &[(String, String)], baths: &[Bath]) -> (Vec<Sheet>, Vec<Problem>) {
     let own: Vec<_> = folder.iter().map(|(file, text)| (file.as_str(), text.as_str())).collect();
     let replaced = |file: &str| own.iter().any(|(o, _)| super::read::stem(o) == super::read::stem(file));
     let mut sheets: Vec<Sheet> = Vec::new();
@@ -54,7 +61,7 @@ pub fn gather(folder: &[(String, String)], baths: &[Bath]) -> Result<Vec<Sheet>,
         }
     }
     sheets.sort_by(|a, b| a.name.cmp(&b.name));
-    if problems.is_empty() { Ok(sheets) } else { Err(problems) }
+    (sheets, problems)
 }
 
 /// The names of all sheets that [`gather`] would give, whether or not their files are good.

@@ -269,6 +269,7 @@ round_trips! {
     span_survives_print_and_parse: Span,
     energy_survives_print_and_parse: Energy,
     bath_load_survives_print_and_parse: BathLoad,
+    dosage_survives_print_and_parse: Dosage,
     current_slope_survives_print_and_parse: CurrentSlope,
     voltage_slope_survives_print_and_parse: VoltageSlope,
     ratio_survives_print_and_parse: Ratio,
@@ -289,6 +290,6 @@ proptest! {
                 Err(e) => prop_assert!(!e.to_string().is_empty()),
             }
         )+ } }
-        tries!(Volts Amps Area Density Charge Length Temperature Volume Mass Span Energy BathLoad CurrentSlope Ratio);
+        tries!(Volts Amps Area Density Charge Length Temperature Volume Mass Span Energy BathLoad Dosage CurrentSlope Ratio);
     }
 }

@@ -281,6 +281,17 @@ quantity!(
     metric [("A/L", 0.0)], us [("A/gal", 0.0)]
 );
 quantity!(
+    /// Litres per coulomb: how much of an additive the worked charge asks for.
+    Dosage, Dosage,
+    [
+        unit("L/C", 1.0, &[]),
+        unit("mL/kA.h", 1e-3 / 3.6e6, &["ml/kA.h", "mL/kAh", "ml/kAh", "mL/kA-h"]),
+        unit("L/kA.h", 1.0 / 3.6e6, &["l/kA.h", "L/kAh", "l/kAh"]),
+        unit("mL/A.h", 1e-3 / 3600.0, &["ml/A.h", "mL/Ah", "ml/Ah"]),
+    ],
+    metric [("mL/kA.h", 0.0)], us [("mL/kA.h", 0.0)]
+);
+quantity!(
     /// Amperes per second: how steeply a ramp may rise in current control.
     CurrentSlope, CurrentSlope,
     [unit("A/s", 1.0, &[]), unit("mA/s", 1e-3, &[]), unit("A/min", 1.0 / 60.0, &[])],
@@ -319,6 +330,7 @@ pub(super) const ALL: &[Table] = &[
     Span::TABLE,
     Energy::TABLE,
     BathLoad::TABLE,
+    Dosage::TABLE,
     CurrentSlope::TABLE,
     VoltageSlope::TABLE,
     Ratio::TABLE,
@@ -360,6 +372,7 @@ product!(Volts * Charge = Energy);
 product!(CurrentSlope * Span = Amps);
 product!(VoltageSlope * Span = Volts);
 product!(BathLoad * Volume = Amps);
+product!(Dosage * Charge = Volume);
 product!(Concentration * Volume = Mass);
 
 impl Span {

@@ -27,6 +27,8 @@ pub enum Dimension {
     Energy,
     /// Current per volume of bath.
     BathLoad,
+    /// Volume of an additive per charge.
+    Dosage,
     /// Rate of change of current.
     CurrentSlope,
     /// Rate of change of voltage.
@@ -53,6 +55,7 @@ impl Dimension {
             Dimension::Time => "a time",
             Dimension::Energy => "an energy",
             Dimension::BathLoad => "a current per volume",
+            Dimension::Dosage => "a dose per charge",
             Dimension::CurrentSlope => "a current slope",
             Dimension::VoltageSlope => "a voltage slope",
             Dimension::Ratio => "a ratio",

@@ -316,7 +316,7 @@ async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Repl
 }
 
 /// A line of text from a person: not empty, not long, nothing that could forge a log line.
-fn text(key: &str, value: &str, longest: usize) -> Result<String, Problem> {
+pub(super) fn text(key: &str, value: &str, longest: usize) -> Result<String, Problem> {
     let value = value.trim();
     if value.is_empty() || value.chars().count() > longest || value.chars().any(char::is_control) {
         return Err(Problem::new(

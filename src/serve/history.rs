@@ -1,7 +1,11 @@
 //! The seam to the ledger: what serving reads from it.
 
-use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, ReadingRow, RunRow, StageRow, TankRow};
+use crate::ledger::{
+    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
+    TankRow,
+};
 use std::fmt;
+use tokio::runtime::Handle;
 
 /// The ledger could not be read; the reason in the operator's words.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -57,6 +61,48 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError>;
+    /// When each thing was last done in each tank.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest addition of a tank that was not taken back.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn last_addition(&self, _tank: &str) -> Result<Option<AdditionRow>, HistoryError> {
+        Ok(None)
+    }
+    /// What each tank worked since that wall time (RFC 3339 UTC).
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn pace(&self, _from: &str) -> Result<Vec<PaceRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Writes that a rule's work was done, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn log_addition(
+        &self,
+        _tank: &str,
+        _what: &str,
+        _amount: &str,
+        _by: &str,
+        _note: Option<&str>,
+    ) -> Result<(), HistoryError> {
+        Err(HistoryError("additions are not kept here".into()))
+    }
+    /// Marks an addition as taken back, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn undo_addition(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("additions are not kept here".into()))
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -99,6 +145,29 @@ impl History for Ledger {
         let mut events = self.reader().events(Some(run), limit)?;
         events.reverse();
         Ok(events)
+    }
+    fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(self.reader().last_done()?)
+    }
+    fn last_addition(&self, tank: &str) -> Result<Option<AdditionRow>, HistoryError> {
+        Ok(self.reader().last_addition(tank)?)
+    }
+    fn pace(&self, from: &str) -> Result<Vec<PaceRow>, HistoryError> {
+        Ok(self.reader().pace(from)?)
+    }
+    fn log_addition(
+        &self,
+        tank: &str,
+        what: &str,
+        amount: &str,
+        by: &str,
+        note: Option<&str>,
+    ) -> Result<(), HistoryError> {
+        // On the blocking pool, where waiting for the ledger's thread is allowed.
+        Ok(Handle::current().block_on(Ledger::log_addition(self, tank, what, amount, by, note))?)
+    }
+    fn undo_addition(&self, id: i64, by: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_addition(self, id, by))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

@@ -26,12 +26,12 @@
 //! | `tankside_link_errors_total` | counter | `station`, `kind` | link errors since start | none of that kind yet |
 //! | `tankside_tank_charge_coulombs_total` | counter | `tank` | all charge the tank has worked; goes on over restarts (÷ 3600 is A·h) | never |
 //! | `tankside_tank_unobserved_seconds_total` | counter | `tank` | time under current that was not observed | never |
+//! | `tankside_upkeep_due_ratio` | gauge | `tank`, `additive` | how far along it is to being due: 1 and more is due | no rule, or the ledger cannot be read |
 //! | `tankside_tank_temperature_celsius` | gauge | `tank` | what its thermometer, or somebody with one, says | older than two minutes, or not known |
 //! | `tankside_poll_seconds` | histogram | `station` | time an exchange with the supply took | never |
 //! | `tankside_ledger_commit_seconds` | histogram | | time a commit to the ledger took | never |
 //!
-//! Reserved, without a source yet: `tankside_upkeep_due_ratio` (`tank`,
-//! `additive`). Beside these come the `process_*` metrics of the client library. Units are base units, as the
+//! Beside these come the `process_*` metrics of the client library. Units are base units, as the
 //! Prometheus naming guide asks; charge is in coulombs because that guide (and
 //! promtool) knows no ampere-hour.
 
@@ -86,6 +86,7 @@ struct Fleet {
     tank_charge: CounterVec,
     tank_unobserved: CounterVec,
     temperature: GaugeVec,
+    upkeep: GaugeVec,
 }
 
 /// What one station always has.
@@ -148,6 +149,14 @@ impl Metrics {
     /// Where a station's exchanges are observed.
     pub fn poll_seconds(&self, station: &str) -> Histogram {
         self.fleet.poll.with_label_values(&[station])
+    }
+
+    /// How far along each rule is, by tank and name; what is left out is not on the page.
+    pub fn upkeep<'a>(&self, due: impl Iterator<Item = (&'a str, &'a str, f64)>) {
+        self.fleet.upkeep.reset();
+        for (tank, additive, ratio) in due.filter(|(_, _, ratio)| ratio.is_finite()) {
+            self.fleet.upkeep.with_label_values(&[tank, additive]).set(ratio);
+        }
     }
 
     /// The page. Measured values that are stale are not on it.
@@ -397,6 +406,11 @@ impl Fleet {
                 "tankside_tank_unobserved_seconds_total",
                 "Time under current that was not observed.",
                 &["tank"],
+            ),
+            upkeep: gauge(
+                "tankside_upkeep_due_ratio",
+                "How far along upkeep is to being due: 1 and more is due.",
+                &["tank", "additive"],
             ),
             temperature: gauge(
                 "tankside_tank_temperature_celsius",

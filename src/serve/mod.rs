@@ -16,6 +16,7 @@
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
+//! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
 mod body;
@@ -30,6 +31,7 @@ mod read;
 mod server;
 mod state;
 mod stream;
+mod upkeep;
 
 pub use history::{History, HistoryError};
 pub use look::{Look, Watched};
@@ -38,6 +40,7 @@ pub use planner::{Desk, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use state::{AppState, Facts, Planned, Planner, TankFacts};
+pub use upkeep::TankRules;
 
 use axum::Router;
 use axum::http::{StatusCode, header};
@@ -76,6 +79,8 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/runs/{run}", get(read::run))
         .route("/api/v1/runs/{run}/readings", get(read::readings))
         .route("/api/v1/tanks", get(read::tanks))
+        .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
+        .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
         .route("/api/v1/tanks/{tank}/bath", post(command::bath))
         .route("/api/v1/alarms", get(read::alarms))
         .route("/api/v1/alarms/figures", get(read::figures))

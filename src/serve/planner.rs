@@ -2,6 +2,7 @@
 
 use super::problem::Problem;
 use super::state::{Planned, Planner};
+use super::upkeep::TankRules;
 use crate::config::{Config, Station};
 use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
@@ -56,6 +57,10 @@ pub struct Desk {
 }
 
 impl Planner for Desk {
+    fn upkeep(&self) -> Vec<TankRules> {
+        self.config.tank_rules()
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
             Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
@@ -65,6 +70,10 @@ impl Planner for Desk {
 }
 
 impl Planner for Config {
+    fn upkeep(&self) -> Vec<TankRules> {
+        self.tank_rules()
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         self.planned(station, request, |_| None)
     }

@@ -4,6 +4,7 @@ use super::look::Look;
 use super::metrics::CONTENT_TYPE;
 use super::problem::Problem;
 use super::state::{AppState, TankFacts};
+use super::upkeep::{Due, due};
 use crate::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
 use crate::station::BathView;
 use crate::watch::{self, AlarmState, Figures, JournalEntry};
@@ -102,12 +103,15 @@ pub(super) struct TankLine {
     runs: u64,
     /// The bath's temperature, where one is known and not old.
     temperature_celsius: Option<f64>,
+    /// What falls due in it.
+    upkeep: Vec<Due>,
     /// All that is known of the bath, with its age and who says so.
     known: Option<BathView>,
 }
 
 pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLine>>, Problem> {
     let rows = accounts(&app).await?;
+    let due = due(&app, &rows).await?;
     let line = |row: &TankRow| {
         let facts = app.facts.tanks.iter().find(|t| t.tank == row.tank).cloned();
         TankLine {
@@ -121,6 +125,7 @@ pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLi
             charge_ampere_hours: row.charge_coulombs / 3600.0,
             unobserved_seconds: row.unobserved_seconds,
             runs: row.runs,
+            upkeep: due.iter().filter(|d| d.tank == row.tank).cloned().collect(),
             temperature_celsius: app.baths.view(&row.tank).and_then(|v| v.fresh_celsius()),
             known: app.baths.view(&row.tank),
         }
@@ -130,7 +135,7 @@ pub(super) async fn tanks(State(app): State<AppState>) -> Result<Json<Vec<TankLi
 
 /// The ledger's accounts, brought up to what a running station has seen since,
 /// and an empty one for each tank that never worked.
-async fn accounts(app: &AppState) -> Result<Vec<TankRow>, Problem> {
+pub(super) async fn accounts(app: &AppState) -> Result<Vec<TankRow>, Problem> {
     let mut rows = app.read(|h| h.tanks()).await?;
     for facts in &app.facts.tanks {
         if !rows.iter().any(|row| row.tank == facts.tank) {
@@ -251,6 +256,9 @@ pub(super) async fn metrics(State(app): State<AppState>) -> Result<Response, Pro
         // A ledger that cannot be read must not hide the supply: the counters stand.
         Err(_) => (Vec::new(), Vec::new()),
     };
+    // A ledger that cannot be read says nothing of what is due.
+    let due = due(&app, &tanks).await.unwrap_or_default();
+    app.metrics.upkeep(due.iter().map(|d| (d.tank.as_str(), d.additive.as_str(), d.due_ratio)));
     for seconds in commits {
         app.metrics.ledger_commit.observe(seconds);
     }

@@ -4,6 +4,7 @@ use super::history::History;
 use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
+use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
 use crate::station::Baths;
@@ -57,6 +58,11 @@ pub trait Planner: Send + Sync + 'static {
     /// # Errors
     /// `bad-json` when it is no request, `not-possible` with every reason.
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
+
+    /// What falls due in each tank that has rules.
+    fn upkeep(&self) -> Vec<TankRules> {
+        Vec::new()
+    }
 }
 
 /// What every route is given; cheap to clone.
@@ -126,6 +132,23 @@ impl AppState {
         let fresh =
             |tank: &TankFacts| Some((tank.tank.clone(), self.baths.view(&tank.tank)?.fresh_celsius()?));
         self.facts.tanks.iter().filter_map(fresh).collect()
+    }
+
+    /// Writes to the ledger on the blocking pool.
+    pub(super) async fn write(
+        &self,
+        what: impl FnOnce(&dyn History) -> Result<(), super::history::HistoryError> + Send + 'static,
+    ) -> Result<(), Problem> {
+        let history = self.history.clone();
+        match tokio::task::spawn_blocking(move || what(history.as_ref())).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(e)) => Err(Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "ledger",
+                format!("the ledger cannot be written: {e}"),
+            )),
+            Err(e) => Err(Problem::bug(e.to_string())),
+        }
     }
 
     /// Reads from the ledger on the blocking pool.
