@@ -53,6 +53,7 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
             "supply::Parity",
             "supply::Flow",
             "supply::Wiring",
+            "supply::Ammeter",
             "run::Limits",
             "plan::UpkeepRule",
         ],

@@ -9,7 +9,7 @@ use crate::quantity::{
     Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
 };
 use crate::run::Limits;
-use crate::supply::{self, Ammeter, Flow, Parity, Port, Spec, Wiring};
+use crate::supply::{Ammeter, Flow, Parity, Port, Spec, Wiring};
 use crate::watch;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -291,11 +291,11 @@ fn ammeter(table: &Table<'_>, amps_count: Amps) -> Option<Ammeter> {
         let read: Vec<Option<(Amps, Amps)>> = read.map(|(shown, truth)| shown.zip(truth)).collect();
         let read: Option<Vec<_>> = read.into_iter().collect();
         read.and_then(|read| {
-            let line = supply::line_through(&read);
+            let line = Ammeter::line_through(&read);
             line.map_err(|(wrong, remedy)| table.problem("pairs", wrong, remedy)).ok()
         })
     } else if table.has("gain") {
-        gain.number(supply::GAIN).zip(offset)
+        gain.number(Ammeter::GAIN).zip(offset)
     } else {
         table.report("has neither gain nor pairs", "write gain = 1.0 if the meter was found right");
         None
@@ -312,7 +312,7 @@ fn ammeter(table: &Table<'_>, amps_count: Amps) -> Option<Ammeter> {
     }
     let day = |key| {
         let text = table.need(key).text()?;
-        if supply::is_day(&text) {
+        if Ammeter::is_day(&text) {
             return Some(text);
         }
         table.problem(key, format!("{text:?} is not a day"), "write year, month and day: \"2026-11-01\"");

@@ -8,8 +8,6 @@
 
 use crate::quantity::{Amps, Reading};
 
-/// The most that is a correction; beyond it the meter is broken or the wrong one was read.
-pub const GAIN: std::ops::RangeInclusive<f64> = 0.9..=1.1;
 /// A pair may lie this far off the line, as a share of the greatest current. Common practice, no source.
 const STRAY: f64 = 0.005;
 
@@ -31,6 +29,9 @@ pub struct Ammeter {
 }
 
 impl Ammeter {
+    /// The gains that are a correction; beyond them the meter is broken or the wrong one was read.
+    pub const GAIN: std::ops::RangeInclusive<f64> = 0.9..=1.1;
+
     /// True amperes for what the supply shows. Nothing stays nothing: a meter at rest shows no offset.
     pub fn truth(&self, shown: Amps) -> Amps {
         if shown == Amps::ZERO { shown } else { shown * self.gain + self.offset }
@@ -57,6 +58,77 @@ impl Ammeter {
             )
         })
     }
+
+    /// Whether the text is a day as `YYYY-MM-DD`.
+    pub fn is_day(text: &str) -> bool {
+        let parts: Vec<&str> = text.split('-').collect();
+        let [year, month, day] = parts[..] else { return false };
+        let digits = |s: &str, n: usize| {
+            (s.len() == n && s.bytes().all(|b| b.is_ascii_digit())).then(|| s.parse::<u32>().ok()).flatten()
+        };
+        let (Some(year), Some(month), Some(day)) = (digits(year, 4), digits(month, 2), digits(day, 2)) else {
+            return false;
+        };
+        let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
+        let days = match month {
+            4 | 6 | 9 | 11 => 30,
+            2 if leap => 29,
+            2 => 28,
+            1..=12 => 31,
+            _ => 0,
+        };
+        (1..=days).contains(&day)
+    }
+
+    /// Gain and offset of the line through pairs of what the supply showed and what the reference showed, by least squares.
+    ///
+    /// # Errors
+    /// Why the pairs make no line, and what to do.
+    pub fn line_through(pairs: &[(Amps, Amps)]) -> Result<(f64, Amps), (String, &'static str)> {
+        let n = pairs.len() as f64;
+        if pairs.len() < 3 {
+            return Err((
+                format!("{} pairs prove nothing: any two lie on a line", pairs.len()),
+                "write three or more, spread over the currents that are used",
+            ));
+        }
+        let most = pairs.iter().map(|p| p.0).fold(Amps::ZERO, Amps::max);
+        let least = pairs.iter().map(|p| p.0).fold(most, Amps::min);
+        if most - least < most * 0.5 {
+            return Err((
+                format!("{least} to {most} is too narrow to tell a gain from an offset"),
+                "take pairs from a fifth of the largest current up to it",
+            ));
+        }
+        let (mean_x, mean_y) = (
+            pairs.iter().map(|p| p.0.get()).sum::<f64>() / n,
+            pairs.iter().map(|p| p.1.get()).sum::<f64>() / n,
+        );
+        let (mut xx, mut xy) = (0.0, 0.0);
+        for (x, y) in pairs {
+            xx += (x.get() - mean_x).powi(2);
+            xy += (x.get() - mean_x) * (y.get() - mean_y);
+        }
+        let gain = xy / xx;
+        let offset = Amps::new(mean_y - gain * mean_x);
+        let stray = |(x, y): &(Amps, Amps)| (*x * gain + offset - *y).abs();
+        let strays = pairs.iter().map(stray).enumerate();
+        if let Some((at, far)) = strays.max_by(|a, b| a.1.get().total_cmp(&b.1.get()))
+            && far > most * STRAY
+        {
+            return Err((
+                format!("pair {} is {far} off the line through all", at + 1),
+                "read it again, once the current stands still; if it stays, the meter does not go straight",
+            ));
+        }
+        if !Self::GAIN.contains(&gain) {
+            return Err((
+                format!("a gain of {gain:.4} is no correction"),
+                "was the supply's reading written first, and the reference second, in the same unit?",
+            ));
+        }
+        Ok((gain, offset))
+    }
 }
 
 impl std::fmt::Display for Ammeter {
@@ -73,75 +145,6 @@ impl std::fmt::Display for Ammeter {
             self.due
         )
     }
-}
-
-/// Whether the text is a day as `YYYY-MM-DD`.
-pub fn is_day(text: &str) -> bool {
-    let parts: Vec<&str> = text.split('-').collect();
-    let [year, month, day] = parts[..] else { return false };
-    let digits = |s: &str, n: usize| {
-        (s.len() == n && s.bytes().all(|b| b.is_ascii_digit())).then(|| s.parse::<u32>().ok()).flatten()
-    };
-    let (Some(year), Some(month), Some(day)) = (digits(year, 4), digits(month, 2), digits(day, 2)) else {
-        return false;
-    };
-    let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
-    let days = match month {
-        4 | 6 | 9 | 11 => 30,
-        2 if leap => 29,
-        2 => 28,
-        1..=12 => 31,
-        _ => 0,
-    };
-    (1..=days).contains(&day)
-}
-
-/// Gain and offset of the line through pairs of what the supply showed and what the reference showed, by least squares.
-///
-/// # Errors
-/// Why the pairs make no line, and what to do.
-pub fn line_through(pairs: &[(Amps, Amps)]) -> Result<(f64, Amps), (String, &'static str)> {
-    let n = pairs.len() as f64;
-    if pairs.len() < 3 {
-        return Err((
-            format!("{} pairs prove nothing: any two lie on a line", pairs.len()),
-            "write three or more, spread over the currents that are used",
-        ));
-    }
-    let most = pairs.iter().map(|p| p.0).fold(Amps::ZERO, Amps::max);
-    let least = pairs.iter().map(|p| p.0).fold(most, Amps::min);
-    if most - least < most * 0.5 {
-        return Err((
-            format!("{least} to {most} is too narrow to tell a gain from an offset"),
-            "take pairs from a fifth of the largest current up to it",
-        ));
-    }
-    let (mean_x, mean_y) =
-        (pairs.iter().map(|p| p.0.get()).sum::<f64>() / n, pairs.iter().map(|p| p.1.get()).sum::<f64>() / n);
-    let (mut xx, mut xy) = (0.0, 0.0);
-    for (x, y) in pairs {
-        xx += (x.get() - mean_x).powi(2);
-        xy += (x.get() - mean_x) * (y.get() - mean_y);
-    }
-    let gain = xy / xx;
-    let offset = Amps::new(mean_y - gain * mean_x);
-    let stray = |(x, y): &(Amps, Amps)| (*x * gain + offset - *y).abs();
-    let strays = pairs.iter().map(stray).enumerate();
-    if let Some((at, far)) = strays.max_by(|a, b| a.1.get().total_cmp(&b.1.get()))
-        && far > most * STRAY
-    {
-        return Err((
-            format!("pair {} is {far} off the line through all", at + 1),
-            "read it again, once the current stands still; if it stays, the meter does not go straight",
-        ));
-    }
-    if !GAIN.contains(&gain) {
-        return Err((
-            format!("a gain of {gain:.4} is no correction"),
-            "was the supply's reading written first, and the reference second, in the same unit?",
-        ));
-    }
-    Ok((gain, offset))
 }
 
 #[cfg(test)]
@@ -166,14 +169,20 @@ mod tests {
     #[test]
     fn line_is_found_and_a_slip_is_not_averaged_away() {
         // Worked by hand: means 3 and 3.011; slope 10.03/10; offset 3.011 - 3.009.
-        let (gain, offset) =
-            line_through(&amps(&[(1.0, 1.005), (2.0, 2.008), (3.0, 3.011), (4.0, 4.014), (5.0, 5.017)]))
-                .unwrap();
+        let (gain, offset) = Ammeter::line_through(&amps(&[
+            (1.0, 1.005),
+            (2.0, 2.008),
+            (3.0, 3.011),
+            (4.0, 4.014),
+            (5.0, 5.017),
+        ]))
+        .unwrap();
         assert!((gain - 1.003).abs() < 1e-12 && (offset.get() - 0.002).abs() < 1e-12, "{gain} {offset}");
         // One of which does not lie on the line: of (1, 1), (2, 2), (3, 3.02) it is slope 1.01, offset -0.04/3.
-        let (gain, offset) = line_through(&amps(&[(1.0, 1.0), (2.0, 2.0), (3.0, 3.02)])).unwrap();
+        let (gain, offset) = Ammeter::line_through(&amps(&[(1.0, 1.0), (2.0, 2.0), (3.0, 3.02)])).unwrap();
         assert!((gain - 1.01).abs() < 1e-12 && (offset.get() + 0.04 / 3.0).abs() < 1e-12, "{gain} {offset}");
-        let slip = line_through(&amps(&[(1.0, 1.0), (2.0, 2.2), (3.0, 3.0), (4.0, 4.0)])).unwrap_err().0;
+        let slip =
+            Ammeter::line_through(&amps(&[(1.0, 1.0), (2.0, 2.2), (3.0, 3.0), (4.0, 4.0)])).unwrap_err().0;
         assert!(slip.starts_with("pair 2 is "), "{slip}");
     }
 
@@ -186,7 +195,7 @@ mod tests {
             (&[(9.0, 9.0), (9.5, 9.5), (10.0, 10.0)], "too narrow"),
             (&[(1.0, 2.0), (2.0, 4.0), (3.0, 6.0)], "no correction"),
         ] {
-            let why = line_through(&amps(pairs)).unwrap_err().0;
+            let why = Ammeter::line_through(&amps(pairs)).unwrap_err().0;
             assert!(why.contains(said), "{pairs:?}: {why}");
         }
     }
@@ -205,13 +214,13 @@ mod tests {
     #[test]
     fn day_that_is_none_is_refused_and_the_due_day_itself_is_overdue() {
         for good in ["2026-11-01", "2024-02-29", "2000-02-29", "2026-12-31"] {
-            assert!(is_day(good), "{good}");
+            assert!(Ammeter::is_day(good), "{good}");
         }
         for bad in ["", "2026-02-29", "1900-02-29", "2026-13-01", "2026-00-10", "2026-04-31", "2026-1-1"] {
-            assert!(!is_day(bad), "{bad}");
+            assert!(!Ammeter::is_day(bad), "{bad}");
         }
         for bad in ["26-11-01", "2026-11-00", "2026/11/01", "2026-11-01T00", "+026-11-01"] {
-            assert!(!is_day(bad), "{bad}");
+            assert!(!Ammeter::is_day(bad), "{bad}");
         }
         assert_eq!(meter(1.0, 0.0).overdue("/dev/x", "2027-10-31"), None);
         assert!(

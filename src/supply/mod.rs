@@ -17,7 +17,7 @@ pub mod reply;
 mod spec;
 mod trouble;
 
-pub use ammeter::{Ammeter, GAIN, is_day, line_through};
+pub use ammeter::Ammeter;
 pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
