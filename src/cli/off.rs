@@ -22,6 +22,11 @@ const GUESS: Duration = Duration::from_millis(300);
 /// To reach a socket may take as long as it takes to give up.
 const SOCKET: Duration = Duration::from_secs(4);
 
+/// By station: what was confirmed, or why nothing was.
+type Answers = Vec<(String, Result<String, Failure>)>;
+/// Ways to say off at one port.
+type Ways = Vec<(Spec, Arc<Dialect>)>;
+
 /// Switches off and says what was confirmed; fails when anything was not.
 pub(crate) fn off(
     client: &Client,
@@ -52,7 +57,7 @@ pub(crate) fn off(
             Err(failure) => eprintln!("tankside: {}; going to the ports", failure.text),
         }
     }
-    let targets = match &ports[..] {
+    let targets = match ports {
         [] => stationed(common, stations.as_deref())?,
         ports => named(common, ports),
     };
@@ -63,11 +68,7 @@ pub(crate) fn off(
 ///
 /// # Errors
 /// If the daemon does not even say which stations it has.
-fn by_daemon(
-    client: &Client,
-    named: Option<Vec<String>>,
-    by: &str,
-) -> Result<Vec<(String, Result<String, Failure>)>, Failure> {
+fn by_daemon(client: &Client, named: Option<Vec<String>>, by: &str) -> Result<Answers, Failure> {
     let names = named.map_or_else(|| client.station_names(), Ok)?;
     if names.is_empty() {
         return Err(Failure::refused("the daemon has no station"));
@@ -88,7 +89,7 @@ fn by_daemon(
 #[derive(Debug)]
 struct Target {
     name: String,
-    ways: Vec<(Spec, Arc<Dialect>)>,
+    ways: Ways,
 }
 
 fn at_ports(targets: Vec<Target>) -> Done {
@@ -196,7 +197,7 @@ fn words(ways: &[(Spec, Arc<Dialect>)]) -> String {
 /// The ports that were named, as the config has them if they stand in it, else by guess.
 fn named(common: &Common, ports: &[String]) -> Vec<Target> {
     let dialects = dialects(common);
-    let known: Vec<(Spec, Vec<(Spec, Arc<Dialect>)>)> = match setup::load(common) {
+    let known: Vec<(Spec, Ways)> = match setup::load(common) {
         Ok(Ok(setup)) => {
             let supplies = setup.config.stations.iter().flat_map(crate::config::Station::supplies);
             supplies.map(|spec| (spec.clone(), ways(spec, &setup.dialects))).collect()
@@ -261,7 +262,7 @@ fn dialects(common: &Common) -> Vec<Arc<Dialect>> {
 }
 
 /// By the dialect that is named, or by all if there is none of that name.
-fn ways(spec: &Spec, dialects: &[Arc<Dialect>]) -> Vec<(Spec, Arc<Dialect>)> {
+fn ways(spec: &Spec, dialects: &[Arc<Dialect>]) -> Ways {
     match dialects.iter().find(|d| d.name == spec.dialect) {
         Some(dialect) => vec![(spec.clone(), dialect.clone())],
         None => real(dialects).map(|d| (spec.clone(), d.clone())).collect(),
@@ -269,7 +270,7 @@ fn ways(spec: &Spec, dialects: &[Arc<Dialect>]) -> Vec<(Spec, Arc<Dialect>)> {
 }
 
 /// A port of which nothing is known: the usual rates, the commonest first, each in the words of every dialect.
-fn guesses(port: &Port, dialects: &[Arc<Dialect>]) -> Vec<(Spec, Arc<Dialect>)> {
+fn guesses(port: &Port, dialects: &[Arc<Dialect>]) -> Ways {
     let rates: Vec<u32> = match port {
         Port::Serial(_) => [9600].into_iter().chain(BAUDS.into_iter().filter(|b| *b != 9600)).collect(),
         // The far end has set it.

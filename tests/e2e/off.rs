@@ -108,6 +108,21 @@ fn off_reaches_the_other_station_while_one_is_silent_and_goes_to_that_ones_port_
 }
 
 #[test]
+fn off_of_the_service_manager_and_the_minder_meet_at_the_port_and_both_confirm() {
+    // A slow line, so that they do meet.
+    let hall = Hall::of(Plan { baud: 9600, ..Plan::default() });
+    let daemon = hall.daemon();
+    daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    daemon.process.signal(Signal::SIGKILL);
+    let said = off(&["--config", hall.config.to_str().unwrap(), "--address", "127.0.0.1:9"]);
+    assert!(!hall.mimic().state().on());
+    assert!(said.good().contains("output off, confirmed by the supply"));
+    let minder = daemon.log.until("minder: /");
+    assert!(minder.contains("output off, confirmed by the supply"), "{minder}");
+}
+
+#[test]
 fn off_at_a_supply_that_is_not_there_fails_and_sends_the_person_to_it() {
     let folder = tempfile::tempdir().unwrap();
     let said = off(&[folder.path().join("nothing").to_str().unwrap()]);

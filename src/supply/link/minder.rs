@@ -26,6 +26,8 @@ use tokio::time::{Instant, sleep, timeout};
 const STARTS: Duration = Duration::from_secs(5);
 /// The kernel closes a dead process's files one by one: the pipe may end a little before the port is free.
 const PORT_FREES: Duration = Duration::from_millis(300);
+/// Another that switches off at the same port is done by then.
+const HOLDER_ENDS: Duration = Duration::from_secs(2);
 /// How long one port may take altogether, confirmation included.
 const GIVES_UP: Duration = Duration::from_secs(20);
 /// Between two starts of a minder that keeps dying.
@@ -248,8 +250,14 @@ async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> (boo
 
 async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> (bool, String) {
     let begun = Instant::now();
-    // Until the dead daemon's lock is gone.
-    let work = off_when_free(&spec, &dialect, PORT_FREES);
+    let work = async {
+        // Until the dead daemon's lock is gone.
+        match off_when_free(&spec, &dialect, PORT_FREES).await {
+            // Sent past the lock of whoever came first, most likely the service's own `off`; confirmed after it.
+            Ok(OffReport::SentPastLock { .. }) => off_when_free(&spec, &dialect, HOLDER_ENDS).await,
+            other => other,
+        }
+    };
     let (text, well) = match timeout(GIVES_UP, work).await {
         Ok(Ok(report)) => (report.to_string(), report == OffReport::Confirmed),
         Ok(Err(trouble)) if trouble.is_gone() => {
