@@ -72,13 +72,7 @@ pub(super) async fn start(
     let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
-    if !app.is_minded() {
-        tracing::warn!(%station, by = %body.by.escape_debug(), "a start was refused: no minder is at work");
-        return Err(Problem::refused(
-            "nothing is switched on now: the minder, which switches off if the daemon dies, has ended itself and is being \
-             started again; try again in a moment, and if it stays so, look into the daemon's log and start it anew",
-        ));
-    }
+    nothing_on_without_a_minder(&app, &station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
     let Json(mut taken) = send(&app, &station, &body.by, command).await?;
@@ -98,14 +92,38 @@ macro_rules! plain {
         }
     )+};
 }
-plain!(hold => Hold, resume => Resume, stop => Stop, abort => Abort);
+plain!(hold => Hold, stop => Stop, abort => Abort);
+
+pub(super) async fn resume(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Plain>,
+) -> Reply {
+    nothing_on_without_a_minder(&app, &station, &body.by)?;
+    send(&app, &station, &body.by, Command::Resume).await
+}
 
 pub(super) async fn answer(
     State(app): State<AppState>,
     Path(station): Path<String>,
     Body(body): Body<Answered>,
 ) -> Reply {
+    if body.answer == Answer::Done {
+        nothing_on_without_a_minder(&app, &station, &body.by)?;
+    }
     send(&app, &station, &body.by, Command::Answer(body.answer)).await
+}
+
+/// Whatever may switch an output on is refused while nobody would switch it off for a dead daemon.
+fn nothing_on_without_a_minder(app: &AppState, station: &str, by: &str) -> Result<(), Problem> {
+    if app.is_minded() {
+        return Ok(());
+    }
+    tracing::warn!(%station, by = %by.escape_debug(), "refused to switch on: no minder is at work");
+    Err(Problem::refused(
+        "nothing is switched on now: the minder, which switches off if the daemon dies, has ended itself and is being \
+         started again; try again in a moment, and if it stays so, look into the daemon's log and start it anew",
+    ))
 }
 
 pub(super) async fn acknowledge(

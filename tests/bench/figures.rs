@@ -105,10 +105,10 @@ fn seen(family: Family, n: u64, base: u64) {
             None => String::new(),
         };
         println!(
-            "    {name:<38} {:>5.1} % of {:<4} median delay {:>5.0} s{figure}",
+            "    {name:<38} {:>5.1} % of {:<4} median delay {:>5} s{figure}",
             s * 100.0,
             trials.len(),
-            trials::median(&mut delays)
+            if delays.is_empty() { "-".into() } else { format!("{:.0}", trials::median(&mut delays)) }
         );
     };
     let list = |trials: &[Trial], ok: &dyn Fn(&Trial) -> bool| {
