@@ -166,7 +166,12 @@ impl Hall {
                 Action::Alarm(change) => {
                     if change.alarm.state == AlarmState::Unacknowledged {
                         let a = &change.alarm;
-                        self.tell(format!("ALARM {}: {} {}", a.kind.name(), a.text, a.kind.remedy()));
+                        self.tell(format!(
+                            "ALARM {}: {}. What to do: {}",
+                            a.kind.name(),
+                            a.text,
+                            a.kind.remedy()
+                        ));
                         self.alarms.push((now.since(self.start), change.alarm));
                     }
                     continue;

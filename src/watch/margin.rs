@@ -159,7 +159,7 @@ pub fn join(
                 let spread = (1.0 - ratio) * (band - 1.0) + error;
                 margin.ratio = ratio;
                 margin.low = ratio - spread;
-                margin.high = ratio + spread;
+                margin.high = (ratio + spread).min(1.0);
                 margin.strand = Strand::Voltage;
             }
         }

@@ -467,10 +467,10 @@ fn read_back(cx: &Context, r: &Reading, s: &Settings) -> Verdict {
         ));
     }
     if r.faults.over_temperature {
-        return Bad("the supply's temperature protection has tripped".into());
+        return Bad("the supply's temperature protection has tripped: it is overloaded or its fan is blocked; let it cool".into());
     }
     if r.faults.other {
-        return Bad("one of the supply's protections has tripped".into());
+        return Bad("one of the supply's protections has tripped: read its display".into());
     }
     // A relay needs a moment, and an answer may be older than our switching.
     if cx.since_switched < Duration::from_millis(500) {
