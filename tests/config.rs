@@ -135,6 +135,7 @@ anode-area = "12 in2"
 agitation = "rod"
 temperature = "75 degF"
 max-load = "1 A/gal"
+hull-panel = { current = "2 A", burnt-up-to = "0.5 in" }
 "#;
     let config = good(text);
     assert_eq!(config.daemon.units, Units::Us);
@@ -156,6 +157,7 @@ max-load = "1 A/gal"
         matches!(tank.temperature, Some(TemperatureSource::Fixed(t)) if (t.get() - 23.889).abs() < 0.001)
     );
     assert!(tank.volume.is_some() && tank.anode_area.is_some() && tank.max_load.is_some());
+    assert_eq!(tank.panel.map(|d| d.to_string()).as_deref(), Some("9.119 A/dm²"));
 }
 
 #[test]

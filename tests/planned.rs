@@ -15,7 +15,13 @@ use tankside::watch::Settings;
 #[test]
 fn time_charge_and_thickness_come_about_as_planned() {
     let nickel = bath::shipped().into_iter().find(|b| b.name == "bright-nickel").unwrap();
-    let tank = TankFacts { volume: None, anode_area: None, agitation: Agitation::Still, max_load: None };
+    let tank = TankFacts {
+        volume: None,
+        anode_area: None,
+        agitation: Agitation::Still,
+        max_load: None,
+        panel: None,
+    };
     let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: "12 V".parse().unwrap() };
     for (turn, entry) in [
         (None, Entry::Dead),

@@ -223,7 +223,7 @@ fn nickel_bath() -> Bath {
     bath::shipped().into_iter().find(|b| b.name == "watts-nickel").unwrap()
 }
 fn bench_tank() -> TankFacts {
-    TankFacts { volume: None, anode_area: None, agitation: Agitation::Still, max_load: None }
+    TankFacts { volume: None, anode_area: None, agitation: Agitation::Still, max_load: None, panel: None }
 }
 
 /// Common practice, no source: 100 µin (2.5 µm) of nickel in 3 to 4 min, at a

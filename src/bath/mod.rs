@@ -4,9 +4,11 @@
 //! What it may not know: tanks, loads, supplies. Every value in a file carries
 //! its source or "from memory"; one without is refused.
 
+mod hull;
 mod read;
 mod shipped;
 
+pub use hull::panel_density;
 pub use read::parse;
 pub use shipped::{gather, names, shipped};
 

@@ -266,6 +266,7 @@ fn line_tank<'a>(setup: &'a Setup, role: &'a str, tank: &'a Tank) -> Option<Line
         anode_area: tank.anode_area,
         agitation: tank.agitation,
         max_load: tank.max_load,
+        panel: tank.panel,
     };
     Some(LineTank { role, tank: &tank.name, bath, facts })
 }

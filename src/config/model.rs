@@ -2,7 +2,7 @@
 
 use crate::bath::{Agitation, Bath};
 use crate::plan::UpkeepRule;
-use crate::quantity::{Amps, Area, BathLoad, Temperature, Units, Volume};
+use crate::quantity::{Amps, Area, BathLoad, Density, Temperature, Units, Volume};
 use crate::run::Limits;
 use crate::supply::Ammeter;
 use crate::watch;
@@ -130,6 +130,8 @@ pub struct Tank {
     pub temperature: Option<TemperatureSource>,
     /// The most current per volume, if the bath file's is not to hold.
     pub max_load: Option<BathLoad>,
+    /// Local density at which the tank's own Hull panel burnt.
+    pub panel: Option<Density>,
     /// What falls due in it, in file order.
     pub upkeep: Vec<UpkeepRule>,
 }

@@ -6,7 +6,7 @@ use super::model::{
 use super::{upkeep, watches};
 use crate::bath::{self, Agitation};
 use crate::quantity::{
-    Amps, Document, Field, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
+    Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
 };
 use crate::run::Limits;
 use crate::supply::{Ammeter, Flow, Parity, Port, Spec, Wiring};
@@ -275,6 +275,19 @@ fn parallel(
     read.into_iter().collect()
 }
 
+/// The tank's own Hull panel: how far from its high edge it is burnt.
+fn hull_panel(table: &Table<'_>) -> Option<Density> {
+    let current: Option<Amps> = table.need("current").positive();
+    let burnt: Option<Length> = table.need("burnt-up-to").positive();
+    let (current, burnt) = current.zip(burnt)?;
+    let found = bath::panel_density(current, burnt);
+    if found.is_none() {
+        let wrong = format!("{burnt} is outside the scale of the Hull panel");
+        table.problem("burnt-up-to", wrong, "measure from the high-density edge: 6.35 mm to 82.55 mm");
+    }
+    found
+}
+
 /// The record of a check of the ammeter: gain and offset, or the pairs that they follow from.
 fn ammeter(table: &Table<'_>, amps_count: Amps) -> Option<Ammeter> {
     let (gain, pairs) = (table.may("gain"), table.may("pairs"));
@@ -401,6 +414,7 @@ fn tank(doc: &Document<'_>, table: &Table<'_>, bath_names: &[String]) -> Option<
     }
     let temperature = temperature(table.may("temperature"));
     let max_load = table.may("max-load").positive();
+    let panel = table.may("hull-panel").table().and_then(|t| hull_panel(&t));
     let upkeep = upkeep::read(doc, table);
     Some(Tank {
         name: name?,
@@ -411,6 +425,7 @@ fn tank(doc: &Document<'_>, table: &Table<'_>, bath_names: &[String]) -> Option<
         agitation_sensor: sensor,
         temperature,
         max_load,
+        panel,
         upkeep: upkeep?,
     })
 }

@@ -17,6 +17,7 @@ fn tanks<'a>(sheet: &'a Sheet, baths: &'a [Bath], litres: f64) -> Vec<LineTank<'
         anode_area: None,
         agitation: Agitation::Air,
         max_load: None,
+        panel: None,
     };
     let of = |name: &str| baths.iter().find(|b| b.name == name).unwrap();
     sheet

@@ -17,6 +17,7 @@
 //!     anode_area: Some("6 dm2".parse().unwrap()),
 //!     agitation: Agitation::Air,
 //!     max_load: None,
+//!     panel: None,
 //! };
 //! let supply = SupplyLimits { max_amps: "10 A".parse().unwrap(), max_volts: "12 V".parse().unwrap() };
 //! let made = plan(&request, &nickel, &tank, &supply, Units::Metric).unwrap();
@@ -27,6 +28,7 @@ mod check;
 mod line;
 mod loads;
 mod order;
+mod panel;
 mod read;
 mod request;
 mod seek;

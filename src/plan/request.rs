@@ -5,7 +5,7 @@ use crate::bath::Agitation;
 use crate::deposit::Price;
 use crate::part::{Allowance, Part};
 use crate::process::{End, Entry, Hold, Ramp, Turn};
-use crate::quantity::{Amps, Area, BathLoad, Span, Volts, Volume};
+use crate::quantity::{Amps, Area, BathLoad, Density, Span, Volts, Volume};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -131,6 +131,9 @@ pub struct TankFacts {
     pub agitation: Agitation,
     /// The most current per volume, if the bath's is not to hold.
     pub max_load: Option<BathLoad>,
+    /// Local density at which this tank's own Hull panel burnt, with its agitation and at its
+    /// temperature; goes before the bath file's.
+    pub panel: Option<Density>,
 }
 
 /// A worksheet for people and an order for the controller: one load, ready to run.

@@ -141,7 +141,7 @@ impl Work<'_> {
                 self.window.high.show(u)
             ));
         }
-        match self.bath.burn_density(self.tank.agitation) {
+        match self.burn_at(self.tank.agitation) {
             None => no.add(
                 "seek",
                 "where this bath burns is not known, so there is no margin to seek by",
@@ -200,6 +200,7 @@ mod tests {
             anode_area: Some("6 dm2".parse().unwrap()),
             agitation: bath::Agitation::Air,
             max_load: None,
+            panel: None,
         };
         let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: "12 V".parse().unwrap() };
         plan(&request, &bath, &tank, &supply, Units::Metric)

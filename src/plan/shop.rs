@@ -114,7 +114,7 @@ fn lifts(line: &Line<'_>, day: Day) -> Vec<Lift> {
     let livelier = [Agitation::Rod, Agitation::Air, Agitation::Vigorous];
     if let Some((moved, density)) =
         livelier.into_iter().filter(|a| *a > work.tank.agitation).find_map(|moved| {
-            let safe = work.fastest(line.all.edge_factor(), work.bath.burn_density(moved)).0;
+            let safe = work.fastest(line.all.edge_factor(), work.burn_at(moved)).0;
             (safe > line.fastest && safe > line.density).then_some((moved, safe))
         })
     {

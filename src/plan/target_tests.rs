@@ -15,6 +15,7 @@ fn tank() -> TankFacts {
         anode_area: Some("6 dm2".parse().unwrap()),
         agitation: Agitation::Air,
         max_load: None,
+        panel: None,
     }
 }
 fn supply(amps: &str) -> SupplyLimits {

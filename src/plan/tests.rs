@@ -17,6 +17,7 @@ fn tank(agitation: Agitation) -> TankFacts {
         anode_area: Some("6 dm2".parse().unwrap()),
         agitation,
         max_load: None,
+        panel: None,
     }
 }
 fn supply(amps: &str) -> SupplyLimits {
@@ -158,7 +159,13 @@ fn solution_and_anodes_limit_as_well_as_the_supply() {
 
 #[test]
 fn what_is_not_known_of_the_tank_is_said_and_not_judged() {
-    let unknown = TankFacts { volume: None, anode_area: None, agitation: Agitation::Still, max_load: None };
+    let unknown = TankFacts {
+        volume: None,
+        anode_area: None,
+        agitation: Agitation::Still,
+        max_load: None,
+        panel: None,
+    };
     let plan =
         plan(&nickel("area 6 in2", 20.0), &bath_of("watts-nickel"), &unknown, &supply("10 A"), Units::Metric)
             .unwrap();
@@ -392,6 +399,7 @@ proptest! {
             anode_area: Some(Area::new(anode_dm2 / 100.0)),
             agitation: [Agitation::Still, Agitation::Rod, Agitation::Air, Agitation::Vigorous][moved],
             max_load: None,
+            panel: None,
         };
         let request = Request {
             rack: Allowance::Share(Ratio::new(share)),
@@ -467,4 +475,17 @@ fn the_example_tells_of_every_key_and_none_that_is_refused() {
         });
         assert!(there, "{key} is not in the example");
     }
+}
+
+#[test]
+fn the_tanks_own_panel_goes_before_the_bath_file_and_makes_the_margin_surer() {
+    let request = nickel("6 disc 34 mm x 1 mm", 8.0);
+    let by_file = made(&request);
+    let facts = TankFacts { panel: Some("9 A/dm2".parse().unwrap()), ..tank(Agitation::Air) };
+    let by_panel = plan(&request, &bath_of("watts-nickel"), &facts, &supply("10 A"), Units::Metric).unwrap();
+    let (file, own) = (by_file.order.burn.unwrap(), by_panel.order.burn.unwrap());
+    assert!(own.own_panel && !file.own_panel);
+    assert_eq!(own.density.to_string(), "9 A/dm²");
+    assert!(by_panel.worksheet.fastest < by_file.worksheet.fastest);
+    assert!(by_panel.worksheet.text().contains("by this tank's own panel"), "{}", by_panel.worksheet.text());
 }

@@ -47,6 +47,9 @@ impl Worksheet {
         page.row("density", &format!("{} ({})", self.density.show(units), self.density_why));
         let (low, high) = self.window;
         let burn = match self.burn_density {
+            Some(burn) if self.own_panel => {
+                format!("burns at about {} by this tank's own panel", burn.show(units))
+            }
             Some(burn) => format!("burns at about {}", burn.show(units)),
             None => "where it burns is not known".into(),
         };

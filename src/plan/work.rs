@@ -78,7 +78,7 @@ impl Work<'_> {
         let u = self.units;
         let request = self.request;
         let edge = all.edge_factor();
-        let burn = self.bath.burn_density(self.tank.agitation);
+        let burn = self.burn_at(self.tank.agitation);
         let (fastest, fastest_why) = self.fastest(edge, burn);
         let usual = self.window.typical.min(fastest);
         let (density, density_why) = match request.hold {
@@ -182,7 +182,7 @@ impl Work<'_> {
                 by_agitation: self.bath.burn,
                 // A bath file's burn densities hold at its typical temperature.
                 temperature: Some(self.bath.temperature.typical),
-                own_panel: false,
+                own_panel: self.tank.panel.is_some(),
             }),
             entry: request.entry,
             entry_volts,
@@ -216,6 +216,7 @@ impl Work<'_> {
             density_why,
             window: (self.window.low, self.window.high),
             edge_density: density * edge,
+            own_panel: self.tank.panel.is_some(),
             burn_density: burn,
             fastest,
             fastest_why,

@@ -228,6 +228,8 @@ pub struct Worksheet {
     pub window: (Density, Density),
     /// Density at the edges, by the edge factor of the sharpest part.
     pub edge_density: Density,
+    /// Whether that is by the tank's own Hull panel.
+    pub own_panel: bool,
     /// Where the bath burns with this agitation, if known.
     pub burn_density: Option<Density>,
     /// The highest mean density that is safe, and the reason.

@@ -36,6 +36,7 @@ pub fn plan_for(
         anode_area: tank.anode_area,
         agitation: tank.agitation,
         max_load: tank.max_load,
+        panel: tank.panel,
     };
     let limits = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     plan::plan(request, bath, &facts, &limits, units)
