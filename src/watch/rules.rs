@@ -239,7 +239,13 @@ fn over_current(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
         .unwrap_or(cx.most_amps * 1.05 + s.amps_count * 3.0 + cx.max_amps * 0.002)
         .min(cx.max_amps * 1.02);
     if r.amps > limit * (1.0 - back) {
-        return Bad(format!("{} flows; {limit} is the most allowed here", r.amps));
+        // A wrong scale is a wrong power of ten; said here because nothing else shows it sooner.
+        let scale = if cx.most_amps.is_positive() && r.amps > cx.most_amps * 5.0 {
+            "; many times what was asked: is a scale in the dialect file wrong?"
+        } else {
+            ""
+        };
+        return Bad(format!("{} flows; {limit} is the most allowed here{scale}", r.amps));
     }
     Good
 }

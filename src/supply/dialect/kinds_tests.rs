@@ -165,3 +165,14 @@ proptest::proptest! {
         let _ = parse(&format!("{}{put}{}", &text[..from], &text[to..]), "x");
     }
 }
+
+#[test]
+fn words_for_on_and_off_that_are_exchanged_are_refused() {
+    // Off would switch the output on, at start-up and whenever somebody asks for off.
+    one(
+        MODBUS,
+        "output = { register = 0, on = 1, off = 0 }",
+        "output = { register = 0, on = 0, off = 1 }",
+        "on and off are exchanged",
+    );
+}

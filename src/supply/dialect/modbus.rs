@@ -237,6 +237,17 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
         table.problem(key, what, remedy);
         good = false;
     };
+    if m.output_off.word == m.output.word && m.output_on.word == m.output_is_off {
+        // Off would switch on, at start-up and whenever somebody asks for off.
+        wrong(
+            "write",
+            format!(
+                "output off writes {}, which is what the output reads while it is ON: on and off are exchanged",
+                m.output_off.word
+            ),
+            "look into the supply's manual which word switches on, in [modbus.write] and in [modbus.read]",
+        );
+    }
     let mut lengths = vec![("identity", m.identity), ("read", m.poll)];
     if let Some(levels) = m.levels() {
         lengths.push(("over-voltage and over-current together", levels));
