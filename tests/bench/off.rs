@@ -7,8 +7,9 @@
 //! until the current flows, shorts the work against the anode at a moment that
 //! has nothing to do with the polls, and takes both times from the supply's own
 //! clock. What is allowed: one poll period, one exchange, and the on-delay of
-//! the watch. Everything runs on one machine: clients, daemon and supplies
-//! share its cores.
+//! the watch, which begins with the first bad reading. Everything runs on one
+//! machine: clients, daemon and supplies share its cores. The 99.9th percentile
+//! takes a thousand samples of each kind: 125 rounds, about 40 minutes.
 
 #![expect(
     clippy::disallowed_methods,
@@ -39,7 +40,7 @@ const WARM: Duration = Duration::from_millis(500);
 const PATIENCE: Duration = Duration::from_secs(5);
 
 fn main() {
-    let rounds = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(13);
+    let rounds: usize = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(13);
     println!(
         "{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
         "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
@@ -72,10 +73,17 @@ fn main() {
                 taken[n - 1] * 1e3,
                 allowed * 1e3
             );
+            // The nearest rank; below a thousand samples there is none for 99.9.
+            let high = match n.checked_sub(n / 1000 + 1).filter(|_| n >= 1000) {
+                Some(rank) => format!("percentile 99.9: {:.1} ms", taken[rank] * 1e3),
+                None => format!(
+                    "the worst of {n} stands for percentile {:.1}; 99.9 takes 1000",
+                    100.0 * (1.0 - 1.0 / n as f64)
+                ),
+            };
             println!(
-                "  {}: the worst of {n} stands for percentile {:.2}, not for 99.9; {} pages answered; {:.0} s",
-                if late == 0 { "met " } else { "MISS" },
-                100.0 * (1.0 - 1.0 / n as f64),
+                "  {} {high}; {} pages answered; {:.0} s",
+                if late * 1000 <= n { "met " } else { "MISS" },
                 answered.load(Ordering::Relaxed),
                 begun.elapsed().as_secs_f64()
             );
