@@ -1,0 +1,179 @@
+//! From a fault at the supply to the off that the supply takes, with the real
+//! daemon, also while 200 clients ask it for pages as fast as they can.
+//! `cargo bench --bench off [rounds]`
+//!
+//! Eight stations, each with a simulated supply in a process of its own, polled
+//! at 5 Hz over a line of 115,200 baud. Each round starts a run at each, waits
+//! until the current flows, shorts the work against the anode at a moment that
+//! has nothing to do with the polls, and takes both times from the supply's own
+//! clock. What is allowed: one poll period, one exchange, and the on-delay of
+//! the watch, which begins with the first bad reading. Everything runs on one
+//! machine: clients, daemon and supplies share its cores. The 99.9th percentile
+//! takes a thousand samples of each kind: 125 rounds, about 40 minutes.
+
+#![expect(
+    clippy::disallowed_methods,
+    reason = "a benchmark reads the clock, asks over sockets, starts threads"
+)]
+
+#[path = "../e2e/hall.rs"]
+#[expect(dead_code, reason = "the tests from outside use all of it")]
+mod hall;
+
+use hall::{Daemon, Hall, Mimic, Plan};
+use serde_json::Value;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::thread::{self, sleep};
+use std::time::{Duration, Instant};
+
+const STATIONS: [&str; 8] = ["s1", "s2", "s3", "s4", "s5", "s6", "s7", "s8"];
+const POLL: Duration = Duration::from_millis(200);
+/// A question of four items and its answer, about 70 characters at 115,200 baud (6 ms), the mimic's
+/// 2 ms of thought, the dialect's 5 ms of rest, and `OUTP OFF` (1 ms).
+const EXCHANGE: Duration = Duration::from_millis(14);
+const CLIENTS: usize = 200;
+/// The clients are at work for so long before the first fault.
+const WARM: Duration = Duration::from_millis(500);
+/// No client waits longer for one answer.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+fn main() {
+    let rounds: usize = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(13);
+    println!(
+        "{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
+        "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
+    );
+    for (watch, delay) in
+        [("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO), ("", Duration::from_secs(1))]
+    {
+        let plan = Plan { stations: &STATIONS, watch, ..Plan::default() };
+        let hall = Hall::of(plan);
+        let text = std::fs::read_to_string(&hall.config).expect("just written");
+        let slower = text.replace("poll = \"100 ms\"", &format!("poll = \"{} ms\"", POLL.as_millis()));
+        assert_ne!(text, slower, "the hall polls at another rate");
+        std::fs::write(&hall.config, slower).expect("as before");
+        let daemon = hall.daemon();
+        for clients in [0, CLIENTS] {
+            let begun = Instant::now();
+            let answered = AtomicU64::new(0);
+            let mut chance = Chance(7);
+            let mut taken: Vec<f64> =
+                (0..rounds).flat_map(|_| round(&hall, &daemon, clients, &answered, &mut chance)).collect();
+            taken.sort_by(f64::total_cmp);
+            let allowed = (POLL + EXCHANGE + delay).as_secs_f64();
+            let late = taken.iter().filter(|t| **t > allowed).count();
+            let n = taken.len();
+            println!(
+                "{:<10}{clients:<10}{n:>8}{:>11.1}{:>11.1}{:>11.1}{:>12.0}{late:>14}",
+                format!("{} ms", delay.as_millis()),
+                taken[n / 2] * 1e3,
+                taken[n * 9 / 10] * 1e3,
+                taken[n - 1] * 1e3,
+                allowed * 1e3
+            );
+            // The nearest rank; below a thousand samples there is none for 99.9.
+            let high = match n.checked_sub(n / 1000 + 1).filter(|_| n >= 1000) {
+                Some(rank) => format!("percentile 99.9: {:.1} ms", taken[rank] * 1e3),
+                None => format!(
+                    "the worst of {n} stands for percentile {:.1}; 99.9 takes 1000",
+                    100.0 * (1.0 - 1.0 / n as f64)
+                ),
+            };
+            println!(
+                "  {} {high}; {} pages answered; {:.0} s",
+                if late * 1000 <= n { "met " } else { "MISS" },
+                answered.load(Ordering::Relaxed),
+                begun.elapsed().as_secs_f64()
+            );
+        }
+    }
+}
+
+/// One fault at each station; seconds from each to the off that its supply took.
+fn round(
+    hall: &Hall,
+    daemon: &Daemon,
+    clients: usize,
+    answered: &AtomicU64,
+    chance: &mut Chance,
+) -> Vec<f64> {
+    let more = ["--charge", "1000 C", "--current", "3 A", "--ramp", "1 s"];
+    for station in STATIONS {
+        daemon.run_at(station, &more);
+    }
+    for mimic in &hall.mimics {
+        mimic.until("plating", |s| s.on() && s.number("amperes") > 2.9);
+    }
+    for station in STATIONS {
+        daemon.until_at(station, "steady", |s| s["run"]["phase"] == "steady");
+    }
+    let stop = AtomicBool::new(false);
+    let taken = thread::scope(|scope| {
+        for n in 0..clients {
+            let stop = &stop;
+            scope.spawn(move || hammer(daemon.address, n, stop, answered));
+        }
+        sleep(WARM);
+        let waits: Vec<Duration> = STATIONS.iter().map(|_| chance.below(POLL * 2)).collect();
+        let faults: Vec<_> = hall
+            .mimics
+            .iter()
+            .zip(waits)
+            .map(|(mimic, wait)| {
+                scope.spawn(move || {
+                    sleep(wait);
+                    fault_to_off(mimic)
+                })
+            })
+            .collect();
+        let taken = faults.into_iter().map(|f| f.join().expect("no panic")).collect();
+        stop.store(true, Ordering::Relaxed);
+        taken
+    });
+    for (station, mimic) in STATIONS.into_iter().zip(&hall.mimics) {
+        daemon.until_at(station, "aborted", |s| s["run"]["state"] == "aborted");
+        mimic.does("clear");
+        daemon.verb(&["alarms", "--ack", "short-circuit", "--note", "bench", "--station", station]).good();
+    }
+    taken
+}
+
+fn fault_to_off(mimic: &Mimic) -> f64 {
+    // Two lines in one piece, taken one right after the other: the answer to the first dates the second.
+    let before: Value = serde_json::from_str(&mimic.ask("state?\nfault short")).expect("a line of JSON");
+    assert_eq!(before["output"], true, "{before}");
+    let after = mimic.until("off", |s| !s.on());
+    assert_eq!(after.0["faults"][0], "short", "{after:?}");
+    after.number("last_off") - before["seconds"].as_f64().expect("the supply's clock")
+}
+
+/// Asks until it is told to stop, each time over a new connection.
+fn hammer(address: SocketAddr, n: usize, stop: &AtomicBool, answered: &AtomicU64) {
+    let path = ["/", "/metrics", "/api/v1/stations/s1", "/api/v1/stations"][n % 4];
+    while !stop.load(Ordering::Relaxed) {
+        if matches!(get(address, path), Ok(1..)) {
+            answered.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+}
+
+fn get(address: SocketAddr, path: &str) -> std::io::Result<usize> {
+    let mut stream = TcpStream::connect_timeout(&address, PATIENCE)?;
+    stream.set_read_timeout(Some(PATIENCE))?;
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n")?;
+    let mut page = Vec::new();
+    stream.read_to_end(&mut page)
+}
+
+/// Moments that follow no period; Knuth's 64-bit linear congruence (The Art of
+/// Computer Programming, vol. 2, section 3.3.4; from memory).
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, most: Duration) -> Duration {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        most.mul_f64((self.0 >> 11) as f64 / (1u64 << 53) as f64)
+    }
+}
