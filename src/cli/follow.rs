@@ -43,11 +43,8 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
         figure(look, "amperes", 3, "A"),
         density.filter(|d| *d > 0.0).map_or("-".into(), |d| Density::new(d).show(units)),
     ));
-    let mut volts = format!("  volts     {:<12}ceiling {ceiling:.2} V", figure(look, "volts", 2, "V"));
-    if let Some(level) = run["burn_level_volts"].as_f64() {
-        volts.push_str(&format!("   burns at {level:.2} V"));
-    }
-    lines.push(volts);
+    // No burn level in volts here: where it rests on an uncertain density it looks surer than it is.
+    lines.push(format!("  volts     {:<12}ceiling {ceiling:.2} V", figure(look, "volts", 2, "V")));
     if let Some(margin) = margin_text(look) {
         lines.extend(wrap(&format!("  margin    {margin}"), 12, width));
     }
@@ -202,6 +199,7 @@ fn now(look: &Value) -> Vec<String> {
         lines.push(format!("! do        {ask}"));
     } else if alarms.is_empty() {
         let idle = match text(&run["state"]).as_str() {
+            "running" if faces_left(run) => "nothing now; you will be asked to turn the part",
             "running" => "nothing; the run ends by itself",
             "complete" | "stopped" | "aborted" => "output is off: take the work out; then start the next run",
             _ => "nothing; no run is on",
@@ -209,6 +207,11 @@ fn now(look: &Value) -> Vec<String> {
         lines.push(format!("  do        {idle}"));
     }
     lines
+}
+
+/// Whether another face is still to come.
+fn faces_left(run: &Value) -> bool {
+    run["face"][0].as_u64().zip(run["face"][1].as_u64()).is_some_and(|(face, of)| face < of)
 }
 
 /// The question that stands, as a thing to do.
@@ -386,7 +389,18 @@ fn frame(look: &Value, lost: Option<&Failure>, since: Duration, units: Units) ->
             picture.push_str(&format!("! {}\n", line.trim_start_matches(['!', ' '])));
         }
     }
-    picture.push_str(&follow_text(look, units, WIDTH));
+    for line in follow_text(look, units, WIDTH).lines() {
+        // What was well when last heard is not known now, and there is one thing to do.
+        let line = match (lost.is_some(), line.get(2..6)) {
+            (true, Some("well")) => "! well?     NOT KNOWN",
+            (true, Some("do  ")) => {
+                "! do        go to the supply; switch its output off by hand, or: tankside off"
+            }
+            _ => line,
+        };
+        picture.push_str(line);
+        picture.push('\n');
+    }
     let mut out = String::from("\x1b[H");
     for line in picture.lines().take(HEIGHT) {
         let (on, off) = match (line.starts_with('!'), lost.is_some()) {
@@ -450,7 +464,7 @@ mod tests {
         let lines: Vec<_> = text.lines().collect();
         assert_eq!(lines[0], "bench: running, steady, face 1 of 2, output ON | 6 key cups, nickel 8 µm");
         assert_eq!(lines[2], "  well?     yes, reading 0.2 s old");
-        assert_eq!(lines[3], "  do        nothing; the run ends by itself");
+        assert_eq!(lines[3], "  do        nothing now; you will be asked to turn the part");
         assert_eq!(lines[4], "  how long? 3 min 20 s left at the setpoint");
         assert!(text.contains(" 41 %  5.117 A·min of 12.4 A·min"), "{text}");
         assert!(text.contains("density 4 A/dm²"), "{text}");
@@ -560,6 +574,8 @@ mod tests {
         let frame = frame(&look(), Some(&failure), Duration::from_secs(3), Units::Metric);
         let first = frame.lines().next().unwrap();
         assert!(first.contains("LOST: this picture is 3 s old"), "{first}");
+        assert!(frame.contains("well?     NOT KNOWN") && frame.contains("go to the supply"), "{frame}");
+        assert!(!frame.contains("ends by itself"), "{frame}");
     }
 
     #[test]
