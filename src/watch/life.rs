@@ -13,6 +13,8 @@ use std::time::Duration;
 
 /// The longest an alarm may be shelved, whatever is asked for (OPC 10000-9 calls the cap MaxTimeShelved).
 pub const LONGEST_SHELF: Duration = Duration::from_secs(8 * 3600);
+/// Readings come a little early or late: a delay of so many polls must not take one more.
+const JITTER: Duration = Duration::from_millis(20);
 /// Raised so often within a minute, an alarm chatters (common practice in alarm management).
 const CHATTER: usize = 3;
 
@@ -82,7 +84,7 @@ impl Life {
     /// Whether its condition holds now, for longer than its on-delay: an alarm that
     /// still stands from before asks for its response as much as a new one.
     pub fn demands(&self, now: Mono, tuning: &Tuning) -> bool {
-        self.active() && self.bad_since.is_some_and(|t| now.since(t) >= tuning.on_delay)
+        self.active() && self.bad_since.is_some_and(|t| now.since(t) + JITTER >= tuning.on_delay)
     }
 
     /// Whether it chatters just now.
@@ -156,7 +158,8 @@ impl Life {
             // Neither raised nor cleared on an old reading; silence is `stale-link`'s business.
             Verdict::NoData => return,
         }
-        let held = |since: Option<Mono>, delay: Duration| since.is_some_and(|t| now.since(t) >= delay);
+        let held =
+            |since: Option<Mono>, delay: Duration| since.is_some_and(|t| now.since(t) + JITTER >= delay);
         match self.state {
             AlarmState::Unacknowledged if held(self.good_since, tuning.off_delay) => {
                 self.state = AlarmState::ReturnedUnacknowledged;
