@@ -1,5 +1,6 @@
 //! Meshes in orders, whole process sheets in `plan`, and sheets beside the config in `check`, as people
 //! type them. Nothing here needs a supply or a daemon.
+#![cfg(feature = "daemon")]
 #![expect(
     clippy::disallowed_methods,
     reason = "a test at the edge: it starts the program and writes its files"

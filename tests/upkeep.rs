@@ -1,5 +1,6 @@
 //! Upkeep from the config to the metrics page: what a tank worked makes its rules due, a log resets them, an
 //! undo puts them back, and all of it is still so after a restart.
+#![cfg(feature = "daemon")]
 #![expect(
     clippy::disallowed_methods,
     reason = "a test at the edge: it starts a daemon, reads its log, and looks again until a deadline"

@@ -5,7 +5,7 @@ use super::line::{FittedLine, LoadLine};
 use super::margin::{self, BathNow, Margin};
 use super::meter::Meter;
 use super::rules::{Context, Phase, Settings};
-use crate::quantity::{Mono, Reading, Regulation, Volts};
+use crate::quantity::{Amps, Mono, Reading, Regulation, Volts};
 use std::time::Duration;
 
 /// A step is shown as an alarm's condition for so long; it is an event, not a state.
@@ -28,6 +28,8 @@ pub(super) struct Evidence {
     meter: Meter,
     steady_since: Option<Mono>,
     last: Option<Mono>,
+    /// The most current this load has had, and the most volts it needed near it.
+    most: Option<(Amps, Volts)>,
 }
 
 impl Evidence {
@@ -41,6 +43,7 @@ impl Evidence {
             return;
         }
         self.last = Some(r.at);
+        self.remember_most(r, cx, s);
         if cx.phase == Phase::Ramp && cx.output_on {
             self.learn(r, cx, s);
         }
@@ -60,6 +63,23 @@ impl Evidence {
             self.line.learn(r.volts, r.amps);
         }
         self.meter.learn(r, cx, s);
+    }
+
+    fn remember_most(&mut self, r: &Reading, cx: &Context, s: &Settings) {
+        if !cx.output_on || !matches!(cx.phase, Phase::Ramp | Phase::Steady) || r.amps <= s.amps_count * 5.0 {
+            return;
+        }
+        self.most = match self.most {
+            Some((amps, volts)) if r.amps >= amps * 0.98 => Some((amps.max(r.amps), volts.max(r.volts))),
+            Some(most) => Some(most),
+            None => Some((r.amps, r.volts)),
+        };
+    }
+
+    /// What this load needed so far at about the current of `r`: good after a ramp that was
+    /// too short to learn a line from.
+    pub fn needed(&self, r: &Reading) -> Option<Volts> {
+        self.most.filter(|(amps, _)| r.amps >= *amps * 0.8).map(|(_, volts)| volts)
     }
 
     /// The supply reports what it was told in place of what it measures.

@@ -306,6 +306,11 @@ fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdi
     if e.echoes_setpoint() || r.amps <= s.amps_count * 5.0 {
         return Good;
     }
+    if let Some(needed) = e.needed(r).filter(|_| matches!(cx.phase, Phase::Ramp | Phase::Steady))
+        && r.volts < needed * 0.45
+    {
+        return Bad(format!("only {} at {}; this load needed {needed} before", r.volts, r.amps));
+    }
     // Nothing is learned yet. A bath of little resistance needs only some tenths of a volt, so
     // what tells is volts that are small and no more than leads and a bridge need. At a live
     // entry the supply holds the voltage: a short pulls it down while the current limit is reached.

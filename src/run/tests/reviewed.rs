@@ -115,3 +115,20 @@ fn the_ledger_failing_as_the_output_goes_on_ends_the_run() {
     rig.run_for(1.0);
     assert_eq!(rig.outcome().unwrap().state, RunState::Aborted);
 }
+
+#[test]
+fn a_bridge_after_a_ramp_too_quick_to_learn_from_is_a_short() {
+    let quick = Order {
+        control: Control::Current {
+            setpoint: Amps::new(2.0),
+            ceiling: Volts::new(6.0),
+            slope: CurrentSlope::new(20.0),
+        },
+        ..order()
+    };
+    let mut rig = Rig::started(quick);
+    rig.run_for(5.0);
+    rig.load = Load::Bridge;
+    rig.until(2.5, |v| v.state == RunState::Aborted);
+    assert_eq!(rig.raised(), [Kind::ShortCircuit]);
+}
