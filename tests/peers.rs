@@ -192,7 +192,8 @@ async fn try_plating(mut device: Device, identity: &str) -> Result<Device, Troub
     device.off().await?;
     let reading = device.read().await?;
     assert_eq!((reading.output, reading.amps), (Some(false), Amps::ZERO));
-    assert!(device.errors().is_empty(), "{:?}", device.errors());
+    // Off asks again by itself where an answer is lost.
+    assert!(device.errors().keys().all(|kind| *kind == "no-reply"), "{:?}", device.errors());
     Ok(device)
 }
 
