@@ -192,8 +192,11 @@ async fn try_plating(mut device: Device, identity: &str) -> Result<Device, Troub
     device.off().await?;
     let reading = device.read().await?;
     assert_eq!((reading.output, reading.amps), (Some(false), Amps::ZERO));
-    // Off asks again by itself where an answer is lost.
-    assert!(device.errors().keys().all(|kind| *kind == "no-reply"), "{:?}", device.errors());
+    // An answer that is lost or comes late is doubted, and asked for again; nothing else may happen,
+    // and no value above was another than the right one.
+    let doubted = ["no-reply", "garbled", "truncated"];
+    let (errors, many) = (device.errors(), device.errors().values().sum::<u64>());
+    assert!(errors.keys().all(|kind| doubted.contains(kind)) && many <= 4, "{errors:?}");
     Ok(device)
 }
 
