@@ -194,7 +194,7 @@ async fn try_plating(mut device: Device, identity: &str) -> Result<Device, Troub
     assert_eq!((reading.output, reading.amps), (Some(false), Amps::ZERO));
     // An answer that is lost or comes late is doubted, and asked for again; nothing else may happen,
     // and no value above was another than the right one.
-    let doubted = ["no-reply", "garbled", "truncated"];
+    let doubted = ["no-reply", "garbled", "truncated", "unsettled"];
     let (errors, many) = (device.errors(), device.errors().values().sum::<u64>());
     assert!(errors.keys().all(|kind| doubted.contains(kind)) && many <= 4, "{errors:?}");
     Ok(device)
@@ -206,7 +206,7 @@ async fn plates_on(device: impl Fn() -> Device, identity: &str) -> Device {
     for _ in 0..4 {
         match try_plating(device(), identity).await {
             Ok(device) => return device,
-            Err(trouble) if trouble.kind() == "no-reply" => eprintln!("once more: {trouble}"),
+            Err(trouble) if trouble.is_doubtful() => eprintln!("once more: {trouble}"),
             Err(trouble) => panic!("{trouble}"),
         }
     }
