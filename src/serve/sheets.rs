@@ -97,7 +97,7 @@ fn base(sheet: &Sheet, said: Option<&str>, wrong: &mut Vec<String>) -> Option<Ba
     match (said, &sheet.base[..]) {
         (None, [one]) => Some(*one),
         (None, _) => {
-            wrong.push(format!("base: of what are the parts? One of {}", names.join(", ")));
+            wrong.push(format!("base (--base): of what are the parts? One of {}", names.join(", ")));
             None
         }
         (Some(word), _) => {
@@ -146,7 +146,7 @@ fn tanks<'a>(
             (several, _) => {
                 let names: Vec<_> = several.iter().map(|t| t.name.as_str()).collect();
                 wrong.push(format!(
-                    "role {}: {} could all play it; say which: {} = {:?}",
+                    "role {}: {} could all play it; say which: --role {}={}, or in the order's [role]",
                     role.name,
                     names.join(", "),
                     role.name,

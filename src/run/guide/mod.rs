@@ -18,6 +18,7 @@
 //! unless somebody skips it and says why.
 
 mod api;
+mod hear;
 mod machine;
 mod operator;
 mod plan;
