@@ -52,7 +52,11 @@ pub(super) fn steps(look: &Value, width: usize) -> Vec<String> {
         let tank = step["tank"].as_str().map(|t| format!(" in {t}")).unwrap_or_default();
         let times =
             step["times"].as_u64().filter(|n| *n > 1).map(|n| format!(", time {n}")).unwrap_or_default();
-        all.push(format!("  {pointer} {:>2}  {}{tank}: {state}{times}", step["number"], text(&step["name"])));
+        all.push(format!(
+            "  {pointer} {:>2}  {}{tank}: {state}{times}",
+            step["number"].as_u64().unwrap_or_default(),
+            text(&step["name"])
+        ));
     }
     all
 }

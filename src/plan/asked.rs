@@ -61,10 +61,12 @@ impl Asked {
     /// Every problem in the file, each with its place and remedy.
     pub fn from_toml_with(text: &str, file: &str, mesh: MeshFiles<'_>) -> Result<Asked, Vec<Problem>> {
         let doc = Document::parse(text, file)?;
-        if !doc.root().has("sheet") {
+        let root = doc.root();
+        if !root.has("sheet") {
             return Ok(Asked::Order(Box::new(Request::from_toml_with(text, file, mesh)?)));
         }
-        let made = sheet(&doc.root(), mesh);
+        let made = sheet(&root, mesh);
+        drop(root);
         Ok(Asked::Sheet(Box::new(doc.finish(made)?)))
     }
 }
