@@ -23,6 +23,7 @@ pub struct Builder {
     path: PathBuf,
     text: Option<String>,
     http: Option<SocketAddr>,
+    behind: Option<SocketAddr>,
     minder: MinderProgram,
 }
 
@@ -49,6 +50,13 @@ impl Builder {
         self
     }
 
+    /// The address of the caller's own server that answers with [`Tankside::router`]: what the Host check of the routes
+    /// goes by. Without it, the config's `daemon.listen`.
+    pub fn behind(mut self, address: SocketAddr) -> Builder {
+        self.behind = Some(address);
+        self
+    }
+
     /// Which program is the minder. The usual one is the running program itself.
     pub fn minder(mut self, program: MinderProgram) -> Builder {
         self.minder = program;
@@ -70,7 +78,7 @@ impl Builder {
             None => setup::text(path)?,
         };
         let mut setup = setup::good(setup::load(path.to_owned(), &text)?)?;
-        if let Some(address) = self.http {
+        if let Some(address) = self.http.or(self.behind) {
             setup.config.daemon.listen = address;
         }
         Ok(setup)
@@ -83,7 +91,7 @@ impl Builder {
     /// The config's problems; an address, a ledger or a port that somebody else holds; no minder. Then nothing runs.
     pub async fn start(self) -> Result<Tankside, Failure> {
         let setup = self.read()?;
-        if let Some(address) = self.http
+        if let Some(address) = self.http.or(self.behind)
             && !address.ip().is_loopback()
             && setup.config.daemon.token.is_none()
         {

@@ -2,15 +2,20 @@
 
 use super::setup::{self, Setup};
 use super::{Failure, MinderProgram};
-use crate::config::TemperatureSource;
-use crate::ledger::{Ledger, Reader};
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
+use crate::config::{Config, TemperatureSource};
+use crate::ledger::{Ledger, News, Reader};
+use crate::plan::{Order, Plan, Request};
+use crate::run::{Command, Refusal};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, plan_for};
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
+use futures_util::stream::{self, Stream};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tokio::sync::broadcast::error::RecvError;
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
@@ -33,6 +38,7 @@ pub struct Tankside {
     sensors: Vec<JoinHandle<()>>,
     shutdown: CancellationToken,
     app: AppState,
+    config: Arc<Config>,
     address: Option<SocketAddr>,
 }
 
@@ -93,7 +99,17 @@ impl Tankside {
         if let Some(address) = address {
             tracing::info!(%address, "listening");
         }
-        Ok(Tankside { control, minder, ledger, http, sensors, shutdown, app, address })
+        Ok(Tankside {
+            control,
+            minder,
+            ledger,
+            http,
+            sensors,
+            shutdown,
+            app,
+            config: Arc::new(config.clone()),
+            address,
+        })
     }
 
     /// Where its own HTTP answers, if it has one.
@@ -111,8 +127,36 @@ impl Tankside {
         self.stations().iter().find(|handle| handle.name() == name)
     }
 
-    /// Every route of the daemon, for the caller's own server. Requests pass the same guard: its Host check goes by
-    /// the config's `daemon.listen`, which should be the address of that server.
+    /// Works out a request on that station with what the config knows of its tank. Touches no supply.
+    ///
+    /// # Errors
+    /// Every reason why it cannot be done, in the operator's words.
+    pub fn plan(&self, station: &str, request: &Request) -> Result<Plan, Vec<String>> {
+        let found = self.config.stations.iter().find(|s| s.name == station);
+        let found = found.ok_or_else(|| vec![format!("station: there is no station {station:?}")])?;
+        plan_for(&self.config, found, request, self.config.daemon.units)
+    }
+
+    /// Starts that order in somebody's name, and returns the run's id. Hold, resume, stop, answers and off go through
+    /// the station's [`Handle::command`].
+    ///
+    /// # Errors
+    /// Why not, in the operator's words; then nothing was switched on.
+    pub async fn run(&self, station: &str, by: &str, order: Order) -> Result<String, Refusal> {
+        let handle =
+            self.station(station).ok_or_else(|| Refusal(format!("there is no station {station:?}")))?;
+        if !self.minder.stands().load(Ordering::Relaxed) {
+            return Err(Refusal(
+                "no run starts while the minder is being started again; try once more".into(),
+            ));
+        }
+        let id = uuid::Uuid::now_v7().to_string();
+        handle.command(by, Command::Start { id: id.clone(), order: Box::new(order) }).await?;
+        Ok(id)
+    }
+
+    /// Every route of the daemon, for the caller's own server. Requests pass the same guard; its Host check goes by
+    /// [`Builder::behind`](super::Builder::behind).
     pub fn router(&self) -> axum::Router {
         crate::serve::router(self.app.clone())
     }
@@ -120,6 +164,22 @@ impl Tankside {
     /// The ledger's reading side.
     pub fn ledger(&self) -> &Reader {
         self.ledger.reader()
+    }
+
+    /// Every alarm's change and every event of all stations from now on. Whoever lags over a thousand behind misses
+    /// some, and the log says how many; nobody waits for a listener.
+    pub fn news(&self) -> impl Stream<Item = News> + Send + Unpin + use<> {
+        Box::pin(stream::unfold(self.ledger.news(), |mut receiver| async move {
+            loop {
+                match receiver.recv().await {
+                    Ok(news) => return Some((news, receiver)),
+                    Err(RecvError::Lagged(missed)) => {
+                        tracing::warn!("a listener to the news missed {missed}")
+                    }
+                    Err(RecvError::Closed) => return None,
+                }
+            }
+        }))
     }
 
     /// Counts the finished rounds of every station, for a watchdog.
