@@ -2,10 +2,10 @@
 
 use super::args::{AnswerArg, Common, StartArgs, StationArg};
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::follow::text;
 use super::say::{line, seconds, table, wrap};
 use super::{line as sheet, order, plan, setup, show};
+use crate::host::{Done, Failure};
 use crate::plan::SheetRequest;
 use crate::quantity::{Charge, Mono, Units};
 use crate::run::RunState;

@@ -1,10 +1,10 @@
 //! A whole process sheet for a load: asked for by flags or a file, planned with the workshop's own tanks.
 
 use super::args::{Common, OrderArgs, SheetArgs};
-use super::failure::{Done, Failure};
 use super::say::{line, say};
 use super::setup::{self, Setup};
 use super::{mesh, order, show};
+use crate::host::{Done, Failure};
 use crate::part::Allowance;
 use crate::plan::{Asked, LinePlan, SheetRequest};
 use crate::process::{self, Base, End, Kind, Sheet};
