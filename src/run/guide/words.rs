@@ -4,7 +4,7 @@ use super::api::{About, JobAnswer};
 use super::machine::{Guide, Phase};
 use super::plan::{JobStep, JobTodo};
 use super::{JobPlan, WarningKind};
-use crate::process::{Entry, Polarity};
+use crate::process::{Confirm, Entry, Polarity};
 use crate::quantity::Span;
 use crate::run::{Outcome, Question};
 use std::time::Duration;
@@ -128,7 +128,15 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
             format!("Hang the load in {}: the entry voltage is on. Then answer done.", tank(step))
         }
         Question::TurnPart { next, faces } => {
-            format!("Turn the parts so that face {next} of {faces} looks at the anode. Then answer done.")
+            let seen = match &step.todo {
+                JobTodo::Powered { order, .. }
+                    if order.turn.is_some_and(|t| t.confirm == Confirm::Contact) =>
+                {
+                    "The contact is watched: when it breaks and returns, the turn is taken as done; or answer done"
+                }
+                _ => "Then answer done",
+            };
+            format!("Turn the parts so that face {next} of {faces} looks at the anode. {seen}.")
         }
         Question::Held => question.sentence(),
     }
