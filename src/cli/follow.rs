@@ -143,11 +143,17 @@ fn doubts(look: &Value) -> Vec<String> {
 fn heading(look: &Value) -> String {
     let run = &look["run"];
     let state = text(&run["state"]);
-    let mut line = format!("{}: {state}", text(&look["station"]));
+    // Between the runs of a job the last run's state says nothing of now.
+    let between = super::job::open(&look["job"]) && !matches!(state.as_str(), "running" | "held");
+    let mut line = if between {
+        format!("{}: job {}", text(&look["station"]), text(&look["job"]["state"]))
+    } else {
+        format!("{}: {state}", text(&look["station"]))
+    };
     if state == "running" {
         line.push_str(&format!(", {}", text(&run["phase"])));
     }
-    if let (Some(face), Some(faces)) = (run["face"][0].as_u64(), run["face"][1].as_u64()) {
+    if let (false, Some(face), Some(faces)) = (between, run["face"][0].as_u64(), run["face"][1].as_u64()) {
         line.push_str(&format!(", face {face} of {faces}"));
     }
     line.push_str(match look["output_on"].as_bool() {
@@ -155,7 +161,8 @@ fn heading(look: &Value) -> String {
         Some(false) => ", output off",
         None => ", output NOT KNOWN",
     });
-    if let Some(title) = run["title"].as_str() {
+    let title = if between { &look["job"]["title"] } else { &run["title"] };
+    if let Some(title) = title.as_str() {
         line.push_str(&format!(" | {title}"));
     }
     line

@@ -175,7 +175,8 @@ impl Guide {
             return Err(Refusal("the leads must be put back; there is nothing else left to skip".into()));
         }
         let risk = self.here().risk().map(|risk| format!(". What that risks: {risk}")).unwrap_or_default();
-        let said = format!("step {}, {}, is skipped{risk}", self.at + 1, self.here().name);
+        let still_in = words::still_in(self);
+        let said = format!("step {}, {}, is skipped{still_in}{risk}", self.at + 1, self.here().name);
         let what = format!("skip step {}, {}{risk}", self.at + 1, self.here().name);
         note(out, JobEvent::Commanded { by: by.into(), what, reason: Some(reason.into()) });
         self.release(out);
@@ -233,8 +234,9 @@ impl Guide {
             out.push(GuideAction::StopRun { by: by.into() });
             return "the run is being ended, and the job with it: output off".into();
         }
+        let still_in = words::still_in(self);
         self.finish(RunState::Stopped, &cause, out);
-        "the job is ended".into()
+        format!("the job is ended{still_in}")
     }
 
     /// How long the load is still to stay in.

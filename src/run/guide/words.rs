@@ -178,6 +178,14 @@ pub(super) fn after_a_failed_run(outcome: &Outcome) -> String {
     )
 }
 
+/// For whoever ends or skips a step while the load is in.
+pub(super) fn still_in(guide: &Guide) -> String {
+    match guide.phase {
+        Phase::In(_) => format!("; the load is in {}: take it out and rinse it", tank(guide.here())),
+        _ => String::new(),
+    }
+}
+
 /// What to do now, in one sentence.
 pub(super) fn what_now(guide: &Guide) -> String {
     use crate::run::RunState;

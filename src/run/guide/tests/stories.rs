@@ -116,6 +116,18 @@ fn step_is_not_skipped_without_a_reason_and_an_activation_that_is_says_what_it_r
 }
 
 #[test]
+fn whoever_ends_a_job_while_the_load_is_in_acid_is_told_to_take_it_out() {
+    for command in [GuideCommand::Stop, skip("changed my mind")] {
+        let mut rig = Rig::new(nickel());
+        rig.go_to(4);
+        rig.yes_to(About::GoTo);
+        rig.pass(seconds(5));
+        let said = rig.say(command).unwrap();
+        assert!(said.contains("in acid: take it out"), "{said}");
+    }
+}
+
+#[test]
 fn run_under_way_is_stopped_before_its_step_is_skipped_or_done_again() {
     let mut rig = Rig::new(nickel());
     rig.go_to(2);
