@@ -5,7 +5,7 @@ use super::log;
 use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Tokens, Watched, listen};
 use crate::station::{self, BathSource, Baths, Control, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
@@ -91,9 +91,14 @@ impl Daemon {
             config_hash = %setup.hash,
             "tankside starts"
         );
+        let tokens = tokens(setup, at)?;
         let listening = listen(at).await.map_err(Failure::refused)?;
+        let listening =
+            listening.with_tls(config.daemon.tls.as_ref()).map_err(|e| Failure::config(e.to_string()))?;
         let address = listening.address;
         let ledger = open_ledger(&config.daemon.state)?;
+        // Only now: a second daemon must not overwrite the first one's.
+        let tokens = tokens.with_local().map_err(|e| Failure::ledger(e.to_string()))?;
         let clock = Clock::new();
         let baths = baths(setup, clock);
         let stations = stations(setup, &baths)?;
@@ -114,7 +119,9 @@ impl Daemon {
         };
         let shutdown = CancellationToken::new();
         let sensors = baths.watch_sensors();
-        let app = app(setup, &control, &ledger, baths, address, shutdown.clone()).minded(minder.stands());
+        let app = app(setup, &control, &ledger, baths, address, shutdown.clone())
+            .minded(minder.stands())
+            .guarded(tokens, config.daemon.loopback_open);
         let http = tokio::spawn(Listening::serve(listening, app));
         let watchdog = tokio::spawn(feed(control.pulse()));
         tracing::info!(%address, "listening");
@@ -158,6 +165,32 @@ impl Daemon {
         tracing::info!("tankside ends");
         Ok(())
     }
+}
+
+/// The tokens, if whoever may reach that address would need one and could have one.
+///
+/// # Errors
+/// For an address that others can reach, as long as there is no token.
+pub(crate) fn tokens(setup: &Setup, at: SocketAddr) -> Result<Tokens, Failure> {
+    let daemon = &setup.config.daemon;
+    let tokens = Tokens::at(&daemon.state);
+    let any = tokens.any().map_err(|e| Failure::config(e.to_string()))?;
+    if at.ip().is_loopback() {
+        return Ok(tokens);
+    }
+    if !any {
+        return Err(Failure::config(format!(
+            "daemon.listen: {at} can be reached from other machines, and there is no token; make one with \
+             \"tankside token add NAME --scope operate\", or listen on 127.0.0.1"
+        )));
+    }
+    if daemon.tls.is_none() {
+        tracing::warn!(
+            "tokens pass {at} in plain text, for anybody on that network to read: set daemon.tls, or put a proxy with \
+             TLS before a daemon on 127.0.0.1 (deploy/README.md)"
+        );
+    }
+    Ok(tokens)
 }
 
 pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
@@ -267,7 +300,7 @@ fn app(
         .collect();
     let facts = Facts {
         listen: address,
-        token: config.daemon.token.clone(),
+        names: config.daemon.names.clone(),
         units: config.daemon.units,
         config_hash: setup.hash.clone(),
         tanks: config

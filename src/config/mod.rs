@@ -5,6 +5,7 @@
 //! (the shell reads them and hands the text in). A bad file never turns into
 //! defaults.
 
+mod daemon;
 mod model;
 mod read;
 mod report;
@@ -12,7 +13,7 @@ mod upkeep;
 mod watches;
 
 pub use model::{
-    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
+    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource, Tls,
 };
 pub use read::load;
 pub use report::check_report;
