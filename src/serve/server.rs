@@ -34,6 +34,10 @@ const DRAIN_TIME: Duration = Duration::from_secs(2);
 const REFUSAL_TIME: Duration = Duration::from_secs(1);
 /// Of those, at once; whoever comes beyond that is cut.
 const MOST_REFUSALS: usize = 64;
+/// A browser behind two proxies sends two dozen.
+const MOST_HEADERS: usize = 100;
+/// Of a request, before its body.
+const HEAD_BYTES: usize = 64 * 1024;
 /// How every TLS connection begins: a handshake record (RFC 8446, section 5.1).
 const TLS_HANDSHAKE: u8 = 22;
 
@@ -163,7 +167,8 @@ impl Door {
         let connection = http1::Builder::new()
             .timer(TokioTimer::new())
             .header_read_timeout(HEADER_TIME)
-            .max_buf_size(64 * 1024)
+            .max_headers(MOST_HEADERS)
+            .max_buf_size(HEAD_BYTES)
             .serve_connection(TokioIo::new(stream), service);
         let mut connection = std::pin::pin!(connection);
         let ended = tokio::select! {
@@ -194,4 +199,41 @@ async fn turn_away(mut socket: TcpStream, problem: &Problem) {
     };
     // Whether it was read is theirs.
     let _ = timeout(REFUSAL_TIME, told).await;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Tls;
+
+    #[expect(clippy::disallowed_methods, reason = "a certificate is two files")]
+    fn tls(folder: &std::path::Path) -> TlsAcceptor {
+        let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
+        let tls = Tls { certificate: folder.join("chain.pem"), key: folder.join("key.pem") };
+        std::fs::write(&tls.certificate, made.cert.pem()).unwrap();
+        std::fs::write(&tls.key, made.signing_key.serialize_pem()).unwrap();
+        acceptor(&tls).unwrap()
+    }
+
+    #[tokio::test]
+    async fn token_sent_in_plain_from_elsewhere_to_a_port_with_tls_is_not_even_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let router = Router::new().fallback(|| async { "reached" });
+        let door =
+            Arc::new(Door { router, tls: Some(tls(folder.path())), shutdown: CancellationToken::new() });
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let mut client = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
+        client
+            .write_all(b"GET / HTTP/1.1\r\nhost: localhost\r\nauthorization: Bearer x\r\n\r\n")
+            .await
+            .unwrap();
+        let (socket, _) = listener.accept().await.unwrap();
+        let peer = Peer { address: [192, 0, 2, 7].into(), here: false, tls: false };
+        let seat = Seats::default().take(peer).unwrap();
+        tokio::spawn(door.attend(socket, peer, seat));
+        let mut answer = String::new();
+        client.read_to_string(&mut answer).await.unwrap();
+        assert!(answer.starts_with("HTTP/1.1 400 Bad Request\r\n"), "{answer}");
+        assert!(answer.contains("\"needs-tls\"") && answer.contains("https://"), "{answer}");
+    }
 }
