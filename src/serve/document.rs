@@ -203,6 +203,17 @@ mod tests {
     }
 
     #[test]
+    fn no_code_of_a_problem_is_in_the_manual_and_not_in_the_document_or_the_other_way() {
+        let manual: BTreeSet<_> = include_str!("problem.rs")
+            .lines()
+            .filter_map(|line| line.strip_prefix("/// | `")?.split('`').next())
+            .collect();
+        let schemas = schemas();
+        let codes = schemas["Problem"]["properties"]["code"]["enum"].as_array().expect("codes");
+        assert_eq!(manual, codes.iter().filter_map(Value::as_str).collect());
+    }
+
+    #[test]
     fn no_route_is_listed_twice_and_every_code_of_a_problem_is_explained() {
         let list = super::super::served().1.list;
         let unique: BTreeSet<_> = list.iter().map(|l| (l.method.as_str().to_owned(), l.path)).collect();

@@ -10,6 +10,7 @@ use serde::Serialize;
 /// |---|---|---|
 /// | `bad-json` | 400 | the body is not JSON, or not of the shape asked for |
 /// | `bad-query` | 400 | a query parameter is wrong |
+/// | `bad-header` | 400 | an `Idempotency-Key` that is none |
 /// | `bad-host` | 421 | the Host header names somebody else |
 /// | `bad-origin` | 403 | a page of another site asks |
 /// | `no-token` | 401 | a token is needed and was not shown, or is wrong |

@@ -184,6 +184,11 @@ pub(super) struct Table {
 }
 
 impl Table {
+    /// Whether that method is served at that route.
+    pub fn lists(&self, method: &Method, matched: Option<&str>) -> bool {
+        matched.is_some_and(|path| self.scopes.contains_key(&(method.clone(), path)))
+    }
+
     /// What is needed for that method at that route; `None`: nothing.
     pub fn needs(&self, method: &Method, matched: Option<&str>) -> Option<Scope> {
         let method = if *method == Method::HEAD { &Method::GET } else { method };

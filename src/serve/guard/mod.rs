@@ -233,7 +233,12 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         (Ok(_), _) => Ok(()),
     };
     let verdict = verdict.and_then(|()| {
-        if *method != Method::POST || declared_json(headers) || headers.contains_key(CSRF) {
+        // What is not listed answers for itself that it is not there.
+        if !table.lists(method, matched)
+            || *method != Method::POST
+            || declared_json(headers)
+            || headers.contains_key(CSRF)
+        {
             return Ok(());
         }
         Err(Problem::not_json())
