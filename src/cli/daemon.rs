@@ -5,7 +5,9 @@ use super::log;
 use super::setup::{self, Setup};
 use crate::config::TemperatureSource;
 use crate::ledger::Ledger;
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Tokens, Watched, listen};
+use crate::serve::{
+    AppState, Desk, Facts, Listening, Metrics, TankFacts, Tokens, Watched, check_tls, listen,
+};
 use crate::station::{self, BathSource, Baths, Control, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use sd_notify::NotifyState;
@@ -167,13 +169,16 @@ impl Daemon {
     }
 }
 
-/// The tokens, if whoever may reach that address would need one and could have one.
+/// The tokens, if whoever may reach that address could have one.
 ///
 /// # Errors
-/// For an address that others can reach, as long as there is no token.
+/// For an address that others can reach, as long as there is no token; for a certificate that cannot be used.
 pub(crate) fn tokens(setup: &Setup, at: SocketAddr) -> Result<Tokens, Failure> {
     let daemon = &setup.config.daemon;
     let tokens = Tokens::at(&daemon.state);
+    if let Some(tls) = &daemon.tls {
+        check_tls(tls).map_err(|e| Failure::config(e.to_string()))?;
+    }
     let any = tokens.any().map_err(|e| Failure::config(e.to_string()))?;
     if at.ip().is_loopback() {
         return Ok(tokens);

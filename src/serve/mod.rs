@@ -56,7 +56,7 @@ pub use planner::{Desk, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use state::{AppState, Facts, Planned, Planner, TankFacts};
-pub use tls::TlsError;
+pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 
 use axum::Router;

@@ -26,6 +26,14 @@ impl fmt::Display for TlsError {
 }
 impl std::error::Error for TlsError {}
 
+/// Whether the certificate and the key can be used.
+///
+/// # Errors
+/// Why not.
+pub fn check_tls(tls: &Tls) -> Result<(), TlsError> {
+    acceptor(tls).map(|_| ())
+}
+
 /// TLS 1.3 and 1.2 for HTTP/1.1.
 ///
 /// # Errors

@@ -135,3 +135,55 @@ async fn health_tells_a_stuck_loop_from_a_lost_link_and_a_full_disk() {
         (&json!(true), &json!(null), &json!(false))
     );
 }
+
+/// Every key that is answered and not in the document.
+fn undescribed(document: &Value, schema: &Value, answer: &Value, place: &str, found: &mut Vec<String>) {
+    if let Some(name) = schema["$ref"].as_str() {
+        let name = name.trim_start_matches("#/components/schemas/");
+        return undescribed(document, &document["components"]["schemas"][name], answer, place, found);
+    }
+    if let Some(either) = schema["anyOf"].as_array() {
+        return undescribed(document, &either[0], answer, place, found);
+    }
+    match answer {
+        Value::Array(all) => {
+            for (n, one) in all.iter().enumerate() {
+                undescribed(document, &schema["items"], one, &format!("{place}[{n}]"), found);
+            }
+        }
+        Value::Object(map) if schema["properties"].is_object() => {
+            for (key, value) in map {
+                let place = format!("{place}.{key}");
+                match schema["properties"].get(key) {
+                    Some(schema) => undescribed(document, schema, value, &place, found),
+                    None => found.push(place),
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+#[tokio::test]
+async fn no_answer_has_a_key_that_the_document_is_silent_about() {
+    let rig = rig();
+    let document = rig.get("/api/v1/openapi.json").await.json();
+    assert_eq!(document["openapi"], "3.1.0");
+    rig.post("/api/v1/stations/bench/hold", json!({"by": "mila"})).await;
+    rig.post("/api/v1/tanks/silver/bath", json!({"by": "mila", "temperature": "24 degC"})).await;
+    let mut found = Vec::new();
+    let mut read = 0;
+    for (path, operations) in document["paths"].as_object().unwrap() {
+        let Some(schema) = operations["get"]["responses"]["200"]["content"]["application/json"].get("schema")
+        else {
+            continue;
+        };
+        let real = path.replace("{station}", "bench").replace("{run}", RUN).replace("{watch}", "drift");
+        let answer = rig.get(&real).await;
+        assert_eq!(answer.status, StatusCode::OK, "{real}");
+        undescribed(&document, schema, &answer.json(), path, &mut found);
+        read += 1;
+    }
+    assert!(read > 10, "{read}");
+    assert_eq!(found, Vec::<String>::new());
+}
