@@ -8,7 +8,6 @@ mod args;
 mod client;
 mod daemon;
 mod demo;
-mod failure;
 mod follow;
 mod line;
 mod log;
@@ -25,12 +24,12 @@ mod show;
 mod token;
 mod upkeep;
 
+use crate::host::{Done, Failure};
 use crate::quantity::Units;
 use crate::serve::Tokens;
 use args::{AnswerArg, Cli, Common, TokenVerb, UnitsArg, Verb};
 use clap::Parser;
 use client::Client;
-use failure::{Done, Failure};
 use serde_json::json;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::process::ExitCode;
@@ -155,7 +154,7 @@ fn check(common: &Common) -> Done {
         }
     };
     let listen = setup.config.daemon.listen;
-    daemon::tokens(&setup, listen)?;
+    crate::host::access::tokens(&setup, listen)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
     for dialect in &setup.dialects {

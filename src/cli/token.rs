@@ -2,11 +2,11 @@
 
 use super::args::{Common, TokenVerb};
 use super::client::Client;
-use super::failure::{Done, Failure};
 use super::follow::text;
 use super::say::{line, say, table};
 use super::setup;
 use super::show::json_out;
+use crate::host::{Done, Failure};
 use crate::serve::{TokenError, Tokens};
 use serde_json::{Value, json};
 
