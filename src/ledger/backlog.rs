@@ -97,7 +97,8 @@ impl Backlog {
             | Row::Event(_)
             | Row::Alarm(_)
             | Row::JobStep(_)
-            | Row::JobEvent { .. }) => self.line(Line::Row(line)),
+            | Row::JobEvent { .. }
+            | Row::Audit(_)) => self.line(Line::Row(line)),
         }
     }
 
@@ -248,6 +249,7 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             forgive(job::write_event(tx, job, event), "an event of a job")
         }
         Line::JobEnd(end) => forgive(job::write_end(tx, end), "the end of a job"),
+        Line::Row(Row::Audit(a)) => forgive(super::gate::write_audit(tx, a), "a line of the audit"),
         Line::Row(Row::Reading { .. } | Row::Charge { .. }) => Ok(()),
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.

@@ -22,6 +22,7 @@
 mod account;
 mod backlog;
 mod error;
+mod gate;
 mod handle;
 mod job;
 mod reader;
@@ -34,6 +35,7 @@ mod writer;
 mod tests;
 
 pub use error::LedgerError;
+pub use gate::{AuditRow, OnceRow};
 pub use handle::{Ledger, Recovery};
 pub use job::{JobEnd, JobRow, JobStart, JobStepRow};
 pub use reader::Reader;

@@ -110,6 +110,8 @@ pub enum Row {
         /// What.
         event: EventRow,
     },
+    /// Somebody asked for something that could change something.
+    Audit(super::gate::AuditRow),
 }
 
 /// A change of state or phase.

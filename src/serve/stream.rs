@@ -4,10 +4,12 @@ use super::look::Watched;
 use super::problem::Problem;
 use super::state::AppState;
 use axum::extract::{Path, State};
+use axum::http::HeaderMap;
 use axum::response::sse::{Event, Sse};
 use futures_util::stream::{self, Stream};
 use std::convert::Infallible;
 use std::time::Duration;
+use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::{Instant, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
 
@@ -22,17 +24,26 @@ const BREATH: Duration = Duration::from_millis(100);
 pub(super) async fn stream(
     State(app): State<AppState>,
     Path(name): Path<String>,
+    headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
     let watched = app.station(&name)?.clone();
-    Ok(Sse::new(events(watched, app.shutdown.clone())))
+    let place = app.stream_place()?;
+    // Whoever has the last one already waits for the next.
+    let had = headers.get("last-event-id").and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
+    let first = (had == Some(watched.look().snapshot.seq)).then(Instant::now);
+    Ok(Sse::new(events(watched, app.shutdown.clone(), first, place)))
 }
 
-fn events(watched: Watched, shutdown: CancellationToken) -> impl Stream<Item = Result<Event, Infallible>> {
+fn events(
+    watched: Watched,
+    shutdown: CancellationToken,
+    first: Option<Instant>,
+    place: OwnedSemaphorePermit,
+) -> impl Stream<Item = Result<Event, Infallible>> {
     let publications = watched.handle.subscribe();
-    let first: Option<Instant> = None;
     stream::unfold(
-        (watched, publications, first, shutdown),
-        async |(watched, mut publications, last, shutdown)| {
+        (watched, publications, first, shutdown, place),
+        async |(watched, mut publications, last, shutdown, place)| {
             if let Some(last) = last {
                 let next = async {
                     sleep_until(last + BREATH).await;
@@ -54,7 +65,7 @@ fn events(watched: Watched, shutdown: CancellationToken) -> impl Stream<Item = R
                 Ok(event) => event,
                 Err(e) => Event::default().event("trouble").data(e.to_string()),
             };
-            Some((Ok(event), (watched, publications, Some(Instant::now()), shutdown)))
+            Some((Ok(event), (watched, publications, Some(Instant::now()), shutdown, place)))
         },
     )
 }
