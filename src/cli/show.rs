@@ -49,6 +49,9 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
     if let Some(run) = answer["run"].as_str() {
         line(format!("run {run}; watch it with: tankside follow"));
     }
+    if verb == "job" {
+        line("what to do now, step by step: tankside follow");
+    }
     Ok(())
 }
 
@@ -194,8 +197,8 @@ pub(crate) fn record(run: &Value, units: Units) -> String {
     if let Some(cause) = run["cause"].as_str() {
         rows.push(("cause", cause.into()));
     }
-    if let Some(before) = run["continues"].as_str() {
-        rows.push(("continues", before.into()));
+    for key in ["continues", "job", "lot", "customer"] {
+        rows.extend(run[key].as_str().map(|value| (key, value.into())));
     }
     let charge = Charge::new(number("charge_coulombs").unwrap_or(0.0));
     let mut passed = format!("{} = {}", charge.show_in("A.min"), charge.show_in("A.h"));

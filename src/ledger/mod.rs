@@ -24,6 +24,7 @@ mod backlog;
 mod error;
 mod gate;
 mod handle;
+mod job;
 mod reader;
 mod rows;
 mod schema;
@@ -36,6 +37,7 @@ mod tests;
 pub use error::LedgerError;
 pub use gate::{AuditRow, OnceRow};
 pub use handle::{Ledger, Recovery};
+pub use job::{JobEnd, JobRow, JobStart, JobStepRow};
 pub use reader::Reader;
 pub use rows::{
     AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,

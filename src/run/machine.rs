@@ -177,8 +177,12 @@ impl Controller {
                     self.wire.acknowledge(now);
                 }
                 let full = matches!(&run.stage, Stage::Climbing(ramp) if ramp.done());
+                let turn = matches!(&run.stage, Stage::Turning(_) if run.question.is_none());
+                let question = Question::TurnPart { next: run.face + 1, faces: run.faces() };
                 if full {
                     self.enter(Stage::Steady, None, out);
+                } else if turn {
+                    self.ask(question, out);
                 }
             }
         }
@@ -190,6 +194,11 @@ impl Controller {
         match run.stage {
             Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_) => self.cut(why, out),
             Stage::SwitchingOff { .. } | Stage::Held | Stage::Ended => {}
+            Stage::Turning(_) => {
+                // Nobody puts a hand to the rack at the full current: then it is turned with the output off.
+                out.push(Action::Record(Event::Note(format!("entry voltage not taken for the turn: {why}"))));
+                self.switch_off(After::Turn, out);
+            }
             _ => {
                 self.wire.pending = None;
                 run.refused += 1;
@@ -269,8 +278,8 @@ impl Controller {
             Between::Off => self.switch_off(After::Turn, out),
             Between::EntryVoltage => {
                 self.enter(Stage::Turning(Contact::Made(None)), None, out);
+                // Asked for once the low voltage stands.
                 self.set(amps, volts, out);
-                self.ask(Question::TurnPart { next: face + 1, faces }, out);
             }
         }
     }

@@ -14,6 +14,9 @@
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
 //! | GET `/api/v1/stations/{station}/stream` | the same as server-sent events |
 //! | POST `/api/v1/stations/{station}/{start,hold,resume,stop,abort,answer,off,ack}` | commands |
+//! | POST `/api/v1/stations/{station}/job` | begins a job: a load through a process sheet |
+//! | POST `/api/v1/stations/{station}/job/{answer,redo,skip,hold,resume,stop}` | commands to the job |
+//! | GET `/api/v1/jobs`, `/api/v1/jobs/{job}` | jobs on record, with their steps and events |
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
@@ -32,6 +35,7 @@ mod document;
 mod events;
 mod guard;
 mod history;
+mod job;
 mod lists;
 mod look;
 pub mod metrics;
@@ -44,6 +48,7 @@ mod read;
 mod routes;
 mod seats;
 mod server;
+mod sheets;
 mod state;
 mod stream;
 mod tls;
@@ -57,7 +62,8 @@ pub use notify::notify;
 pub use planner::{Desk, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
-pub use state::{AppState, Facts, Planned, Planner, TankFacts};
+pub use sheets::{Refused, Shop, line_for};
+pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts};
 pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 
@@ -99,6 +105,7 @@ fn served() -> (Router<AppState>, Table) {
     stations(&mut r);
     alarms(&mut r);
     records(&mut r);
+    jobs(&mut r);
     r.done()
 }
 
@@ -222,6 +229,20 @@ fn records(r: &mut Routes) {
     r.post("/api/v1/tanks/{tank}/undo", upkeep::undo, undo.may(409).ledger());
     let bath = about("What is so in a bath: temperature, agitation").scope(Operate).takes("BathWord");
     r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
+}
+
+fn jobs(r: &mut Routes) {
+    let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
+    let start =
+        command("Begins a job: one load through a whole process sheet, or the rest of an earlier job");
+    r.post("/api/v1/stations/{station}/job", job::start, start.takes("JobStart").may(422).ledger());
+    let deed =
+        command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
+    r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));
+    let jobs = about("Jobs on record, newest first").pages().gives("JobList").or_csv().ledger();
+    r.get("/api/v1/jobs", job::jobs, jobs);
+    let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
+    r.get("/api/v1/jobs/{job}", job::job, one);
 }
 
 fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {

@@ -1,12 +1,15 @@
 //! Requests into orders, by the config: the seam's real side.
 
 use super::problem::Problem;
-use super::state::{Planned, Planner};
+use super::sheets::{self, Refused, Shop, line_for};
+use super::state::{Planned, PlannedJob, Planner};
 use super::upkeep::TankRules;
 use crate::config::{Config, Station};
 use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::process::Sheet;
 use crate::quantity::Units;
+use crate::run::guide::JobPlan;
 use axum::http::StatusCode;
 use serde_json::Value;
 
@@ -53,6 +56,8 @@ pub fn today() -> String {
 pub struct Desk {
     /// The config.
     pub config: Config,
+    /// The process sheets that fit its baths.
+    pub sheets: Vec<Sheet>,
     /// The ledger.
     pub ledger: Reader,
 }
@@ -60,6 +65,19 @@ pub struct Desk {
 impl Planner for Desk {
     fn upkeep(&self) -> Vec<TankRules> {
         self.config.tank_rules()
+    }
+
+    fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
+        let (config, units) = (&self.config, self.config.daemon.units);
+        let request = sheets::asked(request)?;
+        let station = config.meant(station)?;
+        let shop = Shop { config, sheets: &self.sheets };
+        let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(Refused::into_problem)?;
+        Ok(PlannedJob {
+            worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
+            text: plan.text(),
+            plan: JobPlan::new(&plan, sheet, base.name()),
+        })
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -81,15 +99,9 @@ impl Planner for Config {
 }
 
 impl Config {
-    fn planned(
-        &self,
-        station: Option<&str>,
-        request: &Value,
-        warning: impl FnOnce(&str) -> Option<String>,
-    ) -> Result<Planned, Problem> {
-        let request: Request = serde_json::from_value(request.clone())
-            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
-        let station = match (station, &self.stations[..]) {
+    /// The station of that name, else the only one.
+    fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
+        match (station, &self.stations[..]) {
             (Some(name), all) => all.iter().find(|s| s.name == name),
             (None, [one]) => Some(one),
             (None, _) => None,
@@ -101,7 +113,18 @@ impl Config {
                 "not-possible",
                 format!("say for which station: {}", names.join(", ")),
             )
-        })?;
+        })
+    }
+
+    fn planned(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        warning: impl FnOnce(&str) -> Option<String>,
+    ) -> Result<Planned, Problem> {
+        let request: Request = serde_json::from_value(request.clone())
+            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
+        let station = self.meant(station)?;
         let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)

@@ -1,5 +1,9 @@
 //! An order against the mimic in virtual time: the same controller, no clock, no wire.
 
+mod job;
+
+pub use job::{JobRehearsal, rehearse_job};
+
 use crate::mimic::{Bench, Link, Truth};
 use crate::plan::Order;
 use crate::quantity::{Mono, Reading};

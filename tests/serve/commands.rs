@@ -224,3 +224,38 @@ async fn bath_is_told_by_a_person_or_a_sensor_of_their_own() {
     assert!(answer.text.contains("thermometer that answers"), "{}", answer.text);
     assert_eq!(answer.problem(), "refused");
 }
+
+#[tokio::test]
+async fn words_that_do_not_belong_to_a_deed_of_a_job_reach_no_station() {
+    let rig = rig();
+    let post = async |deed: &str, body: Value| {
+        rig.post(&format!("/api/v1/stations/bench/job{deed}"), body).await.problem()
+    };
+    for (deed, body) in [
+        ("", json!({"by": "mila"})),
+        ("", json!({"by": "mila", "request": {"sheet": "x"}, "from": "activate"})),
+        ("", json!({"by": "mila", "request": {"sheet": "x"}, "continues": "0190"})),
+        ("", json!({"by": "mila", "request": {"sheet": "x"}, "lot": "two\nlines"})),
+        ("/answer", json!({"by": "mila"})),
+        ("/answer", json!({"by": "mila", "answer": "maybe"})),
+        ("/answer", json!({"by": "mila", "answer": "done", "reason": "x"})),
+        ("/answer", json!({"by": "", "answer": "done"})),
+        ("/redo", json!({"by": "mila", "step": -1})),
+        ("/redo", json!({"by": "mila", "reason": "x"})),
+        ("/skip", json!({"by": "mila"})),
+        ("/skip", json!({"by": "mila", "reason": " "})),
+        ("/stop", json!({"by": "mila", "step": 2})),
+    ] {
+        assert_eq!(post(deed, body.clone()).await, "bad-json", "{deed} {body}");
+    }
+    assert_eq!(post("/forget", json!({"by": "mila"})).await, "not-found");
+    let rest = json!({"by": "mila", "continues": "0190"});
+    assert_eq!(post("", rest).await, "not-found", "there is no such job");
+    assert!(rig.seen.lock().unwrap().is_empty());
+    // Whoever could not be switched off after a dead daemon is not switched on.
+    let mut rig = rig;
+    rig.app = rig.app.minded(Arc::new(AtomicBool::new(false)));
+    let done = json!({"by": "mila", "answer": "done"});
+    let refused = rig.post("/api/v1/stations/bench/job/answer", done).await;
+    assert!(refused.text.contains("minder"), "{}", refused.text);
+}

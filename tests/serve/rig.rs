@@ -19,7 +19,7 @@ pub use tankside::serve::{
     Tokens, Watched, listen, router,
 };
 pub use tankside::station::{
-    AlarmView, BathSource, Baths, Envelope, Handle, LinkView, Measured, Snapshot, TankView,
+    AlarmView, Ask, BathSource, Baths, Envelope, Handle, LinkView, Measured, Snapshot, TankView,
 };
 pub use tankside::supply::Clock;
 pub use tankside::watch::{AlarmState, Handling, Kind, Priority, Response};
@@ -67,6 +67,9 @@ pub fn run_row(id: &str) -> RunRow {
         continues: None,
         load_slope_ohm_square_meters: None,
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     }
 }
 
@@ -276,7 +279,11 @@ pub fn rig_with(switches: bool) -> Rig {
     tokio::spawn(async move {
         let mut running = false;
         while let Some(envelope) = inbox.recv().await {
-            let word = match &envelope.command {
+            let Ask::Run(command, _) = &envelope.command else {
+                envelope.reply.send(Err(Refusal("no jobs here".into()))).ok();
+                continue;
+            };
+            let word = match command {
                 Command::Start { .. } => "start",
                 Command::Hold => "hold",
                 Command::Resume => "resume",
@@ -287,10 +294,10 @@ pub fn rig_with(switches: bool) -> Rig {
                 Command::Alarm { .. } => "alarm",
             };
             log.lock().unwrap().push(format!("{} {word}", envelope.by));
-            if let Command::Alarm { kind, handling } = &envelope.command {
+            if let Command::Alarm { kind, handling } = command {
                 alarms.lock().unwrap().push((*kind, handling.clone()));
             }
-            let verdict = match (&envelope.command, running) {
+            let verdict = match (command, running) {
                 (Command::Start { .. }, true) => Err(Refusal("a run is on; stop it first".into())),
                 (Command::Start { .. }, false) => {
                     running = true;
