@@ -52,19 +52,7 @@ impl Reader {
     /// # Errors
     /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
-        self.with(|db| {
-            let mut chunks = db.prepare_cached(
-                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
-                        ceiling_millivolts, bath_hundredth_celsius
-                 FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
-            )?;
-            let mut rows = chunks.query([id])?;
-            let mut readings = Vec::new();
-            while let Some(row) = rows.next()? {
-                unpack(row, &mut readings)?;
-            }
-            Ok(readings)
-        })
+        self.with(|db| readings_of(db, id))
     }
 
     /// Every tank that has ever worked, by name.
@@ -132,6 +120,18 @@ impl Reader {
                 },
             )
             .optional()
+        })
+    }
+
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
+                .collect()
         })
     }
 
@@ -253,6 +253,21 @@ impl Reader {
     pub(super) fn close(&self) {
         self.idle.lock().unwrap_or_else(PoisonError::into_inner).clear();
     }
+}
+
+/// The readings of a run, oldest first.
+pub(super) fn readings_of(db: &Connection, id: &str) -> rusqlite::Result<Vec<ReadingRow>> {
+    let mut chunks = db.prepare_cached(
+        "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
+                ceiling_millivolts, bath_hundredth_celsius
+         FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
+    )?;
+    let mut rows = chunks.query([id])?;
+    let mut readings = Vec::new();
+    while let Some(row) = rows.next()? {
+        unpack(row, &mut readings)?;
+    }
+    Ok(readings)
 }
 
 /// The accounts, from the one table that holds them.
