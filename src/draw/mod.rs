@@ -3,5 +3,7 @@
 //! What the room is for: numbers in, picture out. What it may not know: where
 //! the numbers come from.
 
+#[cfg(feature = "daemon")]
+pub mod plot;
 mod trend;
 pub use trend::trend;
