@@ -40,7 +40,12 @@ pub(crate) fn plan(client: &Client, common: &Common, args: &OrderArgs, units: Un
 }
 
 pub(crate) fn start(client: &Client, args: &OrderArgs, by: &str, json: bool) -> Done {
-    let body = json!({ "by": by, "request": in_json(&request(args)?)? });
+    let mut body = json!({ "by": by, "request": in_json(&request(args)?)? });
+    for (key, value) in [("lot", &args.lot), ("customer", &args.customer)] {
+        if let Some(value) = value {
+            body[key] = json!(value);
+        }
+    }
     show::told(client, "start", args.station.as_deref(), body, json)
 }
 

@@ -5,5 +5,7 @@
 
 #[cfg(feature = "daemon")]
 pub mod plot;
+#[cfg(feature = "daemon")]
+pub mod record;
 mod trend;
 pub use trend::trend;

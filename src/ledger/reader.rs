@@ -63,6 +63,27 @@ impl Reader {
         self.with(tanks)
     }
 
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (`letters` 7) by UTC in which it
+    /// worked at all, oldest first, C. A run counts whole on the day it started.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        let mut days: Vec<(String, f64)> = self.with(|db| {
+            db.prepare_cached(
+                "SELECT SUBSTR(r.started_utc, 1, ?2) AS day, SUM(c.charge_microcoulombs)
+                 FROM tank_charge AS c JOIN run AS r ON r.id = c.run_id
+                 WHERE c.tank = ?1 GROUP BY day ORDER BY day DESC LIMIT ?3",
+            )?
+            .query_map(params![tank, letters, limit], |row| {
+                Ok((row.get(0)?, row.get::<_, i64>(1)? as f64 / 1e6))
+            })?
+            .collect()
+        })?;
+        days.reverse();
+        Ok(days)
+    }
+
     /// The stages of a run, oldest first.
     ///
     /// # Errors

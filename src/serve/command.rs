@@ -31,6 +31,12 @@ pub(super) struct Plain {
 pub(super) struct Start {
     by: String,
     request: Value,
+    /// For the record.
+    #[serde(default)]
+    lot: Option<String>,
+    /// For the record.
+    #[serde(default)]
+    customer: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -68,6 +74,8 @@ pub(super) async fn start(
     Body(body): Body<Start>,
 ) -> Reply {
     let name = app.station(&station)?.handle.name().to_owned();
+    let lot = body.lot.map(|l| text("lot", &l, 120)).transpose()?;
+    let customer = body.customer.map(|c| text("customer", &c, 120)).transpose()?;
     let planner = app.planner.clone();
     let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
         .await
@@ -76,6 +84,8 @@ pub(super) async fn start(
     let id = uuid::Uuid::now_v7().to_string();
     let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
     let Json(mut taken) = send(&app, &station, &body.by, command).await?;
+    let names = [("lot", lot), ("customer", customer)];
+    super::record::planned(&app, &id, &body.by, &planned.worksheet, names).await;
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))

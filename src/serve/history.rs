@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
-    TankRow,
+    AdditionRow, AlarmRow, Entry, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RecordRow,
+    RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -61,6 +61,41 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError>;
+    /// A run's alarm changes, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is on a run's record, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn entries(&self, _run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest entry of the chain.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(None)
+    }
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (7), oldest first, C.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn worked(&self, _tank: &str, _letters: u32, _limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Puts an entry on a run's record, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn enter(&self, _entry: Entry) -> Result<(), HistoryError> {
+        Err(HistoryError("no records are kept here".into()))
+    }
     /// When each thing was last done in each tank.
     ///
     /// # Errors
@@ -145,6 +180,21 @@ impl History for Ledger {
         let mut events = self.reader().events(Some(run), limit)?;
         events.reverse();
         Ok(events)
+    }
+    fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of(run)?)
+    }
+    fn entries(&self, run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(self.reader().entries(run)?)
+    }
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(self.reader().head()?)
+    }
+    fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(self.reader().worked(tank, letters, limit)?)
+    }
+    fn enter(&self, entry: Entry) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::enter(self, entry))?)
     }
     fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
         Ok(self.reader().last_done()?)

@@ -15,6 +15,9 @@
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
+//! | GET `/api/v1/runs/{run}/record.{html,json,csv}`, `/api/v1/runs/{run}/plot.svg` | its record; its plot, with `?with={run}` two over each other |
+//! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
+//! | GET `/api/v1/tanks/{tank}/charge.svg` | what it worked, `?each=day` or `month` |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
@@ -28,6 +31,7 @@ pub mod metrics;
 mod planner;
 mod problem;
 mod read;
+mod record;
 mod server;
 mod state;
 mod stream;
@@ -78,6 +82,13 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/runs", get(read::runs))
         .route("/api/v1/runs/{run}", get(read::run))
         .route("/api/v1/runs/{run}/readings", get(read::readings))
+        .route("/api/v1/runs/{run}/record.html", get(record::html))
+        .route("/api/v1/runs/{run}/record.json", get(record::data))
+        .route("/api/v1/runs/{run}/record.csv", get(record::csv))
+        .route("/api/v1/runs/{run}/plot.svg", get(record::picture))
+        .route("/api/v1/runs/{run}/sign", post(record::sign))
+        .route("/api/v1/runs/{run}/amend", post(record::amend))
+        .route("/api/v1/tanks/{tank}/charge.svg", get(record::worked))
         .route("/api/v1/tanks", get(read::tanks))
         .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
         .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
