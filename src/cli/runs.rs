@@ -122,7 +122,7 @@ pub(crate) fn verify(
         None => setup::good(common)?.config.daemon.state.join("ledger.sqlite"),
     };
     if let Some(since) = since
-        && !since.get(..10).is_some_and(|day| day.parse::<jiff::civil::Date>().is_ok())
+        && since.get(..10).is_none_or(|day| day.parse::<jiff::civil::Date>().is_err())
     {
         return Err(Failure::usage(format!("--since {since:?} is no date: write it as 2026-11-01")));
     }

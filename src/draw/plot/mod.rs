@@ -271,4 +271,4 @@ fn shades(stages: &[StageRow], end: f64) -> Vec<(f64, f64, Ink)> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

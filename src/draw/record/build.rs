@@ -247,8 +247,27 @@ fn alarms(rows: &[AlarmRow], run: &RunRow, readings: &[ReadingRow]) -> Vec<Alarm
     alarms
 }
 
-/// Kinds of events that are what they are: no deviation, and told elsewhere in the record.
-const TOLD_ELSEWHERE: [&str; 6] = ["started", "phase", "asked", "supply", "bath", "ended"];
+/// Where an event belongs.
+#[derive(PartialEq)]
+enum Place {
+    /// Something was not as planned.
+    Deviation,
+    /// Said on the way.
+    Note,
+    /// Told elsewhere in the record, or of no weight.
+    Elsewhere,
+}
+
+fn place(event: &EventRow) -> Place {
+    match event.kind.as_str() {
+        "command" | "ammeter" | "clock" | "ledger" | "link" | "limits" => Place::Deviation,
+        // Who held it is told by their command.
+        "phase" if event.text.starts_with("held") && !event.text.contains("held by") => Place::Deviation,
+        "answered" if event.text.ends_with("not possible") => Place::Deviation,
+        "started" | "phase" | "asked" | "answered" | "supply" | "bath" | "ended" => Place::Elsewhere,
+        _ => Place::Note,
+    }
+}
 
 fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
     let mut all = Vec::new();
@@ -261,12 +280,7 @@ fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
         }
     }
     for event in &sources.events {
-        let held = event.kind == "phase" && event.text.starts_with("held");
-        if held
-            || matches!(event.kind.as_str(), "command" | "ammeter" | "clock" | "ledger" | "link" | "limits")
-        {
-            say(&event.at, event.text.clone());
-        } else if event.kind == "answered" && event.text.ends_with("not possible") {
+        if place(event) == Place::Deviation {
             say(&event.at, event.text.clone());
         }
     }
@@ -302,11 +316,7 @@ fn notes(sources: &Sources) -> Vec<Remark> {
     sources
         .events
         .iter()
-        .filter(|e| {
-            !TOLD_ELSEWHERE.contains(&e.kind.as_str())
-                && !matches!(e.kind.as_str(), "command" | "ammeter" | "clock" | "ledger" | "link" | "limits")
-                && !(e.kind == "answered" && e.text.ends_with("not possible"))
-        })
+        .filter(|e| place(e) == Place::Note)
         .map(|e| Remark { at: e.at.clone(), text: e.text.clone(), by: None })
         .collect()
 }
