@@ -62,7 +62,14 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
         "cli",
         &[
             "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "mimic",
-            "ledger", "station", "draw", "serve", "config",
+            "ledger", "station", "draw", "serve", "config", "host",
+        ],
+    ),
+    (
+        "host",
+        &[
+            "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "ledger",
+            "station", "draw", "serve", "config",
         ],
     ),
 ];
@@ -77,6 +84,7 @@ const SHELL: &[&str] = &[
     "cli",
     "draw/plot",
     "draw/record",
+    "host",
     "ledger",
     "mimic/server",
     "serve",

@@ -2,7 +2,7 @@
 
 use super::args::{Common, RunsDeed};
 use super::client::Client;
-use super::failure::{Done, Failure};
+use crate::host::{Done, Failure};
 use super::follow::text;
 use super::say::{line, say};
 use super::setup;

@@ -43,8 +43,8 @@ pub use error::LedgerError;
 pub use handle::{Ledger, Recovery};
 pub use reader::Reader;
 pub use rows::{
-    AlarmRow, CommissioningRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, StageRow,
-    TankRow,
+    AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
+    StageRow, TankRow,
 };
 pub use seal::{Digests, Entry, Fault, RecordRow, Verdict};
 pub use upkeep::{AdditionRow, PaceRow};
