@@ -2,11 +2,11 @@
 
 use super::args::{Common, RunsDeed};
 use super::client::Client;
-use crate::host::{Done, Failure};
 use super::follow::text;
 use super::say::{line, say};
 use super::setup;
 use super::show::{json_out, record};
+use crate::host::{Done, Failure};
 use crate::ledger::{Reader, Verdict};
 use crate::quantity::Units;
 use serde_json::{Value, json};

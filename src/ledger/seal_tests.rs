@@ -107,7 +107,7 @@ async fn one_field_changed_in_any_row_of_a_run_names_that_run_and_the_part() {
             let (rowid, old): (i64, Value) =
                 db.query_row(&ask, [], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
             let new = match &old {
-                Value::Null => Value::from(column_default(&db, table, &column)),
+                Value::Null => column_default(&db, table, &column),
                 Value::Integer(i) => Value::Integer(i + 1),
                 Value::Real(f) => Value::Real(f * (1.0 + 1e-15)),
                 // The last digit of a packed array, one letter more of any other text.
