@@ -80,8 +80,18 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
-const SHELL: &[&str] =
-    &["cli", "host", "ledger", "mimic/server", "serve", "station/handle", "station/work", "supply/link"];
+const SHELL: &[&str] = &[
+    "cli",
+    "draw/plot",
+    "draw/record",
+    "host",
+    "ledger",
+    "mimic/server",
+    "serve",
+    "station/handle",
+    "station/work",
+    "supply/link",
+];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[

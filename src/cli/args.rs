@@ -9,6 +9,7 @@ Exit codes:
    0  done
    1  refused: the daemon, the plan or the station says no, and why
   64  the command line is wrong
+  65  what is on record was changed (runs verify)
   69  no daemon, or no supply, answers
   70  a slip of ours: please report it
   73  the ledger cannot be read or written
@@ -179,19 +180,29 @@ pub(crate) enum Verb {
         after_help = "Example: tankside replay last\n         tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
     )]
     Replay(ReplayArgs),
-    /// The last runs, newest first
-    #[command(after_help = "Example: tankside runs --limit 20")]
+    /// The last runs, newest first; signs one off, amends its record, checks the chain of records
+    #[command(
+        args_conflicts_with_subcommands = true,
+        after_help = "Example: tankside runs --limit 20\n         tankside runs sign last --by \"Mila Brandt\" --remark \"bright, no dark edges\"\n         tankside runs amend last --lot K-104 --customer \"order 7731\"\n         tankside runs verify --since 2026-11-01"
+    )]
     Runs {
         /// How many
         #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
         limit: u32,
+        #[command(subcommand)]
+        deed: Option<RunsDeed>,
     },
-    /// One run: its record, or its readings as CSV
-    #[command(after_help = "Example: tankside report --csv 0190a5e0-… > run.csv")]
+    /// One run: its record in lines, as a page, as JSON, or its readings as CSV
+    #[command(
+        after_help = "Example: tankside report last --html run.html\n         tankside report --csv 0190a5e0-… > run.csv"
+    )]
     Report {
         /// The run's id, or "last"
         #[arg(default_value = "last")]
         run: String,
+        /// The record as a page that prints on one or two A4 sheets, into this file ("-": standard output)
+        #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv"])]
+        html: Option<PathBuf>,
         /// The readings as CSV
         #[arg(long, conflicts_with = "json")]
         csv: bool,
@@ -251,6 +262,54 @@ pub(crate) enum TokenVerb {
         /// How many
         #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..=1000))]
         limit: u32,
+    },
+}
+
+/// What is done to what is on record.
+#[derive(Debug, Subcommand)]
+pub(crate) enum RunsDeed {
+    /// Signs a run off, in a person's name
+    Sign {
+        /// The run's id, or "last"
+        run: String,
+        /// Who signs [default: the name of --as, else $USER]
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        /// What they add
+        #[arg(long, value_name = "TEXT")]
+        remark: Option<String>,
+    },
+    /// Enters lot, customer's reference or a note; what stood before stays on record
+    Amend {
+        /// The run's id, or "last"
+        run: String,
+        /// The lot
+        #[arg(long, value_name = "TEXT")]
+        lot: Option<String>,
+        /// The customer's reference
+        #[arg(long, value_name = "TEXT")]
+        customer: Option<String>,
+        /// Anything else
+        #[arg(long, value_name = "TEXT")]
+        note: Option<String>,
+        /// Why it is entered now
+        #[arg(long, value_name = "TEXT")]
+        why: Option<String>,
+        /// Who [default: the name of --as, else $USER]
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+    /// Walks the chain of records and says what was changed since it was sealed; needs no daemon
+    Verify {
+        /// Only what was entered since: "2026-11-01"
+        #[arg(long, value_name = "DATE")]
+        since: Option<String>,
+        /// A hash from a printed record, or one that you wrote down: it must be in the chain
+        #[arg(long, value_name = "HASH")]
+        head: Option<String>,
+        /// The ledger [default: the config's]
+        #[arg(long, value_name = "FILE")]
+        ledger: Option<PathBuf>,
     },
 }
 
@@ -529,6 +588,12 @@ pub(crate) struct OrderArgs {
     /// Never above this: "6 A/dm2" or "8 A"
     #[arg(long, value_name = "TOP", requires = "seek")]
     pub seek_top: Option<String>,
+    /// Lot, for the record; with start
+    #[arg(long, value_name = "TEXT")]
+    pub lot: Option<String>,
+    /// The customer's reference, for the record; with start
+    #[arg(long, value_name = "TEXT")]
+    pub customer: Option<String>,
     /// Which station [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,

@@ -20,6 +20,7 @@ mod order;
 mod plan;
 mod probe;
 mod replay;
+mod runs;
 mod say;
 mod setup;
 mod show;
@@ -87,6 +88,9 @@ fn run(cli: Cli) -> Done {
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
+        Verb::Runs { deed: Some(args::RunsDeed::Verify { since, head, ledger }), .. } => {
+            return runs::verify(common, since.as_deref(), head.as_deref(), ledger.as_ref());
+        }
         Verb::Probe(args) => return probe::probe_ports(common, args, &operator(common)),
         _ => {}
     }
@@ -134,8 +138,17 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
         Verb::Token(TokenVerb::Audit { limit }) => token::audit(&client, *limit, json),
-        Verb::Runs { limit } => show::runs(&client, *limit, units, json),
-        Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
+        Verb::Runs { deed: Some(deed), .. } => runs::deed(&client, deed, &operator(common), json),
+        Verb::Runs { limit, deed: None } => show::runs(&client, *limit, units, json),
+        Verb::Report { run, html, csv } => {
+            let form = match html {
+                Some(file) => runs::Form::Html(file),
+                None if *csv => runs::Form::Csv,
+                None if json => runs::Form::Json,
+                None => runs::Form::Lines,
+            };
+            runs::report(&client, run, &form, units)
+        }
         Verb::Token(_)
         | Verb::Serve
         | Verb::Check

@@ -143,45 +143,6 @@ pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Don
     Ok(())
 }
 
-pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: bool) -> Done {
-    let id = if id == "last" {
-        let last = client.get("/api/v1/runs?limit=1")?;
-        last[0]["id"].as_str().ok_or_else(|| Failure::refused("no run has been made yet"))?.to_owned()
-    } else {
-        id.to_owned()
-    };
-    if !id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
-        return Err(Failure::usage(format!("{id:?} is no run's id; \"tankside runs\" lists them")));
-    }
-    if csv {
-        let readings = client.get(&format!("/api/v1/runs/{id}/readings"))?;
-        let mut out = String::from("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n");
-        let maybe = |v: &Value| if v.is_null() { String::new() } else { v.to_string() };
-        for r in readings.as_array().into_iter().flatten() {
-            out.push_str(&format!(
-                "{},{},{},{},{},{}\n",
-                r["seconds"],
-                r["volts"],
-                r["amperes"],
-                r["setpoint_amperes"],
-                maybe(&r["ceiling_volts"]),
-                maybe(&r["bath_celsius"])
-            ));
-        }
-        say(&out);
-        return Ok(());
-    }
-    let run = client.get(&format!("/api/v1/runs/{id}"))?;
-    if json {
-        return json_out(&run);
-    }
-    say(&record(&run, units));
-    for event in run["events"].as_array().into_iter().flatten() {
-        line(format!("  {}  {}: {}", text(&event["at"]), text(&event["kind"]), text(&event["text"])));
-    }
-    Ok(())
-}
-
 /// A run's record in lines.
 pub(crate) fn record(run: &Value, units: Units) -> String {
     let number = |key: &str| run[key].as_f64();

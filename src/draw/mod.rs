@@ -3,5 +3,9 @@
 //! What the room is for: numbers in, picture out. What it may not know: where
 //! the numbers come from.
 
+#[cfg(feature = "daemon")]
+pub mod plot;
+#[cfg(feature = "daemon")]
+pub mod record;
 mod trend;
 pub use trend::trend;

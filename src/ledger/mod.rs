@@ -10,6 +10,10 @@
 //! later. A tank's account is the sum, in whole microcoulombs, of what its runs
 //! passed; there is no second copy that could differ.
 //!
+//! When a run ends, what it left is hashed and the hash is chained to the one before
+//! (table `record`); everything later is an entry of its own. How, and what that can
+//! prove and cannot, stands at the head of `seal.rs`.
+//!
 //! What was not tested: a real power cut, and storage that says "written" when
 //! it is not. synchronous=FULL is what the database offers against the first;
 //! nothing in software helps against the second.
@@ -28,9 +32,12 @@ mod job;
 mod reader;
 mod rows;
 mod schema;
+mod seal;
 mod upkeep;
 mod writer;
 
+#[cfg(test)]
+mod seal_tests;
 #[cfg(test)]
 mod tests;
 
@@ -43,5 +50,6 @@ pub use rows::{
     AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
     StageRow, TankRow,
 };
+pub use seal::{Digests, Entry, Fault, RecordRow, Verdict};
 pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

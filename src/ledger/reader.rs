@@ -52,19 +52,7 @@ impl Reader {
     /// # Errors
     /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
-        self.with(|db| {
-            let mut chunks = db.prepare_cached(
-                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
-                        ceiling_millivolts, bath_hundredth_celsius
-                 FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
-            )?;
-            let mut rows = chunks.query([id])?;
-            let mut readings = Vec::new();
-            while let Some(row) = rows.next()? {
-                unpack(row, &mut readings)?;
-            }
-            Ok(readings)
-        })
+        self.with(|db| readings_of(db, id))
     }
 
     /// Every tank that has ever worked, by name.
@@ -73,6 +61,27 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn tanks(&self) -> Result<Vec<TankRow>, LedgerError> {
         self.with(tanks)
+    }
+
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (`letters` 7) by UTC in which it
+    /// worked at all, oldest first, C. A run counts whole on the day it started.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        let mut days: Vec<(String, f64)> = self.with(|db| {
+            db.prepare_cached(
+                "SELECT SUBSTR(r.started_utc, 1, ?2) AS day, SUM(c.charge_microcoulombs)
+                 FROM tank_charge AS c JOIN run AS r ON r.id = c.run_id
+                 WHERE c.tank = ?1 GROUP BY day ORDER BY day DESC LIMIT ?3",
+            )?
+            .query_map(params![tank, letters, limit], |row| {
+                Ok((row.get(0)?, row.get::<_, i64>(1)? as f64 / 1e6))
+            })?
+            .collect()
+        })?;
+        days.reverse();
+        Ok(days)
     }
 
     /// The stages of a run, oldest first.
@@ -132,6 +141,18 @@ impl Reader {
                 },
             )
             .optional()
+        })
+    }
+
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
+                .collect()
         })
     }
 
@@ -253,6 +274,21 @@ impl Reader {
     pub(super) fn close(&self) {
         self.idle.lock().unwrap_or_else(PoisonError::into_inner).clear();
     }
+}
+
+/// The readings of a run, oldest first.
+pub(super) fn readings_of(db: &Connection, id: &str) -> rusqlite::Result<Vec<ReadingRow>> {
+    let mut chunks = db.prepare_cached(
+        "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
+                ceiling_millivolts, bath_hundredth_celsius
+         FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
+    )?;
+    let mut rows = chunks.query([id])?;
+    let mut readings = Vec::new();
+    while let Some(row) = rows.next()? {
+        unpack(row, &mut readings)?;
+    }
+    Ok(readings)
 }
 
 /// The accounts, from the one table that holds them.

@@ -10,7 +10,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-fn start(id: &str, tank: &str) -> RunStart {
+pub(super) fn start(id: &str, tank: &str) -> RunStart {
     RunStart {
         id: id.into(),
         station: "bench".into(),
@@ -31,7 +31,7 @@ fn start(id: &str, tank: &str) -> RunStart {
     }
 }
 
-fn end(id: &str, microcoulombs: i64) -> RunEnd {
+pub(super) fn end(id: &str, microcoulombs: i64) -> RunEnd {
     RunEnd {
         id: id.into(),
         ended: "2026-01-01T00:10:00.000Z".into(),
@@ -44,7 +44,7 @@ fn end(id: &str, microcoulombs: i64) -> RunEnd {
     }
 }
 
-fn charge(run: &str, microcoulombs: i64) -> Row {
+pub(super) fn charge(run: &str, microcoulombs: i64) -> Row {
     Row::Charge {
         run: run.into(),
         charge: Microcoulombs(microcoulombs),
@@ -53,7 +53,7 @@ fn charge(run: &str, microcoulombs: i64) -> Row {
     }
 }
 
-fn reading(run: &str, millis: u64) -> Row {
+pub(super) fn reading(run: &str, millis: u64) -> Row {
     Row::Reading {
         run: run.into(),
         since_start: Duration::from_millis(millis),
@@ -65,7 +65,7 @@ fn reading(run: &str, millis: u64) -> Row {
     }
 }
 
-fn event(run: Option<&str>, text: &str) -> Row {
+pub(super) fn event(run: Option<&str>, text: &str) -> Row {
     Row::Event(EventRow {
         at: "2026-01-01T00:00:01.000Z".into(),
         monotonic_milliseconds: 1_000,
@@ -76,13 +76,13 @@ fn event(run: Option<&str>, text: &str) -> Row {
     })
 }
 
-fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
+pub(super) fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("ledger.sqlite");
     (folder, path)
 }
 
-async fn most_pages(ledger: &Ledger, pages: i64) {
+pub(super) async fn most_pages(ledger: &Ledger, pages: i64) {
     ledger.ask(|reply| Message::MostPages(pages, reply)).await.unwrap();
 }
 

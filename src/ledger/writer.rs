@@ -5,11 +5,13 @@ use super::backlog::Backlog;
 use super::error::words;
 use super::job::{self, JobEnd, JobStart};
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
+use super::seal::{self, Entry};
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, params};
+use std::collections::VecDeque;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{oneshot, watch};
@@ -44,6 +46,7 @@ pub(super) enum Message {
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
     Once(Box<super::gate::Once>, Reply),
+    Entry(Box<Entry>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -63,6 +66,8 @@ pub(super) struct Writer<L> {
     pub db: Connection,
     pub inbox: Receiver<Message>,
     pub feed: Arc<Feed>,
+    /// Runs that ended without a seal, oldest first.
+    pub unsealed: VecDeque<String>,
     /// Held as long as the thread lives.
     pub lock: L,
 }
@@ -74,14 +79,22 @@ struct State {
     next: Option<Instant>,
     last_commit: Option<Instant>,
     retry: Option<Duration>,
+    unsealed: VecDeque<String>,
 }
 
 impl<L> Writer<L> {
     /// Works until told to close, or until the last handle is gone; then writes what is left.
     pub fn work(self) {
-        let Writer { db, inbox, feed, lock } = self;
-        let mut state =
-            State { db, feed, backlog: Backlog::default(), next: None, last_commit: None, retry: None };
+        let Writer { db, inbox, feed, unsealed, lock } = self;
+        let mut state = State {
+            db,
+            feed,
+            backlog: Backlog::default(),
+            next: None,
+            last_commit: None,
+            retry: None,
+            unsealed,
+        };
         let farewell = state.attend(&inbox);
         let result = state.commit();
         // The file and its lock are let go before the answer, so that whoever waits can open it again.
@@ -97,6 +110,18 @@ impl<L> Writer<L> {
 impl State {
     fn attend(&mut self, inbox: &Receiver<Message>) -> Option<Reply> {
         loop {
+            if !self.unsealed.is_empty() && self.next.is_none_or(|at| at > Instant::now()) {
+                match inbox.try_recv() {
+                    Ok(message) => {
+                        if let ControlFlow::Break(reply) = self.take(message) {
+                            return Some(reply);
+                        }
+                    }
+                    Err(TryRecvError::Empty) => self.seal_one(),
+                    Err(TryRecvError::Disconnected) => return None,
+                }
+                continue;
+            }
             let message = match self.next {
                 Some(at) => match inbox.recv_timeout(at.saturating_duration_since(Instant::now())) {
                     Ok(message) => Some(message),
@@ -170,6 +195,9 @@ impl State {
             Message::Once(deed, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| super::gate::write_once(&mut self.db, &deed)));
             }
+            Message::Entry(entry, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.enter(&entry)));
+            }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());
             }
@@ -181,6 +209,22 @@ impl State {
             }
         }
         ControlFlow::Continue(())
+    }
+
+    fn enter(&mut self, entry: &Entry) -> Result<(), LedgerError> {
+        transact(&mut self.db, |tx| {
+            seal::append(tx, &entry.run, &entry.kind, Some(&entry.by), false, entry.content.to_string())
+        })
+        .map_err(|e| LedgerError::Write(words(&e)))
+    }
+
+    /// Seals one run that should have been sealed before; one at a time, so that nobody waits long.
+    fn seal_one(&mut self) {
+        let Some(run) = self.unsealed.pop_front() else { return };
+        if let Err(e) = transact(&mut self.db, |tx| seal::seal(tx, &run, true)) {
+            // It is asked for again at the next start; until then `runs verify` says so.
+            tracing::warn!("ledger: run {run} could not be sealed: {e}");
+        }
     }
 
     /// The intent, on disk when this returns. A run that could not be begun leaves nothing behind.

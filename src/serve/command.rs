@@ -34,8 +34,10 @@ pub(super) struct Plain {
 pub(super) struct Start {
     by: String,
     request: Value,
+    /// For the record.
     #[serde(default)]
     lot: Option<String>,
+    /// For the record.
     #[serde(default)]
     customer: Option<String>,
 }
@@ -101,7 +103,9 @@ async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
     let id = uuid::Uuid::now_v7().to_string();
     let by = text("by", &body.by, 80)?;
     let handle = &app.station(station)?.handle;
+    let names = [("lot", whose.lot.clone()), ("customer", whose.customer.clone())];
     let said = answered(handle.start(&by, id.clone(), planned.order, whose)).await?;
+    super::record::planned(app, &id, &by, &planned.worksheet, names).await;
     let mut taken = Taken::new(station.to_owned(), said);
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);

@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, AuditRow, EventRow, Health, JobRow, JobStepRow, Ledger, LedgerError, OnceRow,
-    PaceRow, ReadingRow, Row, RunRow, StageRow, TankRow,
+    AdditionRow, AlarmRow, AuditRow, Entry, EventRow, Health, JobRow, JobStepRow, Ledger, LedgerError,
+    OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -79,6 +79,41 @@ pub trait History: Send + Sync + 'static {
         _limit: u32,
     ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
         Ok(None)
+    }
+    /// A run's alarm changes, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is on a run's record, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn entries(&self, _run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest entry of the chain.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(None)
+    }
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (7), oldest first, C.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn worked(&self, _tank: &str, _letters: u32, _limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Puts an entry on a run's record, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn enter(&self, _entry: Entry) -> Result<(), HistoryError> {
+        Err(HistoryError("no records are kept here".into()))
     }
     /// When each thing was last done in each tank.
     ///
@@ -227,6 +262,21 @@ impl History for Ledger {
         let reader = self.reader();
         let Some(job) = reader.job(id)? else { return Ok(None) };
         Ok(Some((job, reader.job_steps(id)?, reader.job_events(id, limit)?)))
+    }
+    fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of(run)?)
+    }
+    fn entries(&self, run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(self.reader().entries(run)?)
+    }
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(self.reader().head()?)
+    }
+    fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(self.reader().worked(tank, letters, limit)?)
+    }
+    fn enter(&self, entry: Entry) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::enter(self, entry))?)
     }
     fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
         Ok(self.reader().last_done()?)

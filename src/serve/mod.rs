@@ -21,6 +21,9 @@
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
+//! | GET `/api/v1/runs/{run}/record.{html,json,csv}`, `/api/v1/runs/{run}/plot.svg` | its record; its plot, with `?with={run}` two over each other |
+//! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
+//! | GET `/api/v1/tanks/{tank}/charge.svg` | what it worked, `?each=day` or `month` |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see [`guard`] |
@@ -45,6 +48,7 @@ mod patience;
 mod planner;
 mod problem;
 mod read;
+mod record;
 mod routes;
 mod seats;
 mod server;
@@ -106,6 +110,7 @@ fn served() -> (Router<AppState>, Table) {
     alarms(&mut r);
     records(&mut r);
     jobs(&mut r);
+    papers(&mut r);
     r.done()
 }
 
@@ -229,6 +234,36 @@ fn records(r: &mut Routes) {
     r.post("/api/v1/tanks/{tank}/undo", upkeep::undo, undo.may(409).ledger());
     let bath = about("What is so in a bath: temperature, agitation").scope(Operate).takes("BathWord");
     r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
+}
+
+fn papers(r: &mut Routes) {
+    let page = about("A run's record as a page to print").query("units", "UnitsWord", "metric or us");
+    r.get("/api/v1/runs/{run}/record.html", record::html, page.text("text/html").may(400).may(404).ledger());
+    let data =
+        about("A run's record: who, what, when, settings, stages, charge, thickness, deviations, signature");
+    r.get("/api/v1/runs/{run}/record.json", record::data, data.gives("Record").may(404).ledger());
+    let rows = about("A run's readings as a table").text("text/csv").may(404).ledger();
+    r.get("/api/v1/runs/{run}/record.csv", record::csv, rows);
+    let plot = about("A run's curves; with a second run, both").query("with", "Name", "another run");
+    r.get(
+        "/api/v1/runs/{run}/plot.svg",
+        record::picture,
+        plot.text("image/svg+xml").may(400).may(404).ledger(),
+    );
+    let sign = about("A run signed off, in a person's name").scope(Operate).takes("Sign").gives("Said");
+    r.post("/api/v1/runs/{run}/sign", record::sign, sign.may(404).may(409).ledger());
+    let amend = about("Lot, customer's reference or a note; what stood before stays on record");
+    r.post(
+        "/api/v1/runs/{run}/amend",
+        record::amend,
+        amend.scope(Operate).takes("Amend").gives("Said").may(404).may(409).ledger(),
+    );
+    let worked = about("What a tank worked, as bars").query("each", "EachWord", "day or month");
+    r.get(
+        "/api/v1/tanks/{tank}/charge.svg",
+        record::worked,
+        worked.text("image/svg+xml").may(400).may(404).ledger(),
+    );
 }
 
 fn jobs(r: &mut Routes) {
