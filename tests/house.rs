@@ -46,6 +46,7 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
         "config",
         &[
             "quantity",
+            "deposit",
             "bath",
             "watch",
             "supply::Spec",

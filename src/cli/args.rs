@@ -120,7 +120,7 @@ pub(crate) enum Verb {
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
+        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
     )]
     Tanks {
         /// Tell the daemon what is so in this tank
@@ -134,18 +134,34 @@ pub(crate) enum Verb {
         agitation: Option<String>,
         #[command(flatten)]
         upkeep: UpkeepArgs,
+        #[command(flatten)]
+        tests: TankTestArgs,
     },
     /// A record through today's watches: what would have been raised when
     #[command(
         after_help = "Example: tankside replay last\n         tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
     )]
     Replay(ReplayArgs),
-    /// The last runs, newest first
-    #[command(after_help = "Example: tankside runs --limit 20")]
+    /// The last runs, newest first; what was measured on the parts of one
+    #[command(
+        args_conflicts_with_subcommands = true,
+        after_help = "Example: tankside runs --limit 20\n         tankside runs measure last --weight-before \"12.340 g\" --weight-after \"12.512 g\" --weighed 1"
+    )]
     Runs {
         /// How many
         #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
         limit: u32,
+        #[command(subcommand)]
+        deed: Option<RunsDeed>,
+    },
+    /// Why a run came out as it did: the trade's causes, ranked by what its record shows
+    #[command(after_help = "Example: tankside advise last --saw dark-edges")]
+    Advise {
+        /// The run's id, or "last"
+        run: String,
+        /// What you see: dark-edges, rough, pitted, peeling, dull, bare-spots, thin-inside, thick-edges, powdery, stained
+        #[arg(long, value_name = "FAULT")]
+        saw: String,
     },
     /// One run: its record, or its readings as CSV
     #[command(after_help = "Example: tankside report --csv 0190a5e0-… > run.csv")]
@@ -376,6 +392,70 @@ pub(crate) struct UpkeepArgs {
     /// Takes the last log of a tank back; it stays on record as taken back
     #[arg(long, value_name = "TANK", conflicts_with_all = ["log", "say"])]
     pub undo: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TankTestArgs {
+    /// Which tank was analysed, or its panel read
+    #[arg(value_name = "TANK", conflicts_with_all = ["say", "log", "undo"])]
+    pub tank: Option<String>,
+    /// What was found: "nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2"; titrations may stand in it too
+    #[arg(long, value_name = "FIGURES", requires = "tank")]
+    pub analysis: Option<String>,
+    /// A titration: "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL", or with your method's factor "nickel: 23.2 mL * 2.93 g/L"
+    #[arg(long, value_name = "READING", requires = "tank")]
+    pub titration: Vec<String>,
+    /// A Hull panel: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", from the high edge
+    #[arg(long, value_name = "PANEL", requires = "tank", conflicts_with_all = ["analysis", "titration"])]
+    pub panel: Option<String>,
+    /// What was odd about it
+    #[arg(long, value_name = "TEXT", requires = "tank")]
+    pub remark: Option<String>,
+    /// Work it out, write nothing
+    #[arg(long, requires = "tank")]
+    pub only_show: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum RunsDeed {
+    /// What was measured or weighed on its parts: efficiency and distribution, kept for the tank
+    #[command(
+        after_help = "Example: tankside runs measure last --thickness \"11.2 um\" --at edge --thickness \"8.2 um\" --at face --thickness \"6 um\" --at hollow --method xrf"
+    )]
+    Measure(MeasureArgs),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct MeasureArgs {
+    /// The run's id, or "last"
+    pub run: String,
+    /// A reading of thickness; each with its --at
+    #[arg(long, value_name = "THICKNESS")]
+    pub thickness: Vec<String>,
+    /// Where that was: edge, face, hollow, or a name of your own
+    #[arg(long, value_name = "PLACE")]
+    pub at: Vec<String>,
+    /// How: xrf, coulometric, section, micrometer
+    #[arg(long, value_name = "METHOD")]
+    pub method: Option<String>,
+    /// All that was on the scale, before plating
+    #[arg(long, value_name = "MASS", requires = "weight_after")]
+    pub weight_before: Option<String>,
+    /// The same, after plating, rinsed and dried
+    #[arg(long, value_name = "MASS", requires = "weight_before")]
+    pub weight_after: Option<String>,
+    /// How many of the run's parts were on the scale [default: all]
+    #[arg(long, value_name = "PARTS", requires = "weight_before")]
+    pub weighed: Option<u32>,
+    /// Area of what was weighed, rack and tips not [default: its share of the run's, rack included]
+    #[arg(long, requires = "weight_before")]
+    pub area: Option<String>,
+    /// What was odd about it
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Take the last measurement of this run back; it stays on record as taken back
+    #[arg(long, conflicts_with_all = ["thickness", "weight_before"])]
+    pub undo: bool,
 }
 
 #[derive(Debug, Args)]

@@ -7,9 +7,10 @@ use super::setup::{self, Setup};
 use super::{order, show};
 use crate::config::Tank;
 use crate::part::Allowance;
-use crate::plan::{LineRequest, LineTank, SupplyLimits, TankFacts, plan_line};
+use crate::plan::{Day, LineRequest, LineTank, SupplyLimits, plan_line};
 use crate::process::{self, Base, End, Kind, Sheet};
 use crate::quantity::{Units, nearest};
+use crate::serve;
 use std::path::Path;
 
 /// Prints the sheet's worksheet, or every reason why it cannot be done.
@@ -29,6 +30,7 @@ pub(crate) fn plan(common: &Common, args: &PlanArgs, named: &str, units: Units) 
         base,
         finish: asked.finish,
         places: asked.places,
+        day: asked.day,
     };
     let supply = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     let made = plan_line(&request, &sheet, &tanks, &supply, units).map_err(|reasons| {
@@ -73,6 +75,7 @@ struct Asked {
     base: Option<String>,
     finish: Option<End>,
     places: Option<u32>,
+    day: Option<Day>,
     /// The tank of the finish.
     tank: Option<String>,
 }
@@ -94,6 +97,7 @@ fn asked(args: &OrderArgs) -> Result<Asked, Failure> {
             base: request.base,
             finish: Some(request.end),
             places: request.places,
+            day: request.day,
             tank: Some(request.tank),
         });
     }
@@ -135,6 +139,7 @@ fn asked(args: &OrderArgs) -> Result<Asked, Failure> {
         base: None,
         finish,
         places: None,
+        day: None,
         tank: args.tank.clone(),
     })
 }
@@ -261,12 +266,6 @@ fn tanks<'a>(
 
 fn line_tank<'a>(setup: &'a Setup, role: &'a str, tank: &'a Tank) -> Option<LineTank<'a>> {
     let bath = setup.config.baths.iter().find(|b| b.name == tank.bath)?;
-    let facts = TankFacts {
-        volume: tank.volume,
-        anode_area: tank.anode_area,
-        agitation: tank.agitation,
-        max_load: tank.max_load,
-        panel: tank.panel,
-    };
+    let facts = serve::facts(&setup.config, tank, bath, setup.own(tank));
     Some(LineTank { role, tank: &tank.name, bath, facts })
 }

@@ -9,6 +9,7 @@ mod client;
 mod daemon;
 mod demo;
 mod failure;
+mod findings;
 mod follow;
 mod line;
 mod log;
@@ -25,7 +26,7 @@ mod show;
 mod upkeep;
 
 use crate::quantity::Units;
-use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
+use args::{AnswerArg, Cli, Common, RunsDeed, UnitsArg, Verb};
 use clap::Parser;
 use client::Client;
 use failure::{Done, Failure};
@@ -122,9 +123,16 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
+        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
+            findings::tank(&client, tests, &operator(common), json)
+        }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
-        Verb::Runs { limit } => show::runs(&client, *limit, units, json),
+        Verb::Runs { deed: Some(RunsDeed::Measure(args)), .. } => {
+            findings::measure(&client, args, &operator(common), json)
+        }
+        Verb::Runs { limit, .. } => show::runs(&client, *limit, units, json),
+        Verb::Advise { run, saw } => findings::advise(&client, run, saw, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
         Verb::Serve
         | Verb::Check

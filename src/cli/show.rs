@@ -140,7 +140,8 @@ pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Don
     Ok(())
 }
 
-pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: bool) -> Done {
+/// The id that was given, or that of the last run.
+pub(super) fn run_id(client: &Client, id: &str) -> Result<String, Failure> {
     let id = if id == "last" {
         let last = client.get("/api/v1/runs?limit=1")?;
         last[0]["id"].as_str().ok_or_else(|| Failure::refused("no run has been made yet"))?.to_owned()
@@ -150,6 +151,11 @@ pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: b
     if !id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
         return Err(Failure::usage(format!("{id:?} is no run's id; \"tankside runs\" lists them")));
     }
+    Ok(id)
+}
+
+pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: bool) -> Done {
+    let id = run_id(client, id)?;
     if csv {
         let readings = client.get(&format!("/api/v1/runs/{id}/readings"))?;
         let mut out = String::from("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n");

@@ -1,6 +1,7 @@
 //! The config, checked.
 
 use crate::bath::{Agitation, Bath};
+use crate::deposit::{self, Price};
 use crate::plan::UpkeepRule;
 use crate::quantity::{Amps, Area, BathLoad, Density, Temperature, Units, Volume};
 use crate::run::Limits;
@@ -21,6 +22,16 @@ pub struct Config {
     pub tanks: Vec<Tank>,
     /// Every bath known: shipped ones and those of the folder.
     pub baths: Vec<Bath>,
+    /// What metals cost, by their symbol.
+    pub prices: Vec<(String, Price)>,
+}
+
+impl Config {
+    /// What the metal of that bath costs, if the config says.
+    pub fn price(&self, bath: &Bath) -> Option<Price> {
+        let symbol = deposit::metal(bath.metal.as_deref()?)?.symbol;
+        self.prices.iter().find(|(metal, _)| metal == symbol).map(|(_, price)| price.clone())
+    }
 }
 
 /// The daemon itself.

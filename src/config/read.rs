@@ -5,6 +5,7 @@ use super::model::{
 };
 use super::{upkeep, watches};
 use crate::bath::{self, Agitation};
+use crate::deposit::{METALS, Price};
 use crate::quantity::{
     Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
 };
@@ -51,7 +52,9 @@ pub fn load(
         doc.finish(made)
     });
     match (read, baths) {
-        (Ok((daemon, stations, tanks)), Ok(baths)) => Ok(Config { daemon, stations, tanks, baths }),
+        (Ok((daemon, stations, tanks, prices)), Ok(baths)) => {
+            Ok(Config { daemon, stations, tanks, baths, prices })
+        }
         (read, baths) => {
             let mut problems = read.err().unwrap_or_default();
             problems.extend(baths.err().unwrap_or_default());
@@ -60,7 +63,7 @@ pub fn load(
     }
 }
 
-type Parts = (Daemon, Vec<Station>, Vec<Tank>);
+type Parts = (Daemon, Vec<Station>, Vec<Tank>, Vec<(String, Price)>);
 
 fn root(
     doc: &Document<'_>,
@@ -94,7 +97,37 @@ fn root(
             tank(doc, table, bath_names)
         })
         .collect();
-    Some((daemon?, stations.into_iter().collect::<Option<_>>()?, tanks.into_iter().collect::<Option<_>>()?))
+    let prices = prices(root);
+    Some((
+        daemon?,
+        stations.into_iter().collect::<Option<_>>()?,
+        tanks.into_iter().collect::<Option<_>>()?,
+        prices?,
+    ))
+}
+
+/// What metals cost, by their symbol.
+fn prices(root: &Table<'_>) -> Option<Vec<(String, Price)>> {
+    let Some(table) = root.may("prices").table() else { return Some(Vec::new()) };
+    let all: Vec<Option<(String, Price)>> = table
+        .entries()
+        .into_iter()
+        .map(|(symbol, field)| {
+            if !METALS.iter().any(|m| m.symbol == symbol) {
+                let mut all: Vec<_> = METALS.iter().map(|m| m.symbol).collect();
+                all.dedup();
+                return field.bad(
+                    format!("{symbol:?} is no metal known here"),
+                    format!("write one of {}", all.join(", ")),
+                );
+            }
+            match field.text()?.parse::<Price>() {
+                Ok(price) => Some((symbol, price)),
+                Err(e) => field.bad(e.wrong(), e.remedy()),
+            }
+        })
+        .collect();
+    all.into_iter().collect()
 }
 
 fn default_daemon() -> Option<Daemon> {

@@ -3,6 +3,7 @@
 use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
+use super::finding;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, params};
@@ -40,6 +41,7 @@ pub(super) enum Message {
     Finish(Box<RunEnd>, Reply),
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
+    Finding(Box<finding::Deed>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -154,7 +156,10 @@ impl State {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
             Message::Addition(deed, reply) => {
-                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
+                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&mut self.db, &deed)));
+            }
+            Message::Finding(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| finding::write(&mut self.db, &deed)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());

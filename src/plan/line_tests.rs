@@ -18,12 +18,14 @@ fn tanks<'a>(sheet: &'a Sheet, baths: &'a [Bath], litres: f64) -> Vec<LineTank<'
         agitation: Agitation::Air,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     };
     let of = |name: &str| baths.iter().find(|b| b.name == name).unwrap();
     sheet
         .tanks
         .iter()
-        .map(|t| LineTank { role: &t.name, tank: &t.name, bath: of(&t.baths[0]), facts })
+        .map(|t| LineTank { role: &t.name, tank: &t.name, bath: of(&t.baths[0]), facts: facts.clone() })
         .collect()
 }
 fn supply(amps: &str) -> SupplyLimits {
@@ -37,6 +39,7 @@ fn asked(parts: &str, base: Base) -> LineRequest {
         base,
         finish: None,
         places: None,
+        day: None,
     }
 }
 

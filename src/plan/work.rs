@@ -8,11 +8,11 @@ use super::{
     seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
-use crate::deposit::{self, Efficiency, Metal};
+use crate::deposit::{self, Efficiency, Metal, OwnFigure};
 use crate::part::{Allowance, Load, Part, Shape};
 use crate::process::{End, Hold, Ramp};
 use crate::quantity::{
-    Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Span, Units, VoltageSlope, Volts,
+    Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Ratio, Span, Units, VoltageSlope, Volts,
 };
 
 /// The share of the density at which edges would burn that is called safe. A
@@ -50,7 +50,8 @@ pub fn plan(
             None
         }
     };
-    let metal = metal_of(request, bath, &mut no);
+    let metal =
+        metal_of(request, bath, &mut no).map(|m| m.map(|(metal, file)| (metal, efficiency(file, tank))));
     let window = window_of(request, bath, &mut no);
     check_shop(request, units, &mut no);
     let (Some(load), Some(metal), Some(window)) = (load, metal, window) else {
@@ -61,6 +62,18 @@ pub fn plan(
     }
     let work = Work { request, bath, tank, supply, metal, window, units };
     work.plan(&load, no)
+}
+
+/// The tank's own efficiency where enough parts were measured, two spreads either way; else the bath file's.
+fn efficiency(file: Window<Efficiency>, tank: &TankFacts) -> Window<Efficiency> {
+    let Some(own) = tank.own.efficiency().filter(OwnFigure::holds) else { return file };
+    let share =
+        |share: f64| Efficiency::new(Ratio::new(share.clamp(0.001, 1.0))).unwrap_or(Efficiency::WHOLE);
+    Window {
+        low: share(own.mean - 2.0 * own.spread),
+        typical: share(own.mean),
+        high: share(own.mean + 2.0 * own.spread),
+    }
 }
 
 pub(super) struct Work<'a> {
@@ -109,7 +122,8 @@ impl Work<'_> {
         let volts = control.max_volts();
         let ramp = self.ramp(&control);
         let faces = request.turn.map_or(1, |t| t.faces);
-        let target = target::target(request, all);
+        let own_ratio = self.tank.own.distribution(edge).filter(OwnFigure::holds);
+        let target = target::target(request, all, own_ratio);
         let mean = match request.end {
             End::Thickness(mean) => Some(mean),
             _ => target.as_ref().map(|t| t.mean),
@@ -182,7 +196,7 @@ impl Work<'_> {
                 by_agitation: self.bath.burn,
                 // A bath file's burn densities hold at its typical temperature.
                 temperature: Some(self.bath.temperature.typical),
-                own_panel: self.tank.panel.is_some(),
+                own_panel: self.own_burn().is_some(),
             }),
             entry: request.entry,
             entry_volts,
@@ -202,7 +216,11 @@ impl Work<'_> {
             bath: self.bath.title.clone(),
             temperature: (self.bath.temperature.low, self.bath.temperature.high),
             agitation: self.tank.agitation,
-            parts: all.parts().iter().map(|part| part_row(part, thickness.map(|t| t.mean))).collect(),
+            parts: all
+                .parts()
+                .iter()
+                .map(|part| part_row(part, thickness.map(|t| t.mean), own_ratio))
+                .collect(),
             rack: first.rack_area(),
             rack_why: match request.rack {
                 Allowance::Share(share) => format!("{share} of the parts"),
@@ -216,7 +234,8 @@ impl Work<'_> {
             density_why,
             window: (self.window.low, self.window.high),
             edge_density: density * edge,
-            own_panel: self.tank.panel.is_some(),
+            own_panel: self.own_burn().is_some(),
+            panel: self.tank.own.panel.clone(),
             burn_density: burn,
             fastest,
             fastest_why,
@@ -239,10 +258,14 @@ impl Work<'_> {
             }),
             thickness,
             target,
-            value: request.metal_price.as_ref().zip(mass).map(|(price, mass)| {
-                let all = mass * (self.all_area(all, &batches) / area);
-                Value { price: price.clone(), first_load: price.of(mass), all: price.of(all) }
-            }),
+            own_efficiency: self.metal.and_then(|_| self.tank.own.efficiency()),
+            own_distribution: self.tank.own.distribution(edge),
+            value: request.metal_price.as_ref().or(self.tank.price.as_ref()).zip(mass).map(
+                |(price, mass)| {
+                    let all = mass * (self.all_area(all, &batches) / area);
+                    Value { price: price.clone(), first_load: price.of(mass), all: price.of(all) }
+                },
+            ),
             throughput: shop::throughput(&shop::Line {
                 work: self,
                 all,
@@ -571,7 +594,8 @@ pub(super) fn label(part: &Part, units: Units) -> String {
     part.name().map_or_else(|| part.shape().describe(units), str::to_owned)
 }
 
-fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
+fn part_row(part: &Part, mean: Option<Length>, own: Option<OwnFigure>) -> PartRow {
+    let ratio = target::ratio(part, own);
     PartRow {
         name: part.name().map(str::to_owned),
         shape: match part.shape() {
@@ -585,10 +609,10 @@ fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
         area: part.area(),
         edge_factor: part.edge_factor(),
         edge_factor_given: part.edge_factor_given(),
-        mean_over_minimum: part.mean_over_minimum(),
+        mean_over_minimum: ratio,
         mean_over_minimum_given: part.mean_over_minimum_given(),
         significant: part.significant(),
         significant_area: part.shape().significant_area(part.significant()),
-        thinnest: mean.map(|mean| mean / part.mean_over_minimum()),
+        thinnest: mean.map(|mean| mean / ratio),
     }
 }

@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
-    TankRow,
+    AdditionRow, AlarmRow, EventRow, FindingKind, FindingRow, Health, Ledger, LedgerError, PaceRow,
+    ReadingRow, RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -103,6 +103,46 @@ pub trait History: Send + Sync + 'static {
     fn undo_addition(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
         Err(HistoryError("additions are not kept here".into()))
     }
+    /// The newest findings of that kind in that tank, newest first, those taken back left out.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings(
+        &self,
+        _tank: &str,
+        _kind: FindingKind,
+        _limit: u32,
+    ) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What was found on a run's parts, oldest first, what was taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings_of_run(&self, _run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of_run(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Writes what was found, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn found(&self, _row: &FindingRow) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
+    /// Marks a finding as taken back, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn undo_finding(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -168,6 +208,21 @@ impl History for Ledger {
     }
     fn undo_addition(&self, id: i64, by: &str) -> Result<(), HistoryError> {
         Ok(Handle::current().block_on(Ledger::undo_addition(self, id, by))?)
+    }
+    fn findings(&self, tank: &str, kind: FindingKind, limit: u32) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings(tank, kind, limit)?)
+    }
+    fn findings_of_run(&self, run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings_of_run(run)?)
+    }
+    fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of_run(run)?)
+    }
+    fn found(&self, row: &FindingRow) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::found(self, row))?)
+    }
+    fn undo_finding(&self, id: i64, by: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

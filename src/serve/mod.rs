@@ -17,14 +17,18 @@
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
+//! | GET, POST `/api/v1/tanks/{tank}/analysis`, POST `…/panel` | a bath analysed; a Hull panel read |
+//! | GET, POST `/api/v1/runs/{run}/measured`, POST `…/measured/undo` | parts measured or weighed |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
 mod body;
 mod command;
+mod findings;
 mod guard;
 mod history;
 mod look;
 pub mod metrics;
+mod own;
 mod planner;
 mod problem;
 mod read;
@@ -36,7 +40,8 @@ mod upkeep;
 pub use history::{History, HistoryError};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
-pub use planner::{Desk, plan_for, today};
+pub use own::own_of;
+pub use planner::{Desk, OwnOf, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use state::{AppState, Facts, Planned, Planner, TankFacts};
@@ -81,6 +86,10 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/tanks", get(read::tanks))
         .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
         .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
+        .route("/api/v1/tanks/{tank}/analysis", get(findings::analyses).post(findings::analysis))
+        .route("/api/v1/tanks/{tank}/panel", post(findings::panel))
+        .route("/api/v1/runs/{run}/measured", get(findings::measured).post(findings::measure))
+        .route("/api/v1/runs/{run}/measured/undo", post(findings::unmeasure))
         .route("/api/v1/tanks/{tank}/bath", post(command::bath))
         .route("/api/v1/alarms", get(read::alarms))
         .route("/api/v1/alarms/figures", get(read::figures))

@@ -1,16 +1,34 @@
 //! Requests into orders, by the config: the seam's real side.
 
+use super::own::own_of;
 use super::problem::Problem;
 use super::state::{Planned, Planner};
 use super::upkeep::TankRules;
-use crate::config::{Config, Station};
+use crate::bath::Bath;
+use crate::config::{Config, Station, Tank};
 use crate::ledger::Reader;
-use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::quantity::Units;
 use axum::http::StatusCode;
 use serde_json::Value;
 
-/// Works out a request on that station with what the config knows of its tank.
+/// What is known of a tank's own measurements: the ledger's, where there is one.
+pub type OwnOf<'a> = &'a dyn Fn(&Tank) -> Own;
+
+/// What `plan` is to know of a tank.
+pub fn facts(config: &Config, tank: &Tank, bath: &Bath, own: Own) -> TankFacts {
+    TankFacts {
+        volume: tank.volume,
+        anode_area: tank.anode_area,
+        agitation: tank.agitation,
+        max_load: tank.max_load,
+        panel: tank.panel,
+        own,
+        price: config.price(bath),
+    }
+}
+
+/// Works out a request on that station with what the config knows of its tank, and what was measured in it.
 ///
 /// # Errors
 /// Every reason why it cannot be done, in the operator's words.
@@ -18,6 +36,7 @@ pub fn plan_for(
     config: &Config,
     station: &Station,
     request: &Request,
+    own: OwnOf<'_>,
     units: Units,
 ) -> Result<Plan, Vec<String>> {
     let Some(tank) = config.tanks.iter().find(|t| t.name == request.tank) else {
@@ -31,13 +50,7 @@ pub fn plan_for(
     let Some(bath) = config.baths.iter().find(|b| b.name == tank.bath) else {
         return Err(vec![format!("tank: bath {:?} of tank {:?} is not known", tank.bath, tank.name)]);
     };
-    let facts = TankFacts {
-        volume: tank.volume,
-        anode_area: tank.anode_area,
-        agitation: tank.agitation,
-        max_load: tank.max_load,
-        panel: tank.panel,
-    };
+    let facts = facts(config, tank, bath, own(tank));
     let limits = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     plan::plan(request, bath, &facts, &limits, units)
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
@@ -58,12 +71,17 @@ pub struct Desk {
 }
 
 impl Planner for Desk {
+    fn config(&self) -> Option<&Config> {
+        Some(&self.config)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.config.tank_rules()
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
+        let own = |tank: &Tank| own_of(&self.ledger, tank);
+        self.config.planned(station, request, &own, |station| match self.ledger.commissioning(station) {
             Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
             Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
         })
@@ -71,12 +89,16 @@ impl Planner for Desk {
 }
 
 impl Planner for Config {
+    fn config(&self) -> Option<&Config> {
+        Some(self)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.tank_rules()
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.planned(station, request, |_| None)
+        self.planned(station, request, &|_| Own::default(), |_| None)
     }
 }
 
@@ -85,6 +107,7 @@ impl Config {
         &self,
         station: Option<&str>,
         request: &Value,
+        own: OwnOf<'_>,
         warning: impl FnOnce(&str) -> Option<String>,
     ) -> Result<Planned, Problem> {
         let request: Request = serde_json::from_value(request.clone())
@@ -102,7 +125,7 @@ impl Config {
                 format!("say for which station: {}", names.join(", ")),
             )
         })?;
-        let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
+        let mut plan = plan_for(self, station, &request, own, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)
         })?;

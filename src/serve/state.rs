@@ -59,6 +59,11 @@ pub trait Planner: Send + Sync + 'static {
     /// `bad-json` when it is no request, `not-possible` with every reason.
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
 
+    /// The config, where there is one: tanks and baths for what is measured in them.
+    fn config(&self) -> Option<&crate::config::Config> {
+        None
+    }
+
     /// What falls due in each tank that has rules.
     fn upkeep(&self) -> Vec<TankRules> {
         Vec::new()
