@@ -78,17 +78,6 @@ fn grams_per_ampere_hour_are_those_published() {
     }
 }
 
-/// Source: the `mendeleev` crate, likewise.
-#[test]
-fn masses_of_the_elements_in_salts_are_those_of_a_general_reference() {
-    for (symbol, name, mass) in deposit::ELEMENTS {
-        let element = Element::list().iter().find(|e| e.symbol() == *symbol).unwrap();
-        let reference = f64::from(&element.atomic_weight());
-        assert!((mass / reference - 1.0).abs() < 2e-4, "{symbol}: {mass} g/mol is not {reference}");
-        assert_eq!(element.name().to_lowercase(), *name);
-    }
-}
-
 /// Source: "Surface Finishing Tutorial #166, theoretical deposit per Ah", its
 /// column of micrometres per A·min/dm². Its densities are rounded (copper 8.92,
 /// zinc and chromium 7.1 g/cm³), so it agrees to 1.5 % only.

@@ -130,6 +130,21 @@ impl Reader {
     }
 }
 
+impl Reader {
+    /// What a tank had worked before that run began, in microcoulombs: runs' ids sort by their start.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn account_before(&self, tank: &str, run: &str) -> Result<i64, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(
+                "SELECT COALESCE(SUM(charge_microcoulombs), 0) FROM tank_charge WHERE tank = ?1 AND run_id < ?2",
+            )?
+            .query_row(params![tank, run], |row| row.get(0))
+        })
+    }
+}
+
 fn finding(row: &Row<'_>) -> rusqlite::Result<FindingRow> {
     let kind: String = row.get(2)?;
     Ok(FindingRow {

@@ -1,7 +1,9 @@
 //! What this tank's own measurements say: its Hull panel, and the parts that came out of it.
 
-use crate::deposit::{OwnFigure, PARTS_NEEDED};
-use crate::quantity::{Density, Units};
+use super::TankFacts;
+use crate::bath::Window;
+use crate::deposit::{Efficiency, OwnFigure, PARTS_NEEDED};
+use crate::quantity::{Density, Ratio, Units};
 use serde::Serialize;
 
 /// Edge factors nearer than this share are of like parts.
@@ -53,6 +55,18 @@ impl Own {
         let like = |p: &&OwnPart| p.edge_factor.is_some_and(|f| (f / edge_factor - 1.0).abs() <= LIKE);
         let all: Vec<f64> = self.parts.iter().filter(like).filter_map(|p| p.distribution).collect();
         OwnFigure::of(&all)
+    }
+}
+
+/// The tank's own efficiency where enough parts were measured, two spreads either way; else the bath file's.
+pub(super) fn efficiency(file: Window<Efficiency>, tank: &TankFacts) -> Window<Efficiency> {
+    let Some(own) = tank.own.efficiency().filter(OwnFigure::holds) else { return file };
+    let share =
+        |share: f64| Efficiency::new(Ratio::new(share.clamp(0.001, 1.0))).unwrap_or(Efficiency::WHOLE);
+    Window {
+        low: share(own.mean - 2.0 * own.spread),
+        typical: share(own.mean),
+        high: share(own.mean + 2.0 * own.spread),
     }
 }
 

@@ -1,9 +1,11 @@
 //! A minimum thickness, and the mean that it takes.
 
+use super::worksheet::PartRow;
 use super::{Request, Target, own};
 use crate::deposit::OwnFigure;
-use crate::part::{Load, Part};
+use crate::part::{Load, Part, Shape};
 use crate::process::End;
+use crate::quantity::{Length, Units};
 
 /// The minimum asked for, if one was: the mean is larger by the ratio of the
 /// part that asks most, since all that hang share one density.
@@ -44,4 +46,28 @@ fn why(part: &Part, own: Option<OwnFigure>) -> String {
     }
     let name = part.shape().name();
     format!("usual for {name}, not measured on this rack: write mean-over-minimum where you know better")
+}
+
+/// A part as the worksheet has it.
+pub(super) fn part_row(part: &Part, mean: Option<Length>, own: Option<OwnFigure>) -> PartRow {
+    let over = ratio(part, own);
+    PartRow {
+        name: part.name().map(str::to_owned),
+        shape: match part.shape() {
+            // A mesh has no short form that reads back; its figures are long.
+            Shape::Mesh(_) => part.shape().describe(Units::Metric),
+            shape => shape.to_string(),
+        },
+        counted: part.shape().counted(),
+        count: part.count(),
+        each: part.area_each(),
+        area: part.area(),
+        edge_factor: part.edge_factor(),
+        edge_factor_given: part.edge_factor_given(),
+        mean_over_minimum: over,
+        mean_over_minimum_given: part.mean_over_minimum_given(),
+        significant: part.significant(),
+        significant_area: part.shape().significant_area(part.significant()),
+        thinnest: mean.map(|mean| mean / over),
+    }
 }

@@ -2,17 +2,17 @@
 
 use super::check::{Obstacles, check_request, check_shop, metal_of, window_of};
 use super::loads::{Batch, fit, room, split};
-use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Value, Worksheet};
+use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Obstacle, Order, Plan, Request, SupplyLimits, TankFacts,
-    seek, shop, target, warn,
+    own, seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal, OwnFigure};
-use crate::part::{Allowance, Load, Part, Shape};
+use crate::part::{Allowance, Load, Part};
 use crate::process::{End, Hold, Ramp};
 use crate::quantity::{
-    Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Ratio, Span, Units, VoltageSlope, Volts,
+    Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Span, Units, VoltageSlope, Volts,
 };
 
 /// The share of the density at which edges would burn that is called safe. A
@@ -51,7 +51,7 @@ pub fn plan(
         }
     };
     let metal =
-        metal_of(request, bath, &mut no).map(|m| m.map(|(metal, file)| (metal, efficiency(file, tank))));
+        metal_of(request, bath, &mut no).map(|m| m.map(|(metal, file)| (metal, own::efficiency(file, tank))));
     let window = window_of(request, bath, &mut no);
     check_shop(request, units, &mut no);
     let (Some(load), Some(metal), Some(window)) = (load, metal, window) else {
@@ -62,18 +62,6 @@ pub fn plan(
     }
     let work = Work { request, bath, tank, supply, metal, window, units };
     work.plan(&load, no)
-}
-
-/// The tank's own efficiency where enough parts were measured, two spreads either way; else the bath file's.
-fn efficiency(file: Window<Efficiency>, tank: &TankFacts) -> Window<Efficiency> {
-    let Some(own) = tank.own.efficiency().filter(OwnFigure::holds) else { return file };
-    let share =
-        |share: f64| Efficiency::new(Ratio::new(share.clamp(0.001, 1.0))).unwrap_or(Efficiency::WHOLE);
-    Window {
-        low: share(own.mean - 2.0 * own.spread),
-        typical: share(own.mean),
-        high: share(own.mean + 2.0 * own.spread),
-    }
 }
 
 pub(super) struct Work<'a> {
@@ -219,7 +207,7 @@ impl Work<'_> {
             parts: all
                 .parts()
                 .iter()
-                .map(|part| part_row(part, thickness.map(|t| t.mean), own_ratio))
+                .map(|part| target::part_row(part, thickness.map(|t| t.mean), own_ratio))
                 .collect(),
             rack: first.rack_area(),
             rack_why: match request.rack {
@@ -592,27 +580,4 @@ impl Work<'_> {
 /// What to call a part: its name, else its shape.
 pub(super) fn label(part: &Part, units: Units) -> String {
     part.name().map_or_else(|| part.shape().describe(units), str::to_owned)
-}
-
-fn part_row(part: &Part, mean: Option<Length>, own: Option<OwnFigure>) -> PartRow {
-    let ratio = target::ratio(part, own);
-    PartRow {
-        name: part.name().map(str::to_owned),
-        shape: match part.shape() {
-            // A mesh has no short form that reads back; its figures are long.
-            Shape::Mesh(_) => part.shape().describe(Units::Metric),
-            shape => shape.to_string(),
-        },
-        counted: part.shape().counted(),
-        count: part.count(),
-        each: part.area_each(),
-        area: part.area(),
-        edge_factor: part.edge_factor(),
-        edge_factor_given: part.edge_factor_given(),
-        mean_over_minimum: ratio,
-        mean_over_minimum_given: part.mean_over_minimum_given(),
-        significant: part.significant(),
-        significant_area: part.shape().significant_area(part.significant()),
-        thinnest: mean.map(|mean| mean / ratio),
-    }
 }

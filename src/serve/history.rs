@@ -122,6 +122,20 @@ pub trait History: Send + Sync + 'static {
     fn findings_of_run(&self, _run: &str) -> Result<Vec<FindingRow>, HistoryError> {
         Ok(Vec::new())
     }
+    /// The newest additions to a tank, newest first, those taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn additions(&self, _tank: &str, _limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank had worked before that run began, microcoulombs.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn account_before(&self, _tank: &str, _run: &str) -> Result<i64, HistoryError> {
+        Ok(0)
+    }
     /// Alarm changes of a run, oldest first.
     ///
     /// # Errors
@@ -214,6 +228,12 @@ impl History for Ledger {
     }
     fn findings_of_run(&self, run: &str) -> Result<Vec<FindingRow>, HistoryError> {
         Ok(self.reader().findings_of_run(run)?)
+    }
+    fn additions(&self, tank: &str, limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(self.reader().additions(tank, limit)?)
+    }
+    fn account_before(&self, tank: &str, run: &str) -> Result<i64, HistoryError> {
+        Ok(self.reader().account_before(tank, run)?)
     }
     fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(self.reader().alarms_of_run(run)?)

@@ -19,8 +19,10 @@
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET, POST `/api/v1/tanks/{tank}/analysis`, POST `…/panel` | a bath analysed; a Hull panel read |
 //! | GET, POST `/api/v1/runs/{run}/measured`, POST `…/measured/undo` | parts measured or weighed |
+//! | GET `/api/v1/runs/{run}/advice?saw=dark-edges` | why it came out like this, by its record |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
+mod advice;
 mod body;
 mod command;
 mod findings;
@@ -90,6 +92,7 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/tanks/{tank}/panel", post(findings::panel))
         .route("/api/v1/runs/{run}/measured", get(findings::measured).post(findings::measure))
         .route("/api/v1/runs/{run}/measured/undo", post(findings::unmeasure))
+        .route("/api/v1/runs/{run}/advice", get(advice::advice))
         .route("/api/v1/tanks/{tank}/bath", post(command::bath))
         .route("/api/v1/alarms", get(read::alarms))
         .route("/api/v1/alarms/figures", get(read::figures))
