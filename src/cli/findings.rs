@@ -2,10 +2,10 @@
 
 use super::args::{MeasureArgs, TankTestArgs};
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::order::read;
 use super::say::{say, wrap};
 use super::show::{json_out, run_id};
+use crate::host::{Done, Failure};
 use crate::quantity::{Area, Length, Mass};
 use serde_json::{Value, json};
 
