@@ -57,11 +57,20 @@ pub(super) const EDGE: Cause = cause(
             "the burn margin cannot be worked out: no density at which this bath burns, or no readings",
         ),
         Some(m) => {
-            let seen = format!("burn margin down to {:.0} % at minute {}", m.least * 100.0, round(m.minute));
+            let mut seen =
+                format!("burn margin down to {:.0} % at minute {}", m.least * 100.0, round(m.minute));
+            if let Some(still) = m.if_still {
+                seen.push_str(&format!(
+                    " if the solution moved as assumed, {:.0} % if it did not",
+                    still * 100.0
+                ));
+            }
             match m.least {
                 l if l <= 0.0 => (Strong, seen),
                 l if l < 0.1 => (For, seen),
                 l if l < 0.3 => (Weak, seen),
+                // What was only assumed speaks against nothing.
+                _ if m.if_still.is_some_and(|still| still < 0.1) => (Unknown, seen),
                 _ => (Against, seen),
             }
         }

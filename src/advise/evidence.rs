@@ -10,6 +10,8 @@ pub struct MarginSeen {
     pub least: f64,
     /// At which minute.
     pub minute: f64,
+    /// The least if the solution did not move, where its moving was only assumed.
+    pub if_still: Option<f64>,
 }
 
 /// A quantity over a run against its window.

@@ -123,7 +123,7 @@ pub fn advise(saw: Fault, evidence: &Evidence) -> Advice {
             }
         })
         .collect();
-    causes.sort_by(|a, b| b.verdict.cmp(&a.verdict));
+    causes.sort_by_key(|judged| std::cmp::Reverse(judged.verdict));
     let mut not_known: Vec<String> = Vec::new();
     for judged in causes.iter().filter(|j| j.verdict == Verdict::Unknown) {
         if !not_known.contains(&judged.seen) {

@@ -24,7 +24,7 @@ fn good() -> Evidence {
     Evidence {
         metal: Some("Ni".into()),
         minutes: Some(12.0),
-        margin: Some(MarginSeen { least: 0.6, minute: 3.0 }),
+        margin: Some(MarginSeen { least: 0.6, minute: 3.0, if_still: None }),
         temperature: Some(TemperatureSeen {
             least: q("54 degC"),
             least_minute: 1.0,
@@ -113,7 +113,7 @@ fn cause_that_was_planted_ranks_first() {
         (
             Fault::DarkEdges,
             "edges beyond",
-            Evidence { margin: Some(MarginSeen { least: -0.1, minute: 3.0 }), ..good() },
+            Evidence { margin: Some(MarginSeen { least: -0.1, minute: 3.0, if_still: None }), ..good() },
         ),
         (
             Fault::DarkEdges,
@@ -182,10 +182,26 @@ fn cause_that_was_planted_ranks_first() {
 
 #[test]
 fn what_was_seen_has_its_minute_and_figure() {
-    let e = Evidence { margin: Some(MarginSeen { least: 0.04, minute: 3.12 }), ..nickel() };
+    let e = Evidence { margin: Some(MarginSeen { least: 0.04, minute: 3.12, if_still: None }), ..nickel() };
     let found = first(Fault::DarkEdges, &e);
     assert_eq!(found.seen, "burn margin down to 4 % at minute 3.1");
     assert!(advise(Fault::DarkEdges, &e).text().contains("seen   burn margin down to 4 % at minute 3.1"));
+}
+
+#[test]
+fn margin_that_rests_on_assumed_agitation_speaks_against_nothing() {
+    let e = |still| Evidence {
+        margin: Some(MarginSeen { least: 0.57, minute: 0.1, if_still: Some(still) }),
+        ..nickel()
+    };
+    let edge = |e: &Evidence| {
+        let all = advise(Fault::DarkEdges, e).causes;
+        all.into_iter().find(|j| j.cause.starts_with("edges beyond")).unwrap()
+    };
+    let found = edge(&e(0.02));
+    assert_eq!(found.verdict, Verdict::Unknown);
+    assert!(found.seen.contains("2 % if it did not"), "{}", found.seen);
+    assert_eq!(edge(&e(0.4)).verdict, Verdict::Against);
 }
 
 #[test]

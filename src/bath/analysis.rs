@@ -103,7 +103,7 @@ impl Analyte {
     }
 
     /// Its symbol or formula.
-    fn formula<'b>(&self, bath: &'b Bath) -> Option<String> {
+    fn formula(&self, bath: &Bath) -> Option<String> {
         match self {
             Analyte::Ph => None,
             Analyte::Element(e) => Some(ELEMENTS[*e].0.to_owned()),

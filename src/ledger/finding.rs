@@ -67,7 +67,7 @@ pub struct FindingRow {
 }
 
 pub(super) enum Deed {
-    Add(FindingRow),
+    Add(Box<FindingRow>),
     Undo { id: i64, by: String },
 }
 
@@ -79,7 +79,7 @@ impl Ledger {
     /// Whatever keeps it from being written.
     pub async fn found(&self, row: &FindingRow) -> Result<(), LedgerError> {
         let account = self.account(&row.tank).charge_microcoulombs;
-        let deed = Deed::Add(FindingRow { tank_microcoulombs: account, ..row.clone() });
+        let deed = Deed::Add(Box::new(FindingRow { tank_microcoulombs: account, ..row.clone() }));
         self.ask(|reply| Message::Finding(Box::new(deed), reply)).await
     }
 

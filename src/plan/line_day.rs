@@ -1,7 +1,7 @@
 //! What a whole sheet brings in a day: loads, metal and its value, energy.
 
 use super::line::Line;
-use super::{Day, LineStep, Todo};
+use super::{Bound, Day, LineStep, Todo};
 use crate::quantity::{Energy, Mass, Span, Units};
 use serde::Serialize;
 
@@ -33,6 +33,8 @@ pub struct LineDay {
     pub days: u32,
     /// The step that takes most of the time, and its share of the time in tanks.
     pub longest: Option<(String, f64)>,
+    /// The step that takes fewest parts at once, and what bounds it there.
+    pub limit: Option<(String, String)>,
     /// Metal of one load.
     pub metal: Vec<Worth>,
     /// Energy of one load at the ceilings: the most it can be.
@@ -50,6 +52,19 @@ fn time(step: &LineStep) -> Span {
         Todo::Powered { plan, .. } => plan.worksheet.time,
         Todo::Inspect { .. } | Todo::Prompt { .. } => Span::ZERO,
     }
+}
+
+/// Square metres that may hang at once in that step, its name, and what bounds it.
+fn bound(step: &LineStep) -> Option<(f64, String, String)> {
+    let Todo::Powered { plan, .. } = &step.todo else { return None };
+    let row = plan.worksheet.at_once.iter().find(|row| row.limits)?;
+    let what = match row.bound {
+        Bound::Supply => "the supply",
+        Bound::Solution => "amperes per litre",
+        Bound::Anodes => "anode area",
+        Bound::Bar => "places on the bar",
+    };
+    Some((row.area?.get(), step.name.clone(), format!("{what}, {}", row.why)))
 }
 
 impl Line<'_> {
@@ -80,6 +95,11 @@ impl Line<'_> {
             parts_per_day: loads_per_day.saturating_mul(hung).min(wanted),
             days: if loads_per_day == 0 { 0 } else { loads.div_ceil(loads_per_day) },
             longest: longest.filter(|_| all.is_positive()).map(|step| (step.name.clone(), time(step) / all)),
+            limit: steps
+                .iter()
+                .filter_map(bound)
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+                .map(|(_, step, why)| (step, why)),
             metal: worth.collect(),
             energy_at_most: powered().map(|sheet| sheet.energy_at_most).sum(),
         }
@@ -99,7 +119,7 @@ impl LineDay {
             })
             .collect();
         if !metal.is_empty() {
-            rows.push(("metal", format!("{}, rack and tips included", metal.join("; "))));
+            rows.push(("metal", format!("{} in a load, rack and tips included", metal.join("; "))));
         }
         rows.push(("energy", format!("at most {}", self.energy_at_most.show(units))));
         let given = if self.day_given { "" } else { ", from memory" };
@@ -108,8 +128,12 @@ impl LineDay {
             1 => "1 load".into(),
             n => format!("up to {n} loads"),
         };
-        let days =
-            if loads > 1 && self.days > 0 { format!("; {} days for all", self.days) } else { String::new() };
+        let days = match self.days {
+            0 => String::new(),
+            _ if loads <= 1 => String::new(),
+            1 => "; all in one day".into(),
+            n => format!("; {n} days for all"),
+        };
         rows.push((
             "in a day",
             format!(
@@ -118,6 +142,9 @@ impl LineDay {
                 self.day.hours.show(units)
             ),
         ));
+        if let Some((step, bound)) = self.limit.as_ref().filter(|_| loads > 1) {
+            rows.push(("limit", format!("{step}: {bound}")));
+        }
         if let Some((step, share)) = &self.longest {
             rows.push(("longest step", format!("{step}: {:.0} % of the time in tanks", share * 100.0)));
         }

@@ -8,7 +8,7 @@ use crate::advise::{
     self, AgitationSeen, AlarmsSeen, DensitySeen, Evidence, Fault, Figure, Interrupted, MarginSeen, Since,
     TemperatureSeen,
 };
-use crate::bath::{self, Bath, Found, PanelRecord, Unit};
+use crate::bath::{self, Agitation, Bath, Found, PanelRecord, Unit};
 use crate::config::Tank;
 use crate::deposit::metal;
 use crate::ledger::{AdditionRow, AlarmRow, FindingKind, FindingRow, ReadingRow, RunRow, StageRow};
@@ -167,9 +167,17 @@ impl Record {
         }
         let each = self.readings.iter().filter(|r| r.amperes > 0.0).map(|r| {
             let temperature = r.bath_celsius.map(|c| (Temperature::new(c), Duration::ZERO));
-            let now = BathNow { temperature, agitation: burn.agitation, proven: false };
             let edge = Amps::new(r.amperes) / order.area * burn.edge_factor;
-            MarginSeen { least: 1.0 - edge / burn_density(&basis, &now).0, minute: Self::minute(r.seconds) }
+            let with = |agitation| {
+                1.0 - edge / burn_density(&basis, &BathNow { temperature, agitation, proven: false }).0
+            };
+            // The record does not keep what a sensor of agitation said from reading to reading.
+            let assumed = burn.agitation != Agitation::Still;
+            MarginSeen {
+                least: with(burn.agitation),
+                minute: Self::minute(r.seconds),
+                if_still: assumed.then(|| with(Agitation::Still)),
+            }
         });
         each.min_by(|a, b| a.least.total_cmp(&b.least))
     }
