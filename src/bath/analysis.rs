@@ -301,4 +301,19 @@ mod tests {
         assert!(entered(&watts(), "nickel = 1 g/L, nickel = 2 g/L").is_err());
         assert!(entered(&watts(), "nickel = -1 g/L").is_err());
     }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_is_too_strange_to_be_refused(text in "[ -~µ·]{0,80}", name in "nickel|Cl|boric|pH", tail in "[ -~]{0,40}") {
+            let bath = watts();
+            for text in [text, format!("{name}={tail}"), format!("{name}: {tail}"), format!("{name}: 9 mL {tail}")] {
+                if let Ok(found) = entered(&bath, &text) {
+                    proptest::prop_assert!(found.iter().all(|f| f.value.is_finite() && f.value >= 0.0), "{found:?}");
+                }
+                // Neither may panic.
+                let _ = text.parse::<crate::bath::PanelRecord>();
+                let _ = text.parse::<Formula>();
+            }
+        }
+    }
 }

@@ -303,3 +303,107 @@ impl Record {
         each.collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn record(readings: &[(f64, f64)]) -> Record {
+        let reading = |(seconds, amperes): &(f64, f64)| ReadingRow {
+            seconds: *seconds,
+            volts: 4.0 + amperes,
+            amperes: *amperes,
+            setpoint_amperes: 4.0,
+            ceiling_volts: None,
+            bath_celsius: Some(55.0 - seconds / 10.0),
+        };
+        Record {
+            run: RunRow {
+                id: "b".into(),
+                station: "bench".into(),
+                tank: "nickel".into(),
+                title: "6 key cups".into(),
+                started_by: "mila".into(),
+                started: "2026-03-01T10:00:00.000Z".into(),
+                ended: Some("2026-03-01T10:05:00.000Z".into()),
+                state: "complete".into(),
+                cause: None,
+                charge_coulombs: 600.0,
+                target_coulombs: None,
+                unobserved_seconds: 0.0,
+                worked_seconds: 150.0,
+                area_square_meters: 0.01,
+                parts: 6,
+                metal: Some("Ni".into()),
+                thickness_meters: Some(2e-6),
+                continues: None,
+                load_slope_ohm_square_meters: None,
+                order_json: "{}".into(),
+            },
+            readings: readings.iter().map(reading).collect(),
+            alarms: Vec::new(),
+            stages: Vec::new(),
+            additions: Vec::new(),
+            analyses: Vec::new(),
+            panels: Vec::new(),
+            parts: Vec::new(),
+            account: 0,
+        }
+    }
+
+    fn alarm(watch: &str, at: &str, from: &str, to: &str) -> AlarmRow {
+        AlarmRow {
+            at: at.into(),
+            monotonic_milliseconds: 0,
+            station: "bench".into(),
+            run: Some("b".into()),
+            watch: watch.into(),
+            from: from.into(),
+            to: to.into(),
+            priority: "high".into(),
+            text: String::new(),
+            by: None,
+            note: None,
+        }
+    }
+
+    #[test]
+    fn time_without_current_is_between_the_first_and_the_last_of_it() {
+        let seen = |readings: &[(f64, f64)]| record(readings).interrupted();
+        // Before the first current and after the last is no interruption; noise is no current.
+        let quiet = [(0.0, 0.0), (5.0, 0.01), (10.0, 4.0), (60.0, 4.0), (61.0, 0.0), (90.0, 0.0)];
+        assert_eq!(seen(&quiet).unwrap().count, 0);
+        let broken =
+            [(0.0, 4.0), (30.0, 0.0), (32.0, 0.0), (34.0, 4.0), (60.0, 0.02), (120.0, 3.9), (130.0, 0.0)];
+        let found = seen(&broken).unwrap();
+        assert_eq!((found.count, found.longest.get(), found.minute), (2, 60.0, 1.0));
+        assert_eq!(seen(&[]), None, "no readings, no word");
+        assert_eq!(seen(&[(0.0, 0.0)]), None);
+    }
+
+    #[test]
+    fn alarm_counts_when_it_comes_and_not_when_it_is_acknowledged() {
+        let mut record = record(&[(0.0, 4.0)]);
+        record.alarms = vec![
+            alarm("bad-contact", "2026-03-01T10:02:30.000Z", "normal", "unacknowledged"),
+            alarm("bad-contact", "2026-03-01T10:02:40.000Z", "unacknowledged", "acknowledged"),
+            alarm("drift", "2026-03-01T10:01:00.000Z", "normal", "unacknowledged"),
+        ];
+        let found = record.raised(&["bad-contact", "open-circuit"]);
+        assert_eq!((found.count, found.minute), (1, 2.5));
+        assert_eq!(record.raised(&["touch"]).count, 0);
+    }
+
+    #[test]
+    fn temperature_and_density_are_those_of_the_readings_with_their_minute() {
+        let record = record(&[(0.0, 4.0), (60.0, 4.0), (120.0, 4.0)]);
+        let bath = bath::shipped().into_iter().find(|b| b.name == "watts-nickel").unwrap();
+        let t = record.temperature(&bath).unwrap();
+        assert_eq!((t.least.get(), t.least_minute, t.most.get()), (43.0, 2.0, 55.0));
+        // 600 C in 150 s on 1 dm2: 4 A/dm2.
+        let d = record.density(&bath, None).unwrap();
+        assert!((d.mean.get() - 400.0).abs() < 1e-9, "{}", d.mean);
+        let e = record.evidence(None);
+        assert!(e.temperature.is_none() && e.density.is_none() && e.margin.is_none(), "no bath, no window");
+    }
+}
