@@ -9,6 +9,7 @@ mod cause;
 mod evidence;
 mod fault;
 
+mod steps;
 mod text;
 
 #[cfg(test)]
@@ -19,6 +20,8 @@ pub use evidence::{
     AgitationSeen, AlarmsSeen, DensitySeen, Evidence, Figure, Interrupted, MarginSeen, Since, TemperatureSeen,
 };
 pub use fault::{Fault, advise};
+
+pub use steps::{StepKind, StepOutcome, StepSeen};
 
 use serde::Serialize;
 

@@ -1,5 +1,6 @@
 //! What people type.
 
+use super::findings::{MeasureArgs, TankTestArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -394,28 +395,6 @@ pub(crate) struct UpkeepArgs {
     pub undo: Option<String>,
 }
 
-#[derive(Debug, Args)]
-pub(crate) struct TankTestArgs {
-    /// Which tank was analysed, or its panel read
-    #[arg(value_name = "TANK", conflicts_with_all = ["say", "log", "undo"])]
-    pub tank: Option<String>,
-    /// What was found: "nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2"; titrations may stand in it too
-    #[arg(long, value_name = "FIGURES", requires = "tank")]
-    pub analysis: Option<String>,
-    /// A titration: "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL", or with your method's factor "nickel: 23.2 mL * 2.93 g/L"
-    #[arg(long, value_name = "READING", requires = "tank")]
-    pub titration: Vec<String>,
-    /// A Hull panel: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", from the high edge
-    #[arg(long, value_name = "PANEL", requires = "tank", conflicts_with_all = ["analysis", "titration"])]
-    pub panel: Option<String>,
-    /// What was odd about it
-    #[arg(long, value_name = "TEXT", requires = "tank")]
-    pub remark: Option<String>,
-    /// Work it out, write nothing
-    #[arg(long, requires = "tank")]
-    pub only_show: bool,
-}
-
 #[derive(Debug, Subcommand)]
 pub(crate) enum RunsDeed {
     /// What was measured or weighed on its parts: efficiency and distribution, kept for the tank
@@ -423,39 +402,6 @@ pub(crate) enum RunsDeed {
         after_help = "Example: tankside runs measure last --thickness \"11.2 um\" --at edge --thickness \"8.2 um\" --at face --thickness \"6 um\" --at hollow --method xrf"
     )]
     Measure(MeasureArgs),
-}
-
-#[derive(Debug, Args)]
-pub(crate) struct MeasureArgs {
-    /// The run's id, or "last"
-    pub run: String,
-    /// A reading of thickness; each with its --at
-    #[arg(long, value_name = "THICKNESS")]
-    pub thickness: Vec<String>,
-    /// Where that was: edge, face, hollow, or a name of your own
-    #[arg(long, value_name = "PLACE")]
-    pub at: Vec<String>,
-    /// How: xrf, coulometric, section, micrometer
-    #[arg(long, value_name = "METHOD")]
-    pub method: Option<String>,
-    /// All that was on the scale, before plating
-    #[arg(long, value_name = "MASS", requires = "weight_after")]
-    pub weight_before: Option<String>,
-    /// The same, after plating, rinsed and dried
-    #[arg(long, value_name = "MASS", requires = "weight_before")]
-    pub weight_after: Option<String>,
-    /// How many of the run's parts were on the scale [default: all]
-    #[arg(long, value_name = "PARTS", requires = "weight_before")]
-    pub weighed: Option<u32>,
-    /// Area of what was weighed, rack and tips not [default: its share of the run's, rack included]
-    #[arg(long, requires = "weight_before")]
-    pub area: Option<String>,
-    /// What was odd about it
-    #[arg(long, value_name = "TEXT")]
-    pub note: Option<String>,
-    /// Take the last measurement of this run back; it stays on record as taken back
-    #[arg(long, conflicts_with_all = ["thickness", "weight_before"])]
-    pub undo: bool,
 }
 
 #[derive(Debug, Args)]

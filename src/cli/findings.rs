@@ -1,13 +1,68 @@
 //! What a person measured: a bath, a panel, parts; and asking why a run came out as it did.
 
-use super::args::{MeasureArgs, TankTestArgs};
 use super::client::{Client, escape};
 use super::order::read;
 use super::say::{say, wrap};
 use super::show::{json_out, run_id};
 use crate::host::{Done, Failure};
 use crate::quantity::{Area, Length, Mass};
+use clap::Args;
 use serde_json::{Value, json};
+
+#[derive(Debug, Args)]
+pub(crate) struct TankTestArgs {
+    /// Which tank was analysed, or its panel read
+    #[arg(value_name = "TANK", conflicts_with_all = ["say", "log", "undo"])]
+    pub tank: Option<String>,
+    /// What was found: "nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2"; titrations may stand in it too
+    #[arg(long, value_name = "FIGURES", requires = "tank")]
+    pub analysis: Option<String>,
+    /// A titration: "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL", or with your method's factor "nickel: 23.2 mL * 2.93 g/L"
+    #[arg(long, value_name = "READING", requires = "tank")]
+    pub titration: Vec<String>,
+    /// A Hull panel: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", from the high edge
+    #[arg(long, value_name = "PANEL", requires = "tank", conflicts_with_all = ["analysis", "titration"])]
+    pub panel: Option<String>,
+    /// What was odd about it
+    #[arg(long, value_name = "TEXT", requires = "tank")]
+    pub remark: Option<String>,
+    /// Work it out, write nothing
+    #[arg(long, requires = "tank")]
+    pub only_show: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct MeasureArgs {
+    /// The run's id, or "last"
+    pub run: String,
+    /// A reading of thickness; each with its --at
+    #[arg(long, value_name = "THICKNESS")]
+    pub thickness: Vec<String>,
+    /// Where that was: edge, face, hollow, or a name of your own
+    #[arg(long, value_name = "PLACE")]
+    pub at: Vec<String>,
+    /// How: xrf, coulometric, section, micrometer
+    #[arg(long, value_name = "METHOD")]
+    pub method: Option<String>,
+    /// All that was on the scale, before plating
+    #[arg(long, value_name = "MASS", requires = "weight_after")]
+    pub weight_before: Option<String>,
+    /// The same, after plating, rinsed and dried
+    #[arg(long, value_name = "MASS", requires = "weight_before")]
+    pub weight_after: Option<String>,
+    /// How many of the run's parts were on the scale [default: all]
+    #[arg(long, value_name = "PARTS", requires = "weight_before")]
+    pub weighed: Option<u32>,
+    /// Area of what was weighed, rack and tips not [default: its share of the run's, rack included]
+    #[arg(long, requires = "weight_before")]
+    pub area: Option<String>,
+    /// What was odd about it
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Take the last measurement of this run back; it stays on record as taken back
+    #[arg(long, conflicts_with_all = ["thickness", "weight_before"])]
+    pub undo: bool,
+}
 
 /// An analysis or a panel of a tank; without either, the analyses on record.
 pub(crate) fn tank(client: &Client, args: &TankTestArgs, by: &str, json: bool) -> Done {
