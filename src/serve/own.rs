@@ -46,17 +46,27 @@ fn read(ledger: &Reader, tank: &Tank) -> Result<Own, LedgerError> {
         }
     }
     let figures = parts.iter().filter(|row| row.bath == tank.bath);
-    let figures = figures.filter_map(|row| serde_json::from_str::<PartFigures>(&row.figures_json).ok());
-    own.parts = figures
-        .map(|f| OwnPart {
-            efficiency: f.truth.efficiency.filter(|_| f.truth.efficiency_counts).map(|e| e.get()),
+    let figures: Vec<(Option<&str>, PartFigures)> = figures
+        .filter_map(|row| Some((row.run.as_deref(), serde_json::from_str(&row.figures_json).ok()?)))
+        .collect();
+    own.parts = own_parts(&figures);
+    Ok(own)
+}
+
+/// Parts of a run that were weighed speak for its efficiency; readings of the same run then do not count once more.
+fn own_parts(figures: &[(Option<&str>, PartFigures)]) -> Vec<OwnPart> {
+    let by_weight = |f: &PartFigures| f.truth.efficiency_by.as_deref() == Some("weight");
+    let weighed = |run: Option<&str>| figures.iter().any(|(r, f)| *r == run && by_weight(f));
+    let part = |(run, f): &(Option<&str>, PartFigures)| {
+        let counts = f.truth.efficiency_counts && (by_weight(f) || !weighed(*run));
+        OwnPart {
+            efficiency: f.truth.efficiency.filter(|_| counts).map(|e| e.get()),
             distribution: f.truth.distribution,
             edge_factor: f.edge_factor,
-        })
-        .filter(|p| p.efficiency.is_some() || p.distribution.is_some())
-        .take(4 * PARTS_KEPT)
-        .collect();
-    Ok(own)
+        }
+    };
+    let all = figures.iter().map(part).filter(|p| p.efficiency.is_some() || p.distribution.is_some());
+    all.take(4 * PARTS_KEPT).collect()
 }
 
 /// The panel of that row, or why it does not count any more.
@@ -105,6 +115,32 @@ pub(super) fn since_addition(last: Option<&AdditionRow>, coulombs: f64, now: Tim
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantity::Ratio;
+
+    #[test]
+    fn part_that_was_weighed_and_measured_counts_once() {
+        let figures = |by: &str, share: f64| PartFigures {
+            truth: Truth {
+                efficiency: Some(Ratio::new(share)),
+                efficiency_by: Some(by.into()),
+                efficiency_counts: true,
+                mean: None,
+                least: None,
+                distribution: (by == "readings").then_some(0.7),
+                questions: Vec::new(),
+            },
+            edge_factor: Some(2.7),
+        };
+        let rows = [
+            (Some("b"), figures("readings", 0.95)),
+            (Some("a"), figures("readings", 0.97)),
+            (Some("a"), figures("weight", 0.94)),
+        ];
+        let parts = own_parts(&rows);
+        let shares: Vec<_> = parts.iter().filter_map(|p| p.efficiency).collect();
+        assert_eq!(shares, [0.95, 0.94]);
+        assert_eq!(parts.iter().filter(|p| p.distribution.is_some()).count(), 2, "both say how it spreads");
+    }
 
     #[test]
     fn panel_counts_until_its_rule_is_due_and_thirty_days_without_one() {
