@@ -1,5 +1,6 @@
 //! What people type.
 
+use super::findings::{MeasureArgs, TankTestArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -160,7 +161,7 @@ pub(crate) enum Verb {
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
+        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
     )]
     Tanks {
         /// Tell the daemon what is so in this tank
@@ -174,6 +175,8 @@ pub(crate) enum Verb {
         agitation: Option<String>,
         #[command(flatten)]
         upkeep: UpkeepArgs,
+        #[command(flatten)]
+        tests: TankTestArgs,
     },
     /// A record through today's watches: what would have been raised when
     #[command(
@@ -183,7 +186,7 @@ pub(crate) enum Verb {
     /// The last runs, newest first; signs one off, amends its record, checks the chain of records
     #[command(
         args_conflicts_with_subcommands = true,
-        after_help = "Example: tankside runs --limit 20\n         tankside runs sign last --by \"Mila Brandt\" --remark \"bright, no dark edges\"\n         tankside runs amend last --lot K-104 --customer \"order 7731\"\n         tankside runs verify --since 2026-11-01"
+        after_help = "Example: tankside runs --limit 20\n         tankside runs sign last --by \"Mila Brandt\" --remark \"bright, no dark edges\"\n         tankside runs amend last --lot K-104 --customer \"order 7731\"\n         tankside runs verify --since 2026-11-01\n         tankside runs measure last --weight-before \"12.340 g\" --weight-after \"12.512 g\" --weighed 1"
     )]
     Runs {
         /// How many
@@ -191,6 +194,15 @@ pub(crate) enum Verb {
         limit: u32,
         #[command(subcommand)]
         deed: Option<RunsDeed>,
+    },
+    /// Why a run came out as it did: the trade's causes, ranked by what its record shows
+    #[command(after_help = "Example: tankside advise last --saw dark-edges")]
+    Advise {
+        /// The run's id, or "last"
+        run: String,
+        /// What you see: dark-edges, rough, pitted, peeling, dull, bare-spots, thin-inside, thick-edges, powdery, stained
+        #[arg(long, value_name = "FAULT")]
+        saw: String,
     },
     /// One run: its record in lines, as a page, as JSON, or its readings as CSV
     #[command(
@@ -268,6 +280,11 @@ pub(crate) enum TokenVerb {
 /// What is done to what is on record.
 #[derive(Debug, Subcommand)]
 pub(crate) enum RunsDeed {
+    /// What was measured or weighed on its parts: efficiency and distribution, kept for the tank
+    #[command(
+        after_help = "Example: tankside runs measure last --thickness \"11.2 um\" --at edge --thickness \"8.2 um\" --at face --thickness \"6 um\" --at hollow --method xrf"
+    )]
+    Measure(MeasureArgs),
     /// Signs a run off, in a person's name
     Sign {
         /// The run's id, or "last"

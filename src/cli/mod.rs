@@ -8,6 +8,7 @@ mod args;
 mod client;
 mod daemon;
 mod demo;
+mod findings;
 mod follow;
 mod follow_job;
 mod job;
@@ -135,11 +136,15 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
+        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
+            findings::tank(&client, tests, &operator(common), json)
+        }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
         Verb::Token(TokenVerb::Audit { limit }) => token::audit(&client, *limit, json),
         Verb::Runs { deed: Some(deed), .. } => runs::deed(&client, deed, &operator(common), json),
         Verb::Runs { limit, deed: None } => show::runs(&client, *limit, units, json),
+        Verb::Advise { run, saw } => findings::advise(&client, run, saw, json),
         Verb::Report { run, html, csv } => {
             let form = match html {
                 Some(file) => runs::Form::Html(file),

@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 
 /// The id of the run that is meant.
-fn meant(client: &Client, id: &str) -> Result<String, Failure> {
+pub(super) fn run_id(client: &Client, id: &str) -> Result<String, Failure> {
     if id == "last" {
         let last = client.get("/api/v1/runs?limit=1")?;
         return Ok(last[0]["id"]
@@ -36,7 +36,7 @@ pub(crate) enum Form<'a> {
 }
 
 pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -> Done {
-    let id = meant(client, id)?;
+    let id = run_id(client, id)?;
     let path = format!("/api/v1/runs/{id}");
     match form {
         Form::Csv => say(&client.get_text(&format!("{path}/record.csv"))?),
@@ -90,6 +90,7 @@ fn write(file: &Path, page: &str) -> Done {
 /// Sign-off and amendments go to the daemon, which alone writes the ledger; the check reads the file itself.
 pub(crate) fn deed(client: &Client, deed: &RunsDeed, operator: &str, json: bool) -> Done {
     let (id, what, body) = match deed {
+        RunsDeed::Measure(args) => return super::findings::measure(client, args, operator, json),
         RunsDeed::Sign { run, by, remark } => {
             (run, "sign", json!({ "by": by.as_deref().unwrap_or(operator), "remark": remark }))
         }
@@ -101,7 +102,7 @@ pub(crate) fn deed(client: &Client, deed: &RunsDeed, operator: &str, json: bool)
             return Err(Failure::bug("verify needs no daemon and was not taken first"));
         }
     };
-    let id = meant(client, id)?;
+    let id = run_id(client, id)?;
     let answer = client.post(&format!("/api/v1/runs/{id}/{what}"), &body)?;
     if json {
         return json_out(&answer);

@@ -1,9 +1,12 @@
 //! The config and all it names, read once for every verb that needs it.
 
 use super::Failure;
-use crate::config::{self, Config, Station};
+use crate::config::{self, Config, Station, Tank};
+use crate::ledger::Reader;
+use crate::plan::Own;
 use crate::process::{self, Sheet};
 use crate::run;
+use crate::serve::own_of;
 use crate::supply::{Dialect, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -218,6 +221,12 @@ impl Setup {
             (None, [one]) => Ok(one),
             (None, _) => Err(Failure::usage(format!("say which with --station: {}", names()))),
         }
+    }
+
+    /// What the ledger has of that tank's own measurements; nothing where there is no ledger yet.
+    pub(crate) fn own(&self, tank: &Tank) -> Own {
+        let ledger = self.config.daemon.state.join("ledger.sqlite");
+        if ledger.exists() { own_of(&Reader::new(&ledger), tank) } else { Own::default() }
     }
 
     /// The dialect of that name; `config::load` has checked that there is one.

@@ -26,6 +26,7 @@
 mod account;
 mod backlog;
 mod error;
+mod finding;
 mod gate;
 mod handle;
 mod job;
@@ -42,6 +43,7 @@ mod seal_tests;
 mod tests;
 
 pub use error::LedgerError;
+pub use finding::{FindingKind, FindingRow};
 pub use gate::{AuditRow, OnceRow};
 pub use handle::{Ledger, Recovery};
 pub use job::{JobEnd, JobRow, JobStart, JobStepRow};

@@ -180,6 +180,18 @@ impl Reader {
         })
     }
 
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
+                .collect()
+        })
+    }
+
     /// The last change of each of that station's alarms which the journal does not leave normal.
     ///
     /// # Errors

@@ -3,6 +3,7 @@
 use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
+use super::finding;
 use super::job::{self, JobEnd, JobStart};
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::seal::{self, Entry};
@@ -47,6 +48,7 @@ pub(super) enum Message {
     Addition(Box<Deed>, Reply),
     Once(Box<super::gate::Once>, Reply),
     Entry(Box<Entry>, Reply),
+    Finding(Box<finding::Deed>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -190,7 +192,10 @@ impl State {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
             Message::Addition(deed, reply) => {
-                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
+                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&mut self.db, &deed)));
+            }
+            Message::Finding(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| finding::write(&mut self.db, &deed)));
             }
             Message::Once(deed, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| super::gate::write_once(&mut self.db, &deed)));

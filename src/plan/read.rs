@@ -77,19 +77,7 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
             Err(e) => field.bad(e.wrong(), e.remedy()),
         }
     });
-    let day = optional(root, "day", |t| {
-        let table = t.may("day").table()?;
-        let hours =
-            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
-        let between = optional(&table, "between-loads", |t| {
-            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
-        });
-        let usual = Day::default();
-        Some(Day {
-            hours: hours?.unwrap_or(usual.hours),
-            between_loads: between?.unwrap_or(usual.between_loads),
-        })
-    });
+    let day = day(root);
 
     Some(Request {
         tank: tank?,
@@ -244,5 +232,22 @@ fn shape(table: &Table<'_>, key: &'static str, mesh: MeshFiles<'_>) -> Option<Sh
             let all = (length("flats"), length("length"), flag("ends"));
             Shape::HexBar(HexBar { flats: all.0?, length: all.1?, ends: all.2? })
         }
+    })
+}
+
+/// `[day]`: how a day is worked.
+pub(super) fn day(root: &Table<'_>) -> Option<Option<Day>> {
+    optional(root, "day", |t| {
+        let table = t.may("day").table()?;
+        let hours =
+            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
+        let between = optional(&table, "between-loads", |t| {
+            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
+        });
+        let usual = Day::default();
+        Some(Day {
+            hours: hours?.unwrap_or(usual.hours),
+            between_loads: between?.unwrap_or(usual.between_loads),
+        })
     })
 }

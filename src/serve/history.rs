@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, AuditRow, Entry, EventRow, Health, JobRow, JobStepRow, Ledger, LedgerError,
-    OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, StageRow, TankRow,
+    AdditionRow, AlarmRow, AuditRow, Entry, EventRow, FindingKind, FindingRow, Health, JobRow, JobStepRow,
+    Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -208,6 +208,60 @@ pub trait History: Send + Sync + 'static {
     fn alarms_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
         Ok(Vec::new())
     }
+    /// The newest findings of that kind in that tank, newest first, those taken back left out.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings(
+        &self,
+        _tank: &str,
+        _kind: FindingKind,
+        _limit: u32,
+    ) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What was found on a run's parts, oldest first, what was taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings_of_run(&self, _run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest additions to a tank, newest first, those taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn additions(&self, _tank: &str, _limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank had worked before that run began, microcoulombs.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn account_before(&self, _tank: &str, _run: &str) -> Result<i64, HistoryError> {
+        Ok(0)
+    }
+    /// Alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of_run(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Writes what was found, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn found(&self, _row: &FindingRow) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
+    /// Marks a finding as taken back, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn undo_finding(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -324,6 +378,27 @@ impl History for Ledger {
     }
     fn alarms_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
         Ok(self.reader().alarms_after(id, limit)?)
+    }
+    fn findings(&self, tank: &str, kind: FindingKind, limit: u32) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings(tank, kind, limit)?)
+    }
+    fn findings_of_run(&self, run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings_of_run(run)?)
+    }
+    fn additions(&self, tank: &str, limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(self.reader().additions(tank, limit)?)
+    }
+    fn account_before(&self, tank: &str, run: &str) -> Result<i64, HistoryError> {
+        Ok(self.reader().account_before(tank, run)?)
+    }
+    fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of_run(run)?)
+    }
+    fn found(&self, row: &FindingRow) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::found(self, row))?)
+    }
+    fn undo_finding(&self, id: i64, by: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

@@ -30,12 +30,17 @@
 //! | GET `/api/v1/audit` | who did what |
 //! | GET `/api/v1/events` | events and alarm changes as server-sent events, from any point on |
 //! | GET `/api/v1/openapi.json` | all of this, for programs |
+//! | GET, POST `/api/v1/tanks/{tank}/analysis`, POST `…/panel` | a bath analysed; a Hull panel read |
+//! | GET, POST `/api/v1/runs/{run}/measured`, POST `…/measured/undo` | parts measured or weighed |
+//! | GET `/api/v1/runs/{run}/advice?saw=dark-edges` | why it came out like this, by its record |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
+mod advice;
 mod body;
 mod command;
 mod document;
 mod events;
+mod findings;
 mod guard;
 mod history;
 mod job;
@@ -44,6 +49,7 @@ mod look;
 pub mod metrics;
 mod notify;
 mod once;
+mod own;
 mod patience;
 mod planner;
 mod problem;
@@ -63,7 +69,8 @@ pub use history::{History, HistoryError};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
-pub use planner::{Desk, plan_for, today};
+pub use own::own_of;
+pub use planner::{Desk, OwnOf, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use sheets::{Refused, Shop, line_for};
@@ -111,6 +118,7 @@ fn served() -> (Router<AppState>, Table) {
     records(&mut r);
     jobs(&mut r);
     papers(&mut r);
+    findings(&mut r);
     r.done()
 }
 
@@ -234,6 +242,38 @@ fn records(r: &mut Routes) {
     r.post("/api/v1/tanks/{tank}/undo", upkeep::undo, undo.may(409).ledger());
     let bath = about("What is so in a bath: temperature, agitation").scope(Operate).takes("BathWord");
     r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
+}
+
+fn findings(r: &mut Routes) {
+    let analyses =
+        about("A tank's analyses, newest first, and their trend").gives("Analyses").may(404).ledger();
+    r.get("/api/v1/tanks/{tank}/analysis", findings::analyses, analyses);
+    let entered = |says| about(says).scope(Operate).takes("Entered").may(404).may(422).ledger();
+    let analysis = entered("A bath analysed: what to add").gives("Analysed");
+    r.post("/api/v1/tanks/{tank}/analysis", findings::analysis, analysis);
+    let panel = entered("A Hull panel read: at which density this tank burns").gives("Paneled");
+    r.post("/api/v1/tanks/{tank}/panel", findings::panel, panel);
+    let measured = about("What was measured on a run's parts").gives("MeasuredList").may(404).ledger();
+    r.get("/api/v1/runs/{run}/measured", findings::measured, measured);
+    let measure =
+        about("Parts of a run measured or weighed").scope(Operate).takes("Measure").gives("Measured1");
+    r.post("/api/v1/runs/{run}/measured", findings::measure, measure.may(404).may(409).may(422).ledger());
+    let undo = about("The last measurement of a run's parts taken back").scope(Operate).takes("By");
+    r.post(
+        "/api/v1/runs/{run}/measured/undo",
+        findings::unmeasure,
+        undo.gives("Said1").may(404).may(409).ledger(),
+    );
+    let advice = about("Why it came out like this: the trade's causes, ranked by the run's record").query(
+        "saw",
+        "Fault",
+        "what is seen on the parts",
+    );
+    r.get(
+        "/api/v1/runs/{run}/advice",
+        advice::advice,
+        advice.gives("Advice").may(400).may(404).may(422).ledger(),
+    );
 }
 
 fn papers(r: &mut Routes) {

@@ -1,19 +1,37 @@
 //! Requests into orders, by the config: the seam's real side.
 
+use super::own::own_of;
 use super::problem::Problem;
 use super::sheets::{self, Refused, Shop, line_for};
 use super::state::{Planned, PlannedJob, Planner};
 use super::upkeep::TankRules;
-use crate::config::{Config, Station};
+use crate::bath::Bath;
+use crate::config::{Config, Station, Tank};
 use crate::ledger::Reader;
-use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::process::Sheet;
 use crate::quantity::Units;
 use crate::run::guide::JobPlan;
 use axum::http::StatusCode;
 use serde_json::Value;
 
-/// Works out a request on that station with what the config knows of its tank.
+/// What is known of a tank's own measurements: the ledger's, where there is one.
+pub type OwnOf<'a> = &'a dyn Fn(&Tank) -> Own;
+
+/// What `plan` is to know of a tank.
+pub fn facts(config: &Config, tank: &Tank, bath: &Bath, own: Own) -> TankFacts {
+    TankFacts {
+        volume: tank.volume,
+        anode_area: tank.anode_area,
+        agitation: tank.agitation,
+        max_load: tank.max_load,
+        panel: tank.panel,
+        own,
+        price: config.price(bath),
+    }
+}
+
+/// Works out a request on that station with what the config knows of its tank, and what was measured in it.
 ///
 /// # Errors
 /// Every reason why it cannot be done, in the operator's words.
@@ -21,6 +39,7 @@ pub fn plan_for(
     config: &Config,
     station: &Station,
     request: &Request,
+    own: OwnOf<'_>,
     units: Units,
 ) -> Result<Plan, Vec<String>> {
     let Some(tank) = config.tanks.iter().find(|t| t.name == request.tank) else {
@@ -34,13 +53,7 @@ pub fn plan_for(
     let Some(bath) = config.baths.iter().find(|b| b.name == tank.bath) else {
         return Err(vec![format!("tank: bath {:?} of tank {:?} is not known", tank.bath, tank.name)]);
     };
-    let facts = TankFacts {
-        volume: tank.volume,
-        anode_area: tank.anode_area,
-        agitation: tank.agitation,
-        max_load: tank.max_load,
-        panel: tank.panel,
-    };
+    let facts = facts(config, tank, bath, own(tank));
     let limits = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     plan::plan(request, bath, &facts, &limits, units)
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
@@ -63,6 +76,10 @@ pub struct Desk {
 }
 
 impl Planner for Desk {
+    fn config(&self) -> Option<&Config> {
+        Some(&self.config)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.config.tank_rules()
     }
@@ -71,7 +88,8 @@ impl Planner for Desk {
         let (config, units) = (&self.config, self.config.daemon.units);
         let request = sheets::asked(request)?;
         let station = config.meant(station)?;
-        let shop = Shop { config, sheets: &self.sheets };
+        let own = |tank: &Tank| own_of(&self.ledger, tank);
+        let shop = Shop { config, sheets: &self.sheets, own: &own };
         let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(Refused::into_problem)?;
         Ok(PlannedJob {
             worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
@@ -81,7 +99,8 @@ impl Planner for Desk {
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
+        let own = |tank: &Tank| own_of(&self.ledger, tank);
+        self.config.planned(station, request, &own, |station| match self.ledger.commissioning(station) {
             Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
             Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
         })
@@ -89,12 +108,16 @@ impl Planner for Desk {
 }
 
 impl Planner for Config {
+    fn config(&self) -> Option<&Config> {
+        Some(self)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.tank_rules()
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.planned(station, request, |_| None)
+        self.planned(station, request, &|_| Own::default(), |_| None)
     }
 }
 
@@ -120,12 +143,13 @@ impl Config {
         &self,
         station: Option<&str>,
         request: &Value,
+        own: OwnOf<'_>,
         warning: impl FnOnce(&str) -> Option<String>,
     ) -> Result<Planned, Problem> {
         let request: Request = serde_json::from_value(request.clone())
             .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
         let station = self.meant(station)?;
-        let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
+        let mut plan = plan_for(self, station, &request, own, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)
         })?;

@@ -80,6 +80,10 @@ pub trait Planner: Send + Sync + 'static {
     fn plan_job(&self, _station: Option<&str>, _request: &Value) -> Result<PlannedJob, Problem> {
         Err(Problem::refused("no sheets are planned here"))
     }
+    /// The config, where there is one: tanks and baths for what is measured in them.
+    fn config(&self) -> Option<&crate::config::Config> {
+        None
+    }
 
     /// What falls due in each tank that has rules.
     fn upkeep(&self) -> Vec<TankRules> {
