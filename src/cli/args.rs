@@ -150,7 +150,7 @@ pub(crate) enum Verb {
     /// One run: its record, or its readings as CSV
     #[command(after_help = "Example: tankside report --csv 0190a5e0-… > run.csv")]
     Report {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         #[arg(default_value = "last")]
         run: String,
         /// The readings as CSV
@@ -283,7 +283,7 @@ pub(crate) struct AlarmArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ReplayArgs {
-    /// The run's id, or "last"
+    /// The run's id, the beginning of it, or "last"
     #[arg(value_name = "RUN", conflicts_with = "csv")]
     pub run: Option<String>,
     /// Readings from elsewhere, with a header t_s,V,I,I_set,V_lim,T_C (the last may be missing)
@@ -351,6 +351,9 @@ pub(crate) struct MimicArgs {
     /// How the solution is moved: still, rod, air, vigorous
     #[arg(long, default_value = "still")]
     pub agitation: String,
+    /// A resistor of so many ohms on the leads instead of the cell, to try commissioning: "8 ohm"
+    #[arg(long, value_name = "OHMS", value_parser = ohms)]
+    pub resistor: Option<f64>,
     /// A fault script
     #[arg(long, value_name = "FILE")]
     pub faults: Option<PathBuf>,
@@ -363,6 +366,14 @@ pub(crate) struct MimicArgs {
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
+}
+
+fn ohms(text: &str) -> Result<f64, String> {
+    let number = text.trim().strip_suffix("ohm").or_else(|| text.trim().strip_suffix('Ω'));
+    match number.and_then(|n| n.trim().parse().ok()) {
+        Some(ohms) if (0.01..=1e6).contains(&ohms) => Ok(ohms),
+        _ => Err("write ohms with their unit, 0.01 ohm to 1000000 ohm: \"8 ohm\"".into()),
+    }
 }
 
 #[derive(Debug, Args)]

@@ -40,6 +40,7 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
         "vigorous" => Agitation::Vigorous,
         other => return Err(Failure::usage(format!("--agitation {other:?}: still, rod, air or vigorous"))),
     };
+    setup.resistor = args.resistor;
     if let Some(path) = &args.faults {
         setup.script = script(path)?;
     }

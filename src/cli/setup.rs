@@ -100,7 +100,12 @@ pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failur
     // With bad baths the sheets cannot be judged; the baths' problems are told by the config.
     let sheets = crate::bath::gather(&bath_files)
         .map_or_else(|_| Vec::new(), |baths| sheets(&sheet_files, &baths, &mut problems, &mut unfit));
-    let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
+    // A dialect with a bad file still has a name, so that its station is not blamed as well.
+    let mut names: Vec<_> = dialects.iter().map(|d| d.name.clone()).collect();
+    names.extend(toml_files(&folder.join("dialects"))?.iter().map(|(file, _)| stem(file)));
+    names.sort();
+    names.dedup();
+    let names: Vec<_> = names.iter().map(String::as_str).collect();
     match config::load(&text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
             let mut problems = strangers(&path, &config.stations, &dialects);
@@ -136,13 +141,25 @@ pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
 /// A dialect file with mistakes.
 pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut problems = Vec::new();
-    let mut all = match text(common) {
-        Ok((path, _)) => dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?,
-        Err(_) => dialect::shipped().into_iter().map(Arc::new).collect(),
-    };
+    let all = dialects_by(common, &mut problems)?;
     if !problems.is_empty() {
         return Err(Failure::config(problems.join("\n")));
     }
+    Ok(all)
+}
+
+/// As [`known_dialects`], without those that have mistakes: off goes on with what there is.
+///
+/// # Errors
+/// A file that cannot be read at all.
+pub(crate) fn readable_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
+    dialects_by(common, &mut Vec::new())
+}
+
+fn dialects_by(common: &Common, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
+    // Also beside a config that is not there: a folder of dialects is enough.
+    let path = path(common);
+    let mut all = dialects(path.parent().unwrap_or(Path::new(".")), problems)?;
     all.sort_by_key(|d| d.name.ends_with("-example"));
     Ok(all)
 }
@@ -198,7 +215,7 @@ fn no_metal(path: &Path, config: &Config) -> Vec<String> {
 fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
     for (file, text) in toml_files(&folder.join("dialects"))? {
-        let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        let name = stem(&file);
         match dialect::parse(&text, &file) {
             Ok(read) => {
                 all.retain(|d| d.name != name);
@@ -208,6 +225,11 @@ fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect
         }
     }
     Ok(all)
+}
+
+/// The name that a dialect has by its file.
+fn stem(file: &str) -> String {
+    Path::new(file).file_stem().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// The shipped sheets, overridden by the files of a folder beside the config. What is wrong with the workshop's

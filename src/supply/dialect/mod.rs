@@ -4,6 +4,7 @@
 //! `[modbus]`, `[line]`) names the framing, everything else is a value in it. Pure: text in, dialect or
 //! every problem out.
 
+mod doubts;
 #[cfg(test)]
 mod kinds_tests;
 mod line;

@@ -422,7 +422,7 @@ impl Device {
     }
 
     /// What a known register proves about the order of words.
-    async fn prove(&mut self) -> Result<(), Trouble> {
+    pub(super) async fn prove(&mut self) -> Result<(), Trouble> {
         self.mend().await?;
         let Some(session) = &mut self.session else { return Err(gone()) };
         let proved = session.prove(&self.dialect).await;

@@ -1,8 +1,17 @@
 //! What a supply was told, held against what it reports.
 
-use super::{Device, Item, Order, Trouble, session, talk, words};
+use super::{Device, Item, Order, Trouble, Value, session, talk, words};
 
 impl Device {
+    /// Asks for one thing; `None` if the dialect cannot.
+    pub(in super::super) async fn ask(&mut self, item: Item) -> Result<Option<Value>, Trouble> {
+        if !session::has(&self.dialect, item) {
+            return Ok(None);
+        }
+        self.get(&[item]).await?;
+        Ok(self.known.get(&item).copied())
+    }
+
     /// Setpoints that were there and are zero, and an output that is off and was on: it has been without mains.
     pub(super) fn look_for_power_cut(&mut self) {
         let zero =
