@@ -141,7 +141,8 @@ async fn guess(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
         match tokio::time::timeout(limit, device.off()).await {
             Ok(Ok(())) => {
                 let (baud, words) = (spec.baud, &dialect.name);
-                let at = if matches!(spec.port, Port::Tcp(_)) { String::new() } else { format!("{baud} baud, ") };
+                let at =
+                    if matches!(spec.port, Port::Tcp(_)) { String::new() } else { format!("{baud} baud, ") };
                 return (true, format!("{} ({at}dialect {words})", OffReport::Confirmed));
             }
             Ok(Err(Trouble::Busy(_))) => return past_holder(ways).await,

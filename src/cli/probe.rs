@@ -7,8 +7,8 @@ use super::setup;
 use crate::ledger::CommissioningRow;
 use crate::quantity::{Amps, Volts};
 use crate::supply::{
-    Clock, Commissioning, Device, Minder, Parity, Port, ProbeReport, Spec, Trial, TrialLoad, Trouble, Wiring, probe,
-    stable_names,
+    Clock, Commissioning, Device, Minder, Parity, Port, ProbeReport, Spec, Trial, TrialLoad, Trouble, Wiring,
+    probe, stable_names,
 };
 
 /// The rates bench supplies are set to, fastest first; common practice, no source.
@@ -83,7 +83,8 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let volts: Volts = args.volts.parse().map_err(wrong)?;
     // Each by itself: of several the first may give what the others leave of the station's limit.
     let others: Amps = station.parallel.iter().map(|p| p.max_amps).sum();
-    let most = std::iter::once(station.limits.max_amps - others).chain(station.parallel.iter().map(|p| p.max_amps));
+    let most =
+        std::iter::once(station.limits.max_amps - others).chain(station.parallel.iter().map(|p| p.max_amps));
     let least = most.fold(station.limits.max_amps, Amps::min);
     if !amps.is_positive() || !volts.is_positive() || amps > least || volts > station.limits.max_volts {
         return Err(Failure::usage(format!(
@@ -93,8 +94,10 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
         )));
     }
     let on = if load == TrialLoad::Short { "shorted leads" } else { "a resistor" };
-    let supplies: Vec<_> =
-        station.supplies().map(|spec| Ok((spec.clone(), setup.dialect(&spec.dialect)?))).collect::<Result<_, _>>()?;
+    let supplies: Vec<_> = station
+        .supplies()
+        .map(|spec| Ok((spec.clone(), setup.dialect(&spec.dialect)?)))
+        .collect::<Result<_, _>>()?;
     if !args.i_am_at_the_supply {
         let which = match supplies.len() {
             1 => "the supply".to_owned(),
@@ -130,7 +133,9 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
         minder.goodbye().await;
         if !unsure.is_empty() {
             let unsure = unsure.join("; ");
-            return Err(Failure::refused(format!("the output is NOT confirmed off ({unsure}): go to the supply")));
+            return Err(Failure::refused(format!(
+                "the output is NOT confirmed off ({unsure}): go to the supply"
+            )));
         }
         let tried =
             tried.map_err(|trouble| Failure::unreachable(format!("commissioning ended early: {trouble}")))?;
@@ -140,7 +145,8 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
             [one] => serde_json::to_string(one),
             all => serde_json::to_string(all),
         };
-        let joined = |text: fn(&Commissioning) -> &str| tried.iter().map(text).collect::<Vec<_>>().join(" + ");
+        let joined =
+            |text: fn(&Commissioning) -> &str| tried.iter().map(text).collect::<Vec<_>>().join(" + ");
         let slowest = tried.iter().map(|t| t.off_milliseconds).max().unwrap_or_default();
         let row = CommissioningRow {
             station: station.name.clone(),

@@ -140,10 +140,9 @@ fn from_ledger(setup: &Setup, id: &str) -> Result<(Value, Value), Failure> {
     let reader = Reader::new(&setup.config.daemon.state.join("ledger.sqlite"));
     let known = || Ok(reader.runs(1000, None).map_err(failed)?.into_iter().map(|row| row.id).collect());
     let id = run_id(id, known)?;
-    let row = reader
-        .run(&id)
-        .map_err(failed)?
-        .ok_or_else(|| Failure::refused(format!("there is no run {id:?}; \"{}\" lists them", hint("runs"))))?;
+    let row = reader.run(&id).map_err(failed)?.ok_or_else(|| {
+        Failure::refused(format!("there is no run {id:?}; \"{}\" lists them", hint("runs")))
+    })?;
     let mut run = serde_json::to_value(&row).map_err(bug)?;
     run["stages"] = serde_json::to_value(reader.stages(&row.id).map_err(failed)?).map_err(bug)?;
     let readings = serde_json::to_value(reader.readings(&row.id).map_err(failed)?).map_err(bug)?;

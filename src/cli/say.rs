@@ -13,13 +13,17 @@ pub(crate) fn remember(config: Option<&Path>, address: Option<&str>) {
 }
 
 fn flags(config: Option<&Path>, address: Option<&str>) -> String {
-    let given = [("--config", config.map(|c| c.display().to_string())), ("--address", address.map(String::from))];
-    given.into_iter().filter_map(|(flag, value)| Some((flag, value?))).fold(String::new(), |text, (flag, value)| {
-        // As a shell takes it.
-        let plain = value.bytes().all(|b| b.is_ascii_alphanumeric() || b"/._-:@+,=~".contains(&b));
-        let value = if plain { value } else { format!("'{}'", value.replace('\'', "'\\''")) };
-        format!("{text} {flag} {value}")
-    })
+    let given =
+        [("--config", config.map(|c| c.display().to_string())), ("--address", address.map(String::from))];
+    given.into_iter().filter_map(|(flag, value)| Some((flag, value?))).fold(
+        String::new(),
+        |text, (flag, value)| {
+            // As a shell takes it.
+            let plain = value.bytes().all(|b| b.is_ascii_alphanumeric() || b"/._-:@+,=~".contains(&b));
+            let value = if plain { value } else { format!("'{}'", value.replace('\'', "'\\''")) };
+            format!("{text} {flag} {value}")
+        },
+    )
 }
 
 /// A command line to type: the flags that were given here are given again.

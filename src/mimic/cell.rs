@@ -303,7 +303,11 @@ impl Cell {
     }
     /// Open-circuit volts seen at the terminals while nothing flows.
     pub fn rest_volts(&self) -> f64 {
-        if self.flaws.open || self.flaws.short || self.resistor.is_some() { 0.0 } else { self.chemistry.open_volts }
+        if self.flaws.open || self.flaws.short || self.resistor.is_some() {
+            0.0
+        } else {
+            self.chemistry.open_volts
+        }
     }
     /// Edge density, A/m2, at a current through the terminals.
     pub fn edge_density(&self, amps: f64) -> f64 {

@@ -20,7 +20,7 @@ pub use modbus::{
 };
 pub use number::{Form, WordOrder};
 pub use pattern::{Pattern, Slot};
-pub use scpi::{Protection, RegulationBits, Scpi};
+pub use scpi::{Protection, RegulationBits, Scpi, Select};
 
 use crate::quantity::{Amps, Document, Problem, Volts};
 use std::time::Duration;

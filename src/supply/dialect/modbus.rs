@@ -92,6 +92,8 @@ pub struct Watchdog {
     pub scaled: Scaled,
     /// To what, s.
     pub seconds: f64,
+    /// What disarms it, s; `None` where nothing does.
+    pub idle: Option<f64>,
 }
 
 /// Everything that is said in this framing.
@@ -245,7 +247,8 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
                 "output off writes {}, which is what the output reads while it is ON: on and off are exchanged",
                 m.output_off.word
             ),
-            "look into the supply's manual which word switches on, in [modbus.write] and in [modbus.read]".into(),
+            "look into the supply's manual which word switches on, in [modbus.write] and in [modbus.read]"
+                .into(),
         );
     }
     for (key, what, remedy) in super::doubts::contradictions(m) {
@@ -570,6 +573,8 @@ fn known(t: &Table<'_>, orders: Orders) -> Option<Known> {
 fn watchdog(t: &Table<'_>, orders: Orders) -> Option<Watchdog> {
     let time = scaled(t.need("time"), orders, Span::get);
     let set = t.need("set").within(Span::new(0.5), Span::new(60.0));
-    let (scaled, set) = (time?, set?);
-    Some(Watchdog { scaled, seconds: set.get() })
+    let idle = t.may("off");
+    let idle = if t.has("off") { idle.not_negative::<Span>().map(Some) } else { Some(None) };
+    let (scaled, set, idle) = (time?, set?, idle?);
+    Some(Watchdog { scaled, seconds: set.get(), idle: idle.map(Span::get) })
 }

@@ -77,9 +77,9 @@ impl Session {
         Session::Shared(Seat::new(bus), unit(spec, dialect))
     }
 
-    /// Two places on one stream, as two stations on one bus have them.
+    /// Places on one stream, as several stations on one bus have them.
     #[cfg(test)]
-    pub fn pair(io: Box<dyn Wire>, specs: [&Spec; 2], dialect: &Dialect) -> [Session; 2] {
+    pub fn beside<const N: usize>(io: Box<dyn Wire>, specs: [&Spec; N], dialect: &Dialect) -> [Session; N] {
         let bus = bus(io, specs[0], dialect);
         specs.map(|spec| Session::seated(bus.clone(), spec, dialect))
     }
@@ -351,6 +351,10 @@ pub(super) fn writing(modbus: &Modbus, order: Order) -> Result<Option<Registers>
         // One register clears both; it is written with the first.
         Order::OverVoltageClear => Ok(modbus.clear.and_then(single)),
         Order::Watch => modbus.watchdog.map_or(Ok(None), |w| number(w.scaled, w.seconds, "watchdog, s")),
+        Order::Unwatch => match modbus.watchdog.and_then(|w| Some((w, w.idle?))) {
+            Some((w, idle)) => number(w.scaled, idle, "watchdog, s"),
+            None => Ok(None),
+        },
         Order::OverVoltageArm | Order::OverCurrentArm | Order::OverCurrentClear | Order::Forget => Ok(None),
     }
 }
