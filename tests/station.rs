@@ -245,6 +245,33 @@ async fn unplugged_and_replugged_the_supply_is_switched_off_and_the_run_stays_ab
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn supply_that_lost_its_mains_is_not_programmed_again_before_somebody_starts_something() {
+    let hall = hall(115_200, Some("0001")).await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    let level = |hall: &Hall| hall.mimic.with_bench(|bench, _| bench.supply().ovp.level);
+    let programmed = level(&hall);
+    hall.fault(Fault::PowerCycle, None);
+    until(&handle, "ended or held", |s| s.run.state != RunState::Running).await;
+    let s = until(&handle, "back", |s| s.link.up && s.measured.is_some() && s.output_on == Some(false)).await;
+    // A good many polls later nothing has been written.
+    let seq = s.seq;
+    until(&handle, "polled on", |s| s.seq > seq + 30 && s.link.up).await;
+    let fresh = level(&hall);
+    assert!(fresh > programmed, "its level is back at what it powers up with: {fresh} V, was {programmed} V");
+    assert_eq!(hall.mimic.with_bench(|bench, _| bench.supply().amps_setpoint()), 0.0);
+    assert!(!hall.truth().output);
+    if handle.snapshot().run.state == RunState::Held {
+        handle.command("ada", Command::Stop).await.unwrap();
+        until(&handle, "stopped", |s| s.run.state != RunState::Held).await;
+    }
+    begin(&handle, "b", 10_000).await;
+    until(&handle, "steady again", |s| s.run.phase == RunPhase::Steady).await;
+    assert_eq!(level(&hall), programmed, "programmed again, now that somebody has said so");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn garbled_replies_are_counted_and_never_become_a_reading() {
     let hall = hall(115_200, None).await;
     let handle = hall.handle();
