@@ -217,9 +217,7 @@ fn nobody(port: &str, report: &ProbeReport) -> Failure {
                 return Failure::permission(format!("{port}: this user may not open it"));
             }
             Trouble::Busy(_) => return Failure::unreachable(format!("{port}: another program holds it")),
-            trouble if is_shut(trouble) => {
-                return Failure::unreachable(format!("{port}: it cannot be opened"));
-            }
+            Trouble::Missing(_) => return Failure::unreachable(format!("{port}: it cannot be opened")),
             _ => {}
         }
     }
@@ -230,13 +228,18 @@ fn nobody(port: &str, report: &ProbeReport) -> Failure {
             spec.dialect
         ));
     }
-    if let Some((spec, trouble)) = report.silent.iter().find(|(_, t)| !matches!(t, Trouble::NoReply { .. })) {
+    if let Some((spec, trouble)) =
+        report.silent.iter().find(|(_, t)| !matches!(t, Trouble::NoReply { .. } | Trouble::Gone(_)))
+    {
         return Failure::unreachable(format!(
             "{}: something answers, and no dialect that is known makes sense of it; check baud rate and protocol on \
              the supply's own panel. With dialect {:?}: {trouble}",
             spec.name(),
             spec.dialect
         ));
+    }
+    if let Some((spec, trouble)) = report.silent.iter().find(|(_, trouble)| is_shut(trouble)) {
+        return Failure::unreachable(format!("{}: {trouble}", spec.name()));
     }
     Failure::unreachable(format!(
         "{port}: nothing answers; check that the supply is on, its cable, and its baud rate and protocol on its own panel"

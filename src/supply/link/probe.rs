@@ -1,5 +1,6 @@
 //! Trying ports with the known dialects. It only asks: nothing is set, cleared or switched.
 
+use super::line::Wire;
 use super::record::{Log, Recorder};
 use super::session::{self, Session};
 use super::talk::Item;
@@ -168,28 +169,30 @@ pub async fn probe(candidates: &[Spec], dialects: &[Arc<Dialect>]) -> ProbeRepor
         }
         for dialect in dialects {
             let spec = Spec { dialect: dialect.name.clone(), identity: None, ..candidate.clone() };
-            match try_one(&spec, dialect).await {
+            let io = match open::open(&spec, dialect).await {
+                Ok(io) => io,
+                Err(trouble) => {
+                    report.silent.push((spec, trouble));
+                    break;
+                }
+            };
+            // One that hangs up has only been asked in the wrong words: the next opens anew.
+            match try_one(&spec, dialect, io).await {
                 Ok(found) => {
                     report.found.push(found);
                     break;
                 }
-                Err(trouble) => {
-                    let hopeless = trouble.is_gone();
-                    report.silent.push((spec, trouble));
-                    if hopeless {
-                        break;
-                    }
-                }
+                Err(trouble) => report.silent.push((spec, trouble)),
             }
         }
     }
     report
 }
 
-async fn try_one(spec: &Spec, dialect: &Arc<Dialect>) -> Result<Found, Trouble> {
+async fn try_one(spec: &Spec, dialect: &Arc<Dialect>, io: Box<dyn Wire>) -> Result<Found, Trouble> {
     let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
     let log = Log::default();
-    let io = Recorder::new(open::open(spec, dialect).await?, log.clone());
+    let io = Recorder::new(io, log.clone());
     device.attach(Session::over(Box::new(io), spec, dialect));
     let mut found = survey(&mut device).await?;
     found.transcript = log.text(&found);
