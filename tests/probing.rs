@@ -209,6 +209,7 @@ async fn off_speaks_a_workshops_own_modbus_dialect_although_all_else_is_broken()
         "[[tank",
         &[("rectifier.toml", &own), ("broken.toml", "about = 3\n[modbus")],
     );
+    std::fs::write(folder.path().join("dialects/scrap.toml"), [0xff, 0xfe]).unwrap();
     let (code, out, err) = said(&with(&["check"]), folder.path());
     assert_eq!(code, 78, "the config must be broken: {out}{err}");
     let (code, out, err) = said(&with(&["off"]), folder.path());

@@ -2,13 +2,13 @@
 
 use super::args::Common;
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::probe::{BAUDS, is_shut};
 use super::say::line;
 use super::setup;
+use crate::host::{Done, Failure};
 use crate::supply::{
-    Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, dialect, off_at_port,
-    off_when_free, plain,
+    Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, off_at_port, off_when_free,
+    plain,
 };
 use serde_json::json;
 use std::path::Path;
@@ -198,7 +198,7 @@ fn words(ways: &[(Spec, Arc<Dialect>)]) -> String {
 
 /// The ports that were named, as the config has them if they stand in it, else by guess.
 fn named(common: &Common, ports: &[String]) -> Vec<Target> {
-    let dialects = dialects(common);
+    let dialects = setup::readable_dialects(common);
     let known: Vec<(Spec, Ways)> = match setup::load(common) {
         Ok(Ok(setup)) => {
             let supplies = setup.config.stations.iter().flat_map(crate::config::Station::supplies);
@@ -243,7 +243,7 @@ fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>
     }
     let (path, text) = setup::text(common)?;
     eprintln!("tankside: {} has mistakes; using the ports that stand in it", path.display());
-    let dialects = dialects(common);
+    let dialects = setup::readable_dialects(common);
     let found: Vec<_> = ports_in(&text)
         .into_iter()
         .filter(|(name, _)| name.as_deref().is_none_or(wanted))
@@ -256,12 +256,6 @@ fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>
         )));
     }
     Ok(found)
-}
-
-/// Those beside the config that can be read, and the shipped ones.
-fn dialects(common: &Common) -> Vec<Arc<Dialect>> {
-    setup::readable_dialects(common)
-        .unwrap_or_else(|_| dialect::shipped().into_iter().map(Arc::new).collect())
 }
 
 /// By the dialect that is named, or by all if there is none of that name.
@@ -366,6 +360,7 @@ fn ports_in(text: &str) -> Vec<(Option<String>, Spec)> {
 #[expect(clippy::disallowed_methods, reason = "a test that plays the daemon has to listen")]
 mod tests {
     use super::*;
+    use crate::supply::dialect;
     use std::io::{BufRead, BufReader, Read, Write};
     use std::sync::Mutex;
 
