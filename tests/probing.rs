@@ -73,9 +73,11 @@ fn with<'w>(words: &[&'w str]) -> Vec<&'w str> {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_probe_over_tcp_tells_all_it_can_ask_for_and_its_record_is_a_test() {
     let folder = tempfile::tempdir().unwrap();
-    for (protocol, name) in
-        [(Protocol::Modbus(mimic::modbus::WordOrder::Abcd), "modbus-example"), (Protocol::Scpi, "scpi")]
-    {
+    for (protocol, name) in [
+        (Protocol::Modbus(mimic::modbus::WordOrder::Abcd), "modbus-example"),
+        (Protocol::Scpi, "scpi"),
+        (Protocol::Line, "line-example"),
+    ] {
         let (running, port) = over_tcp(protocol, None, "0042").await;
         running.with_bench(|bench, now| {
             bench.set_volts(now, Volts::new(6.5)).unwrap();

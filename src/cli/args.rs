@@ -336,6 +336,9 @@ pub(crate) struct MimicArgs {
     /// each other: ABCD, CDAB, BADC, DCBA
     #[arg(long, value_name = "ORDER", num_args = 0..=1, require_equals = true, default_missing_value = "ABCD")]
     pub modbus: Option<String>,
+    /// Speak the plain lines of the line-example dialect instead
+    #[arg(long, conflicts_with = "modbus")]
+    pub line: bool,
     /// Speed of the pty, ten bits a byte
     #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,

@@ -46,7 +46,7 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
     }
     Ok(Options {
         setup,
-        protocol: protocol(args.modbus.as_deref())?,
+        protocol: if args.line { Protocol::Line } else { protocol(args.modbus.as_deref())? },
         serial: args.serial.clone(),
         pty: args.tcp.is_none(),
         link: args.link.clone(),

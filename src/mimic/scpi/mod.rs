@@ -32,6 +32,19 @@ pub struct Input {
 }
 
 impl Input {
+    /// Takes one byte; the whole line when it ends here, cut where it is too long.
+    pub fn line(&mut self, byte: u8) -> Option<Vec<u8>> {
+        match byte {
+            b'\n' | b'\r' => {
+                self.overrun = false;
+                return Some(std::mem::take(&mut self.bytes));
+            }
+            _ if self.bytes.len() < INPUT_BUFFER => self.bytes.push(byte),
+            _ => self.overrun = true,
+        }
+        None
+    }
+
     /// Forgets it: the line was closed, or the supply was deaf.
     pub fn clear(&mut self) {
         self.bytes.clear();

@@ -24,8 +24,10 @@ impl Dialect {
     }
 }
 
-/// Setpoints: key, what is written, what is read back, and a count of one in words.
-fn setpoints(m: &Modbus) -> [(&'static str, Scaled, Scaled, fn(f64) -> String); 2] {
+/// A setpoint: its key, what is written, what is read back, and how a count of one is put into words.
+type Setpoint = (&'static str, Scaled, Scaled, fn(f64) -> String);
+
+fn setpoints(m: &Modbus) -> [Setpoint; 2] {
     [
         ("set-volts", m.set_volts, m.set_volts_read, |n| Volts::new(n).to_string()),
         ("set-amps", m.set_amps, m.set_amps_read, |n| Amps::new(n).to_string()),
