@@ -209,7 +209,7 @@ pub(crate) enum Verb {
         after_help = "Example: tankside report last --html run.html\n         tankside report --csv 0190a5e0-… > run.csv"
     )]
     Report {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         #[arg(default_value = "last")]
         run: String,
         /// The record as a page that prints on one or two A4 sheets, into this file ("-": standard output)
@@ -429,7 +429,7 @@ pub(crate) struct AlarmArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ReplayArgs {
-    /// The run's id, or "last"
+    /// The run's id, the beginning of it, or "last"
     #[arg(value_name = "RUN", conflicts_with = "csv")]
     pub run: Option<String>,
     /// Readings from elsewhere, with a header t_s,V,I,I_set,V_lim,T_C (the last may be missing)
@@ -483,6 +483,9 @@ pub(crate) struct MimicArgs {
     /// each other: ABCD, CDAB, BADC, DCBA
     #[arg(long, value_name = "ORDER", num_args = 0..=1, require_equals = true, default_missing_value = "ABCD")]
     pub modbus: Option<String>,
+    /// Speak the plain lines of the line-example dialect instead
+    #[arg(long, conflicts_with = "modbus")]
+    pub line: bool,
     /// Speed of the pty, ten bits a byte
     #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,
@@ -498,6 +501,9 @@ pub(crate) struct MimicArgs {
     /// How the solution is moved: still, rod, air, vigorous
     #[arg(long, default_value = "still")]
     pub agitation: String,
+    /// A resistor of so many ohms on the leads instead of the cell, to try commissioning: "8 ohm"
+    #[arg(long, value_name = "OHMS", value_parser = ohms)]
+    pub resistor: Option<f64>,
     /// A fault script
     #[arg(long, value_name = "FILE")]
     pub faults: Option<PathBuf>,
@@ -510,6 +516,14 @@ pub(crate) struct MimicArgs {
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
+}
+
+fn ohms(text: &str) -> Result<f64, String> {
+    let number = text.trim().strip_suffix("ohm").or_else(|| text.trim().strip_suffix('Ω'));
+    match number.and_then(|n| n.trim().parse().ok()) {
+        Some(ohms) if (0.01..=1e6).contains(&ohms) => Ok(ohms),
+        _ => Err("write ohms with their unit, 0.01 ohm to 1000000 ohm: \"8 ohm\"".into()),
+    }
 }
 
 #[derive(Debug, Args)]

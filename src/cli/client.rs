@@ -87,8 +87,10 @@ impl Client {
     fn read(&self, answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Result<Value, Failure> {
         let mut response = answer.map_err(|e| {
             Failure::unreachable(format!(
-                "no daemon answers at {} ({e}); start it with \"tankside serve\", or say where it is with --address",
-                self.address
+                "no daemon answers at {} ({}); start it with \"{}\", or say where it is with --address",
+                self.address,
+                crate::supply::plain(&e.to_string()),
+                super::say::hint("serve")
             ))
         })?;
         let status = response.status();

@@ -64,7 +64,7 @@ pub fn main() -> ExitCode {
     match std::panic::catch_unwind(|| run(cli)) {
         Ok(Ok(())) => ExitCode::SUCCESS,
         Ok(Err(failure)) => {
-            eprintln!("tankside: {}", failure.text);
+            eprintln!("tankside: {}", crate::supply::plain(&failure.text));
             ExitCode::from(failure.code)
         }
         Err(_) => {
@@ -76,6 +76,7 @@ pub fn main() -> ExitCode {
 
 fn run(cli: Cli) -> Done {
     let common = &cli.common;
+    say::remember(common.config.as_deref(), common.address.as_deref());
     let json = common.json;
     match &cli.verb {
         Verb::Check => return check(common),
@@ -182,6 +183,10 @@ fn check(common: &Common) -> Done {
     crate::host::access::tokens(&setup, listen)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
+    let doubts = setup.dialects.iter().flat_map(|d| d.doubts().into_iter().map(move |text| (d, text)));
+    for (dialect, text) in doubts {
+        say::wrap(&format!("look: dialect {}: {text}", dialect.name), 2, 100).iter().for_each(say::line);
+    }
     for dialect in &setup.dialects {
         say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
     }

@@ -14,17 +14,7 @@ use std::path::{Path, PathBuf};
 
 /// The id of the run that is meant.
 pub(super) fn run_id(client: &Client, id: &str) -> Result<String, Failure> {
-    if id == "last" {
-        let last = client.get("/api/v1/runs?limit=1")?;
-        return Ok(last[0]["id"]
-            .as_str()
-            .ok_or_else(|| Failure::refused("no run has been made yet"))?
-            .to_owned());
-    }
-    if !id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
-        return Err(Failure::usage(format!("{id:?} is no run's id; \"tankside runs\" lists them")));
-    }
-    Ok(id.to_owned())
+    show::run_id(id, || show::known_ids(client))
 }
 
 /// How a record is wanted.
