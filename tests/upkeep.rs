@@ -72,6 +72,7 @@ async fn worked(file: &Path, id: &str, ampere_hours: i64) {
         metal: Some("Ni".into()),
         thickness_meters_per_coulomb: None,
         continues: None,
+        hung: Vec::new(),
         order_json: "{}".into(),
     };
     ledger.begin(start).await.unwrap();

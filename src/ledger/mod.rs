@@ -23,9 +23,12 @@ mod account;
 mod backlog;
 mod error;
 mod handle;
+mod pack;
+mod packed;
 mod reader;
 mod rows;
 mod schema;
+mod tally;
 mod upkeep;
 mod writer;
 
@@ -36,8 +39,9 @@ pub use error::LedgerError;
 pub use handle::{Ledger, Recovery};
 pub use reader::Reader;
 pub use rows::{
-    AlarmRow, CommissioningRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, StageRow,
-    TankRow,
+    AlarmRow, CommissioningRow, EventRow, HungRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
+    StageRow, TankRow,
 };
+pub use tally::{SinceRow, TallyBy, TallyRow};
 pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

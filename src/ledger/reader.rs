@@ -1,7 +1,7 @@
 //! Reading, on connections of its own that can never write.
 
 use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
-use super::{LedgerError, error};
+use super::{LedgerError, error, packed};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -52,19 +52,7 @@ impl Reader {
     /// # Errors
     /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
-        self.with(|db| {
-            let mut chunks = db.prepare_cached(
-                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
-                        ceiling_millivolts, bath_hundredth_celsius
-                 FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
-            )?;
-            let mut rows = chunks.query([id])?;
-            let mut readings = Vec::new();
-            while let Some(row) = rows.next()? {
-                unpack(row, &mut readings)?;
-            }
-            Ok(readings)
-        })
+        self.with(|db| packed::read(db, id))
     }
 
     /// Every tank that has ever worked, by name.
@@ -329,38 +317,6 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         order_json: row.get(18)?,
         load_slope_ohm_square_meters: row.get(19)?,
     })
-}
-
-fn unpack(row: &Row<'_>, into: &mut Vec<ReadingRow>) -> rusqlite::Result<()> {
-    let format: i64 = row.get(0)?;
-    if format != 1 {
-        return Err(rusqlite::Error::IntegralValueOutOfRange(0, format));
-    }
-    fn column<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<Vec<T>> {
-        serde_json::from_str(row.get_ref(index)?.as_str()?).map_err(|e| {
-            rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, e.into())
-        })
-    }
-    let times: Vec<i64> = column(row, 1)?;
-    let (volts, amps, set): (Vec<i64>, Vec<i64>, Vec<i64>) =
-        (column(row, 2)?, column(row, 3)?, column(row, 4)?);
-    // Columns of schema 3; chunks written before have none.
-    let absent = |index: usize| -> rusqlite::Result<bool> {
-        Ok(matches!(row.get_ref(index)?, rusqlite::types::ValueRef::Null))
-    };
-    let ceilings: Vec<i64> = if absent(5)? { Vec::new() } else { column(row, 5)? };
-    let baths: Vec<Option<i64>> = if absent(6)? { Vec::new() } else { column(row, 6)? };
-    for (k, (((t, v), a), s)) in times.into_iter().zip(volts).zip(amps).zip(set).enumerate() {
-        into.push(ReadingRow {
-            seconds: t as f64 / 1e3,
-            volts: v as f64 / 1e3,
-            amperes: a as f64 / 1e4,
-            setpoint_amperes: s as f64 / 1e4,
-            ceiling_volts: ceilings.get(k).map(|c| *c as f64 / 1e3),
-            bath_celsius: baths.get(k).copied().flatten().map(|c| c as f64 / 1e2),
-        });
-    }
-    Ok(())
 }
 
 /// Whether a read error means that the file itself is bad.

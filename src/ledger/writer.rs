@@ -3,6 +3,7 @@
 use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
+use super::packed;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, params};
@@ -19,6 +20,8 @@ pub const COMMIT_EVERY: Duration = Duration::from_millis(500);
 /// First wait after a refused write; doubles up to [`RETRY_MOST`].
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_MOST: Duration = Duration::from_secs(10);
+/// With nothing to do for this long, readings of an earlier format are packed: not while a run polls at 5 Hz.
+const IDLE: Duration = Duration::from_millis(250);
 /// Commit times kept for the histogram between two scrapes.
 const MOST_TIMES: usize = 10_000;
 
@@ -70,14 +73,23 @@ struct State {
     next: Option<Instant>,
     last_commit: Option<Instant>,
     retry: Option<Duration>,
+    /// Chunks of an earlier format are packed up to here; `None` when all are.
+    packed_to: Option<(String, i64)>,
 }
 
 impl<L> Writer<L> {
     /// Works until told to close, or until the last handle is gone; then writes what is left.
     pub fn work(self) {
         let Writer { db, inbox, feed, lock } = self;
-        let mut state =
-            State { db, feed, backlog: Backlog::default(), next: None, last_commit: None, retry: None };
+        let mut state = State {
+            db,
+            feed,
+            backlog: Backlog::default(),
+            next: None,
+            last_commit: None,
+            retry: None,
+            packed_to: Some(Default::default()),
+        };
         let farewell = state.attend(&inbox);
         let result = state.commit();
         // The file and its lock are let go before the answer, so that whoever waits can open it again.
@@ -93,10 +105,16 @@ impl<L> Writer<L> {
 impl State {
     fn attend(&mut self, inbox: &Receiver<Message>) -> Option<Reply> {
         loop {
-            let message = match self.next {
+            let idle = self.packed_to.is_some().then(|| Instant::now() + IDLE);
+            let message = match self.next.or(idle) {
                 Some(at) => match inbox.recv_timeout(at.saturating_duration_since(Instant::now())) {
                     Ok(message) => Some(message),
-                    Err(RecvTimeoutError::Timeout) => None,
+                    Err(RecvTimeoutError::Timeout) => {
+                        if self.next.is_none() {
+                            self.pack_old();
+                        }
+                        None
+                    }
                     Err(RecvTimeoutError::Disconnected) => return None,
                 },
                 None => match inbox.recv() {
@@ -113,6 +131,16 @@ impl State {
                 // The failure is in `health`; the backlog is kept and tried again.
                 let _ = self.commit();
             }
+        }
+    }
+
+    /// Some more readings of an earlier format, or of a run that was cut short.
+    fn pack_old(&mut self) {
+        let Some(after) = self.packed_to.take() else { return };
+        match transact(&mut self.db, |tx| packed::pack_old(tx, &after)) {
+            Ok(last) => self.packed_to = last,
+            // They stay readable as they are, and the next start tries again.
+            Err(e) => tracing::warn!("ledger: older readings are not packed: {}", words(&e)),
         }
     }
 
@@ -255,13 +283,14 @@ impl State {
     }
 }
 
-fn transact(
+fn transact<T>(
     db: &mut Connection,
-    write: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<()>,
-) -> rusqlite::Result<()> {
+    write: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>,
+) -> rusqlite::Result<T> {
     let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
-    write(&tx)?;
-    tx.commit()
+    let done = write(&tx)?;
+    tx.commit()?;
+    Ok(done)
 }
 
 fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Result<()> {
@@ -291,6 +320,23 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
             "INSERT INTO tank_charge (run_id, tank, updated_utc) VALUES (?1, ?2, ?3)",
             params![start.id, start.tank, now],
         )?;
+        for (number, hung) in (1i64..).zip(&start.hung) {
+            // The area of everything is more than that of any part in it; NaN makes no share.
+            let share = (hung.area_square_meters / start.area_square_meters).clamp(0.0, 1.0);
+            tx.execute(
+                "INSERT INTO run_part (run_id, number, part, kind, count, area_square_meters, share)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                params![
+                    start.id,
+                    number,
+                    hung.number,
+                    hung.kind,
+                    hung.count,
+                    hung.area_square_meters,
+                    if share.is_finite() { share } else { 0.0 },
+                ],
+            )?;
+        }
         Ok(())
     })
 }

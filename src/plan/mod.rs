@@ -49,7 +49,7 @@ mod tests;
 
 pub use crate::process::Standard;
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use seek::{SeekAsked, SeekTop};
