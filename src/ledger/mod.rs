@@ -21,6 +21,7 @@
 
 mod account;
 mod backlog;
+mod check;
 mod error;
 mod handle;
 mod pack;
@@ -32,6 +33,8 @@ mod tally;
 mod upkeep;
 mod writer;
 
+#[cfg(test)]
+mod packed_tests;
 #[cfg(test)]
 mod tests;
 

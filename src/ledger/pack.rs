@@ -239,7 +239,7 @@ mod tests {
         Readings {
             milliseconds: (0..n).map(|k| 60_000 + 200 * k + wobble(k, 4)).collect(),
             millivolts: (0..n).map(|k| 3_200 + wobble(k, 9)).collect(),
-            tenth_milliamperes: (0..n).map(|k| 28_000 + 10 * wobble(k, 5)).collect(),
+            tenth_milliamperes: (0..n).map(|k| 28_000 + 10 * (k % 5)).collect(),
             setpoint_tenth_milliamperes: vec![28_000; n as usize],
             ceiling_millivolts: vec![Some(6_000); n as usize],
             bath_hundredth_celsius: vec![Some(5_425); n as usize],

@@ -8,13 +8,15 @@ use rusqlite::types::{Type, ValueRef};
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 /// The columns of a block, as they are written and read.
-const BLOCK: &str = "run_id, first, readings,
+const BLOCK: &str = "id, readings,
     milliseconds_base, microseconds_pitch, milliseconds_digits,
     millivolts_base, millivolts_step, millivolts_digits,
     tenth_milliamperes_base, tenth_milliamperes_step, tenth_milliamperes_digits,
     setpoint_base, setpoint_step, setpoint_digits,
     ceiling_millivolts_base, ceiling_millivolts_step, ceiling_millivolts_digits,
     bath_hundredth_celsius_base, bath_hundredth_celsius_step, bath_hundredth_celsius_digits";
+/// More readings than one run can have (27 years at 5 Hz): so far apart are the places of two runs.
+const MOST: i64 = 1 << 32;
 /// Chunks of an earlier format that are packed in one transaction.
 const AT_ONCE: u32 = 64;
 
@@ -31,13 +33,13 @@ pub(super) fn write(
 ) -> rusqlite::Result<usize> {
     let mut insert = tx.prepare_cached(&format!(
         "INSERT OR REPLACE INTO reading_block ({BLOCK})
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21)"
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)"
     ))?;
+    let number = number(tx, run)?;
     for block in pack(readings, first) {
         let (ceiling, bath) = (block.ceiling_millivolts.as_ref(), block.bath_hundredth_celsius.as_ref());
         insert.execute(params![
-            run,
-            block.first,
+            number * MOST + block.first,
             i64::try_from(block.readings).unwrap_or(i64::MAX),
             block.milliseconds.base,
             block.milliseconds.step,
@@ -71,16 +73,23 @@ pub(super) fn read(db: &Connection, run: &str) -> rusqlite::Result<Vec<ReadingRo
     // One transaction: else a chunk could become a block between the two questions, and be missed.
     let tx = db.unchecked_transaction()?;
     let mut parts: Vec<(i64, Readings)> = Vec::new();
-    {
-        let mut blocks = tx
-            .prepare_cached(&format!("SELECT {BLOCK} FROM reading_block WHERE run_id = ?1 ORDER BY first"))?;
-        let mut rows = blocks.query([run])?;
+    let number: Option<i64> = tx
+        .prepare_cached("SELECT number FROM reading_run WHERE run_id = ?1")?
+        .query_row([run], |row| row.get(0))
+        .optional()?;
+    if let Some(number) = number {
+        let mut blocks = tx.prepare_cached(&format!(
+            "SELECT {BLOCK} FROM reading_block WHERE id BETWEEN ?1 AND ?1 + {MOST} - 1 ORDER BY id"
+        ))?;
+        let mut rows = blocks.query([number * MOST])?;
         while let Some(row) = rows.next()? {
             let block = block(row)?;
             let mut readings = Readings::default();
             block.unpack(&mut readings).ok_or_else(|| bad(5, Type::Blob, "digits that do not fit"))?;
             parts.push((block.first, readings));
         }
+    }
+    {
         let mut chunks = tx.prepare_cached(&format!("{CHUNKS} WHERE run_id = ?1 ORDER BY number"))?;
         let mut rows = chunks.query([run])?;
         while let Some(row) = rows.next()? {
@@ -133,6 +142,12 @@ pub(super) fn pack_old(
     Ok(last)
 }
 
+/// The run's number; it gets one if it has none.
+fn number(tx: &Transaction<'_>, run: &str) -> rusqlite::Result<i64> {
+    tx.prepare_cached("INSERT OR IGNORE INTO reading_run (run_id) VALUES (?1)")?.execute([run])?;
+    tx.prepare_cached("SELECT number FROM reading_run WHERE run_id = ?1")?.query_row([run], |row| row.get(0))
+}
+
 fn first(chunk: i64) -> i64 {
     chunk.saturating_mul(CHUNK as i64)
 }
@@ -144,16 +159,17 @@ fn block(row: &Row<'_>) -> rusqlite::Result<Block> {
     let sparse = |at: usize| -> rusqlite::Result<Option<Column>> {
         if row.get_ref(at)? == ValueRef::Null { Ok(None) } else { column(at).map(Some) }
     };
+    let id: i64 = row.get(0)?;
     Ok(Block {
-        first: row.get(1)?,
-        readings: usize::try_from(row.get::<_, i64>(2)?)
-            .map_err(|_| bad(2, Type::Integer, "less than no readings"))?,
-        milliseconds: column(3)?,
-        millivolts: column(6)?,
-        tenth_milliamperes: column(9)?,
-        setpoint_tenth_milliamperes: column(12)?,
-        ceiling_millivolts: sparse(15)?,
-        bath_hundredth_celsius: sparse(18)?,
+        first: id % MOST,
+        readings: usize::try_from(row.get::<_, i64>(1)?)
+            .map_err(|_| bad(1, Type::Integer, "less than no readings"))?,
+        milliseconds: column(2)?,
+        millivolts: column(5)?,
+        tenth_milliamperes: column(8)?,
+        setpoint_tenth_milliamperes: column(11)?,
+        ceiling_millivolts: sparse(14)?,
+        bath_hundredth_celsius: sparse(17)?,
     })
 }
 

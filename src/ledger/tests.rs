@@ -10,7 +10,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-fn start(id: &str, tank: &str) -> RunStart {
+pub(super) fn start(id: &str, tank: &str) -> RunStart {
     RunStart {
         id: id.into(),
         station: "bench".into(),
@@ -29,7 +29,7 @@ fn start(id: &str, tank: &str) -> RunStart {
     }
 }
 
-fn end(id: &str, microcoulombs: i64) -> RunEnd {
+pub(super) fn end(id: &str, microcoulombs: i64) -> RunEnd {
     RunEnd {
         id: id.into(),
         ended: "2026-01-01T00:10:00.000Z".into(),
@@ -51,7 +51,7 @@ fn charge(run: &str, microcoulombs: i64) -> Row {
     }
 }
 
-fn reading(run: &str, millis: u64) -> Row {
+pub(super) fn reading(run: &str, millis: u64) -> Row {
     Row::Reading {
         run: run.into(),
         since_start: Duration::from_millis(millis),
@@ -64,7 +64,7 @@ fn reading(run: &str, millis: u64) -> Row {
 }
 
 /// A supply whose every digit flickers: readings that take room however they are packed.
-fn flickering(run: &str, millis: u64) -> Row {
+pub(super) fn flickering(run: &str, millis: u64) -> Row {
     let flicker = |odd: u64| f64::from((millis.wrapping_mul(odd) >> 7) as u32 % 60_000);
     Row::Reading {
         run: run.into(),
@@ -77,7 +77,7 @@ fn flickering(run: &str, millis: u64) -> Row {
     }
 }
 
-fn event(run: Option<&str>, text: &str) -> Row {
+pub(super) fn event(run: Option<&str>, text: &str) -> Row {
     Row::Event(EventRow {
         at: "2026-01-01T00:00:01.000Z".into(),
         monotonic_milliseconds: 1_000,
@@ -88,7 +88,7 @@ fn event(run: Option<&str>, text: &str) -> Row {
     })
 }
 
-fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
+pub(super) fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("ledger.sqlite");
     (folder, path)

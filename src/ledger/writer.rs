@@ -2,15 +2,16 @@
 
 use super::LedgerError;
 use super::backlog::Backlog;
+use super::check;
 use super::error::words;
 use super::packed;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::upkeep::{self, Deed};
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, InterruptHandle, params};
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{oneshot, watch};
 
@@ -56,6 +57,10 @@ pub(super) struct Feed {
     pub commits: Mutex<Vec<f64>>,
     /// Rows that found the queue full.
     pub refused: AtomicU64,
+    /// What is wrong with the file, once that is found.
+    pub damage: OnceLock<String>,
+    /// Ends the check of the file, while one goes on.
+    pub check: Mutex<Option<InterruptHandle>>,
 }
 
 pub(super) struct Writer<L> {
@@ -92,6 +97,7 @@ impl<L> Writer<L> {
         };
         let farewell = state.attend(&inbox);
         let result = state.commit();
+        check::end(&state.feed);
         // The file and its lock are let go before the answer, so that whoever waits can open it again.
         let closed = state.db.close().map_err(|(_, e)| LedgerError::Write(words(&e)));
         drop(lock);
@@ -199,6 +205,9 @@ impl State {
 
     /// The intent, on disk when this returns. A run that could not be begun leaves nothing behind.
     fn begin(&mut self, start: &RunStart) -> Result<(), LedgerError> {
+        if let Some(why) = self.feed.damage.get() {
+            return Err(LedgerError::Write(why.clone()));
+        }
         let began = Instant::now();
         let result = insert_run(&mut self.db, start, &now_utc());
         if result.is_ok() {
@@ -254,7 +263,10 @@ impl State {
                 drop(times);
                 self.retry = None;
                 self.next = None;
-                self.say(Health::Good);
+                self.say(match self.feed.damage.get() {
+                    None => Health::Good,
+                    Some(why) => Health::Failing(why.clone()),
+                });
                 Ok(())
             }
             Err(e) => {

@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
-    TankRow,
+    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, SinceRow,
+    StageRow, TallyBy, TallyRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -82,6 +82,20 @@ pub trait History: Send + Sync + 'static {
     fn pace(&self, _from: &str) -> Result<Vec<PaceRow>, HistoryError> {
         Ok(Vec::new())
     }
+    /// A tank's account by day, month or part, from that wall time (RFC 3339 UTC) on.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn tally(&self, _tank: &str, _by: TallyBy, _from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank worked since each thing was last done to it, given its account as it stands.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn since_each(&self, _account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
+        Ok(Vec::new())
+    }
     /// Writes that a rule's work was done, and returns when the disk has it.
     ///
     /// # Errors
@@ -154,6 +168,12 @@ impl History for Ledger {
     }
     fn pace(&self, from: &str) -> Result<Vec<PaceRow>, HistoryError> {
         Ok(self.reader().pace(from)?)
+    }
+    fn tally(&self, tank: &str, by: TallyBy, from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(self.reader().tally(tank, by, from)?)
+    }
+    fn since_each(&self, account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
+        Ok(self.reader().since_each(account)?)
     }
     fn log_addition(
         &self,

@@ -16,9 +16,11 @@
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
+//! | GET `/api/v1/tanks/{tank}/account?by=day\|month\|part\|event&since=` | one account in its parts |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
+mod account;
 mod body;
 mod command;
 mod guard;
@@ -80,6 +82,7 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/runs/{run}/readings", get(read::readings))
         .route("/api/v1/tanks", get(read::tanks))
         .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
+        .route("/api/v1/tanks/{tank}/account", get(account::account))
         .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
         .route("/api/v1/tanks/{tank}/bath", post(command::bath))
         .route("/api/v1/alarms", get(read::alarms))

@@ -241,19 +241,25 @@ fn copy_run(db: &Connection, from: &str, to: &str, n: u64, began: u64) -> rusqli
          VALUES (?2, 0, 'bench', ?1, 'drift', 'normal', 'unacknowledged', 'low', 'volts wander')",
     )?
     .execute(params![to, ended])?;
-    db.prepare_cached(&format!(
-        "INSERT INTO reading_block SELECT ?2, {} FROM reading_block WHERE run_id = ?1 ORDER BY first",
-        "first, readings, milliseconds_base, microseconds_pitch, milliseconds_digits, millivolts_base, millivolts_step,
-         millivolts_digits, tenth_milliamperes_base, tenth_milliamperes_step, tenth_milliamperes_digits,
-         setpoint_base, setpoint_step, setpoint_digits, ceiling_millivolts_base, ceiling_millivolts_step,
-         ceiling_millivolts_digits, bath_hundredth_celsius_base, bath_hundredth_celsius_step,
-         bath_hundredth_celsius_digits"
-    ))?
-    .execute(params![from, to])?;
+    db.prepare_cached("INSERT INTO reading_run (run_id) VALUES (?1)")?.execute([to])?;
+    let number = db.last_insert_rowid();
+    let old: i64 = db
+        .prepare_cached("SELECT number FROM reading_run WHERE run_id = ?1")?
+        .query_row([from], |row| row.get(0))?;
+    db.prepare_cached(
+        "INSERT INTO reading_block SELECT id % (1 << 32) + (?2 << 32), readings,
+             milliseconds_base, microseconds_pitch, milliseconds_digits, millivolts_base, millivolts_step,
+             millivolts_digits, tenth_milliamperes_base, tenth_milliamperes_step, tenth_milliamperes_digits,
+             setpoint_base, setpoint_step, setpoint_digits, ceiling_millivolts_base, ceiling_millivolts_step,
+             ceiling_millivolts_digits, bath_hundredth_celsius_base, bath_hundredth_celsius_step,
+             bath_hundredth_celsius_digits
+         FROM reading_block WHERE id BETWEEN ?1 << 32 AND (?1 << 32) + 4294967295 ORDER BY id",
+    )?
+    .execute(params![old, number])?;
     Ok(())
 }
 
-/// Readings in that ledger, and what each takes: of the whole file, and of the blocks with their index.
+/// Readings in that ledger, and what each takes: of the whole file, and of the blocks alone.
 pub fn weight(path: &Path) -> (u64, f64, f64) {
     let db = Connection::open(path).expect("the ledger is there");
     let readings: i64 = db
@@ -261,11 +267,28 @@ pub fn weight(path: &Path) -> (u64, f64, f64) {
         .expect("there are blocks");
     let pages: i64 = db
         .query_row(
-            "SELECT SUM(pgsize) FROM dbstat WHERE name LIKE '%reading_block%' AND aggregate = TRUE",
+            "SELECT SUM(pgsize) FROM dbstat WHERE name = 'reading_block' AND aggregate = TRUE",
             [],
             |row| row.get(0),
         )
         .expect("the library counts its pages");
+    // What each column takes, for whoever wants to make it smaller.
+    let column = |name: &str| {
+        let question = format!(
+            "SELECT 1.0 * SUM(COALESCE(length({name}_digits), 0)) / SUM(readings) FROM reading_block"
+        );
+        let bytes: f64 = db.query_row(&question, [], |row| row.get(0)).expect("there are blocks");
+        format!("{name} {bytes:.2}")
+    };
+    let names = [
+        "milliseconds",
+        "millivolts",
+        "tenth_milliamperes",
+        "setpoint",
+        "ceiling_millivolts",
+        "bath_hundredth_celsius",
+    ];
+    println!("bytes of digits a reading: {}", names.map(column).join(", "));
     let file = std::fs::metadata(path).expect("it is there").len();
     (readings as u64, file as f64 / readings as f64, pages as f64 / readings as f64)
 }

@@ -35,7 +35,7 @@ fn main() {
     let written = runtime.block_on(decade::work(&path, TEMPLATES.min(runs), 40.0));
     let (_, _, writer) = decade::weight(&path);
     println!(
-        "{written} readings written by the ledger's own thread in {:.1} s: {writer:.2} bytes each with their index",
+        "{written} readings written by the ledger's own thread in {:.1} s: {writer:.2} bytes each",
         begun.elapsed().as_secs_f64()
     );
     let begun = Instant::now();
@@ -49,7 +49,7 @@ fn main() {
     );
     let mut met = true;
     met &= told_bytes("a reading on disk, the whole file", file);
-    told_bytes("a reading on disk, blocks and their index", blocks);
+    told_bytes("a reading on disk, its block alone", blocks);
 
     let mut spent = Vec::new();
     for _ in 0..5 {

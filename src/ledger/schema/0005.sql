@@ -5,8 +5,7 @@
 -- stands still. Time goes along a line: base + k * pitch / 1000 + its digits.
 -- The last readings of a run that is being worked are still in reading_chunk.
 CREATE TABLE reading_block (
-    run_id                        TEXT NOT NULL REFERENCES run (id),
-    first                         INTEGER NOT NULL,        -- how many readings of the run come before
+    id                            INTEGER PRIMARY KEY,     -- the run's number * 2^32 + how many readings come before
     readings                      INTEGER NOT NULL,        -- how many are in here
     milliseconds_base             INTEGER NOT NULL,        -- since the run's start
     microseconds_pitch            INTEGER NOT NULL,
@@ -25,8 +24,13 @@ CREATE TABLE reading_block (
     ceiling_millivolts_digits     BLOB,
     bath_hundredth_celsius_base   INTEGER,                 -- NULL where it was not known
     bath_hundredth_celsius_step   INTEGER,
-    bath_hundredth_celsius_digits BLOB,
-    PRIMARY KEY (run_id, first)
+    bath_hundredth_celsius_digits BLOB
+) STRICT;
+
+-- A short number for each run that has blocks.
+CREATE TABLE reading_run (
+    number                        INTEGER PRIMARY KEY,
+    run_id                        TEXT NOT NULL UNIQUE REFERENCES run (id)
 ) STRICT;
 
 DROP VIEW reading;
@@ -51,7 +55,9 @@ SELECT run_id,
        (bath_hundredth_celsius_base + bath_hundredth_celsius_step
         * CAST(substr(hex(bath_hundredth_celsius_digits), 1 + k * (2 * length(bath_hundredth_celsius_digits) / readings),
                       2 * length(bath_hundredth_celsius_digits) / readings) AS INTEGER)) / 100.0 AS bath_celsius
-FROM reading_block JOIN counter ON k < readings
+FROM reading_run AS r
+JOIN reading_block AS b ON b.id BETWEEN r.number << 32 AND (r.number << 32) + 4294967295
+JOIN counter ON k < readings
 UNION ALL
 SELECT c.run_id, t.value / 1000.0,
        json_extract(c.millivolts, '$[' || t.key || ']') / 1000.0,
