@@ -159,3 +159,45 @@ async fn damage_to_the_accounts_refuses_to_open_and_damage_to_readings_begins_no
         }
     }
 }
+
+#[tokio::test]
+async fn question_of_every_day_reads_a_whole_table_that_grows_with_the_years() {
+    let (_keep, path) = fresh();
+    drop(Ledger::open(&path).unwrap());
+    let db = Connection::open(&path).unwrap();
+    let run = format!("{} WHERE r.id = ?1", reader::RUN);
+    let page = format!("{}{}", reader::RUN, reader::PAGE);
+    let block = "SELECT * FROM reading_block WHERE id BETWEEN ?1 AND ?2 ORDER BY id";
+    let view = "SELECT * FROM reading WHERE run_id = ?1";
+    let questions = [
+        &run,
+        &page,
+        block,
+        view,
+        reader::EVENTS,
+        reader::EVENTS_OF_RUN,
+        reader::STAGES,
+        reader::SLOPES,
+        reader::TANKS,
+        upkeep::PACE,
+        tally::SINCE,
+        tally::BY_TIME,
+        tally::BY_PART,
+    ];
+    for question in questions {
+        let mut explain = db.prepare(&format!("EXPLAIN QUERY PLAN {question}")).unwrap();
+        let blanks = vec!["x"; explain.parameter_count()];
+        let plan: Vec<String> = explain
+            .query_map(rusqlite::params_from_iter(blanks), |row| row.get(3))
+            .unwrap()
+            .collect::<Result<_, _>>()
+            .unwrap();
+        for step in &plan {
+            // The newest rows are taken from the table's end; sums come from an index that has it all; the
+            // counter has 256 rows, json_each walks one chunk, and "reading" is what the view has found by then.
+            let fine = ["COVERING INDEX", "SCAN counter", "SCAN t VIRTUAL", "SCAN CONSTANT ROW"];
+            let whole = step.starts_with("SCAN") && step != "SCAN reading" && !fine.iter().any(|f| step.contains(f));
+            assert!(!whole || question == reader::EVENTS, "{question}\n{plan:#?}");
+        }
+    }
+}

@@ -31,9 +31,7 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(&format!("{RUN} WHERE (?1 IS NULL OR r.id < ?1) ORDER BY r.id DESC LIMIT ?2"))?
-                .query_map(params![before, limit], run_row)?
-                .collect()
+            db.prepare_cached(&format!("{RUN}{PAGE}"))?.query_map(params![before, limit], run_row)?.collect()
         })
     }
 
@@ -69,14 +67,16 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn stages(&self, id: &str) -> Result<Vec<StageRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT began_milliseconds, state, phase FROM run_step WHERE run_id = ?1 ORDER BY number",
-            )?
-            .query_map([id], |row| {
-                let milliseconds: i64 = row.get(0)?;
-                Ok(StageRow { seconds: milliseconds as f64 / 1e3, state: row.get(1)?, phase: row.get(2)? })
-            })?
-            .collect()
+            db.prepare_cached(STAGES)?
+                .query_map([id], |row| {
+                    let milliseconds: i64 = row.get(0)?;
+                    Ok(StageRow {
+                        seconds: milliseconds as f64 / 1e3,
+                        state: row.get(1)?,
+                        phase: row.get(2)?,
+                    })
+                })?
+                .collect()
         })
     }
 
@@ -86,13 +86,9 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn slopes(&self, tank: &str, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT order_json, load_slope_ohm_square_meters FROM run
-                 WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
-                 ORDER BY id DESC LIMIT ?2",
-            )?
-            .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
-            .collect()
+            db.prepare_cached(SLOPES)?
+                .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect()
         })
     }
 
@@ -168,21 +164,18 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn events(&self, run: Option<&str>, limit: u32) -> Result<Vec<EventRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
-                 WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id DESC LIMIT ?2",
-            )?
-            .query_map(params![run, limit], |row| {
-                Ok(EventRow {
-                    at: row.get(0)?,
-                    monotonic_milliseconds: row.get(1)?,
-                    station: row.get(2)?,
-                    run: row.get(3)?,
-                    kind: row.get(4)?,
-                    text: row.get(5)?,
-                })
-            })?
-            .collect()
+            db.prepare_cached(if run.is_some() { EVENTS_OF_RUN } else { EVENTS })?
+                .query_map(params![run, limit], |row| {
+                    Ok(EventRow {
+                        at: row.get(0)?,
+                        monotonic_milliseconds: row.get(1)?,
+                        station: row.get(2)?,
+                        run: row.get(3)?,
+                        kind: row.get(4)?,
+                        text: row.get(5)?,
+                    })
+                })?
+                .collect()
         })
     }
 
@@ -243,24 +236,38 @@ impl Reader {
     }
 }
 
+/// Every id sorts before this one.
+pub(super) const PAGE: &str = " WHERE r.id < COALESCE(?1, '~') ORDER BY r.id DESC LIMIT ?2";
+pub(super) const EVENTS: &str =
+    "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
+ WHERE ?1 IS NULL ORDER BY id DESC LIMIT ?2";
+pub(super) const EVENTS_OF_RUN: &str =
+    "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
+ WHERE run_id = ?1 ORDER BY id DESC LIMIT ?2";
+pub(super) const STAGES: &str =
+    "SELECT began_milliseconds, state, phase FROM run_step WHERE run_id = ?1 ORDER BY number";
+pub(super) const SLOPES: &str = "SELECT order_json, load_slope_ohm_square_meters FROM run
+ WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
+ ORDER BY id DESC LIMIT ?2";
+pub(super) const TANKS: &str =
+    "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
+ FROM tank_charge GROUP BY tank ORDER BY tank";
+
 /// The accounts, from the one table that holds them.
 pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
-    db.prepare_cached(
-        "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
-         FROM tank_charge GROUP BY tank ORDER BY tank",
-    )?
-    .query_map([], |row| {
-        let charge: i64 = row.get(1)?;
-        let unobserved: i64 = row.get(2)?;
-        Ok(TankRow {
-            tank: row.get(0)?,
-            charge_coulombs: charge as f64 / 1e6,
-            charge_microcoulombs: charge,
-            unobserved_seconds: unobserved as f64 / 1e3,
-            runs: row.get::<_, i64>(3)?.unsigned_abs(),
-        })
-    })?
-    .collect()
+    db.prepare_cached(TANKS)?
+        .query_map([], |row| {
+            let charge: i64 = row.get(1)?;
+            let unobserved: i64 = row.get(2)?;
+            Ok(TankRow {
+                tank: row.get(0)?,
+                charge_coulombs: charge as f64 / 1e6,
+                charge_microcoulombs: charge,
+                unobserved_seconds: unobserved as f64 / 1e3,
+                runs: row.get::<_, i64>(3)?.unsigned_abs(),
+            })
+        })?
+        .collect()
 }
 
 const ALARM: &str =
@@ -284,7 +291,7 @@ fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
     })
 }
 
-const RUN: &str =
+pub(super) const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
        r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,

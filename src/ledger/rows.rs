@@ -31,7 +31,7 @@ pub struct RunStart {
     pub thickness_meters_per_coulomb: Option<f64>,
     /// The run whose remainder this is.
     pub continues: Option<String>,
-    /// What hangs, kind by kind; empty where it is not known.
+    /// What hangs, each number and kind once; empty where it is not known.
     pub hung: Vec<HungRow>,
     /// The whole order as JSON.
     pub order_json: String,

@@ -111,7 +111,7 @@ pub(super) const BY_TIME: &str =
  FROM tank_charge WHERE tank = ?1 AND updated_utc >= ?2 GROUP BY part ORDER BY part";
 
 pub(super) const BY_PART: &str = "SELECT p.part, p.kind, SUM(c.charge_microcoulombs * p.share) AS charge,
-        SUM(c.unobserved_milliseconds), SUM(c.worked_milliseconds), COUNT(DISTINCT c.run_id), SUM(p.count)
+        SUM(c.unobserved_milliseconds), SUM(c.worked_milliseconds), COUNT(*), SUM(p.count)
  FROM tank_charge AS c JOIN run_part AS p ON p.run_id = c.run_id
  WHERE c.tank = ?1 AND c.updated_utc >= ?2 GROUP BY p.part, p.kind ORDER BY charge DESC, p.part, p.kind";
 

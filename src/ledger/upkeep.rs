@@ -135,17 +135,18 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn pace(&self, from: &str) -> Result<Vec<PaceRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT tank, SUM(CASE WHEN updated_utc >= ?1 THEN charge_microcoulombs ELSE 0 END), MIN(updated_utc)
-                 FROM tank_charge GROUP BY tank",
-            )?
-            .query_map([from], |row| {
-                Ok(PaceRow { tank: row.get(0)?, microcoulombs: row.get(1)?, first: row.get(2)? })
-            })?
-            .collect()
+            db.prepare_cached(PACE)?
+                .query_map([from], |row| {
+                    Ok(PaceRow { tank: row.get(0)?, microcoulombs: row.get(1)?, first: row.get(2)? })
+                })?
+                .collect()
         })
     }
 }
+
+pub(super) const PACE: &str =
+    "SELECT tank, SUM(CASE WHEN updated_utc >= ?1 THEN charge_microcoulombs ELSE 0 END), MIN(updated_utc)
+ FROM tank_charge GROUP BY tank";
 
 const ADDITION: &str =
     "SELECT id, at_utc, tank, what, amount, tank_microcoulombs, by, note, undone_utc FROM addition";

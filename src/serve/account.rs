@@ -123,9 +123,10 @@ pub(super) async fn account(
 
 /// A day begins at midnight of this machine's time zone; a moment is RFC 3339.
 fn moment(text: &str) -> Option<String> {
-    let at = match text.parse::<Date>() {
-        Ok(day) => TimeZone::system().to_timestamp(day.at(0, 0, 0, 0)).ok()?,
-        Err(_) => text.parse::<Timestamp>().ok()?,
+    // A moment would also parse as its day.
+    let at = match text.parse::<Timestamp>() {
+        Ok(at) => at,
+        Err(_) => TimeZone::system().to_timestamp(text.parse::<Date>().ok()?.at(0, 0, 0, 0)).ok()?,
     };
     Some(format!("{at:.3}"))
 }
