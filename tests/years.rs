@@ -1,7 +1,6 @@
 //! Years of work in a small ledger: what a reading takes on disk, and that the parts of an account add up
 //! to it. The full size is `cargo bench --bench years`.
 #![cfg(feature = "daemon")]
-#![expect(clippy::disallowed_methods, reason = "a test at the edge: it looks at the ledger's file")]
 
 #[path = "bench/decade.rs"]
 mod decade;

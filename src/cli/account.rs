@@ -2,10 +2,10 @@
 
 use super::args::ByArg;
 use super::client::{Client, escape};
-use super::failure::Done;
 use super::follow::text;
 use super::say::{say, seconds, table};
 use super::show::json_out;
+use crate::host::Done;
 use crate::quantity::{Charge, Span, Units};
 use serde_json::Value;
 

@@ -42,7 +42,7 @@ pub use error::LedgerError;
 pub use handle::{Ledger, Recovery};
 pub use reader::Reader;
 pub use rows::{
-    AlarmRow, CommissioningRow, EventRow, HungRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
+    AlarmRow, CommissioningRow, EventRow, HungRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
     StageRow, TankRow,
 };
 pub use tally::{SinceRow, TallyBy, TallyRow};

@@ -196,7 +196,8 @@ async fn question_of_every_day_reads_a_whole_table_that_grows_with_the_years() {
             // The newest rows are taken from the table's end; sums come from an index that has it all; the
             // counter has 256 rows, json_each walks one chunk, and "reading" is what the view has found by then.
             let fine = ["COVERING INDEX", "SCAN counter", "SCAN t VIRTUAL", "SCAN CONSTANT ROW"];
-            let whole = step.starts_with("SCAN") && step != "SCAN reading" && !fine.iter().any(|f| step.contains(f));
+            let whole =
+                step.starts_with("SCAN") && step != "SCAN reading" && !fine.iter().any(|f| step.contains(f));
             assert!(!whole || question == reader::EVENTS, "{question}\n{plan:#?}");
         }
     }

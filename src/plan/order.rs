@@ -120,7 +120,7 @@ impl Hung {
             match all.iter_mut().find(|h| h.number == number && h.kind == kind) {
                 Some(same) => {
                     same.count = same.count.saturating_add(part.count());
-                    same.area = same.area + part.area();
+                    same.area += part.area();
                 }
                 None => all.push(Hung { number, kind, count: part.count(), area: part.area() }),
             }
