@@ -117,6 +117,7 @@ fn order(coulombs: i64) -> Box<Order> {
         bath: "bright-nickel".into(),
         parts: 1,
         area: mimic::Setup::default().area,
+        hung: Vec::new(),
         deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
         burn: None,
         entry: Entry::Dead,

@@ -161,9 +161,18 @@ pub(crate) enum Verb {
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
+        after_help = "Example: tankside tanks\n         tankside tanks nickel --by part --since make-up\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
     )]
     Tanks {
+        /// One tank's account in its parts
+        #[arg(conflicts_with_all = ["say", "log", "undo"])]
+        tank: Option<String>,
+        /// In which parts; charge goes to parts by their share of the area
+        #[arg(long, value_enum, requires = "tank", default_value = "event")]
+        by: ByArg,
+        /// Only what was worked since: a day (2026-01-31), or something that was logged (make-up)
+        #[arg(long, requires = "tank", value_name = "DAY|EVENT")]
+        since: Option<String>,
         /// Tell the daemon what is so in this tank
         #[arg(long, value_name = "TANK")]
         say: Option<String>,
@@ -461,6 +470,17 @@ pub(crate) enum ReplayFormat {
     Csv,
 }
 
+/// In which parts an account is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ByArg {
+    /// Since each thing that was done to the tank.
+    Event,
+    Day,
+    Month,
+    /// Part number.
+    Part,
+}
+
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(crate) enum AnswerArg {
     Done,
@@ -528,7 +548,8 @@ fn ohms(text: &str) -> Result<f64, String> {
 
 #[derive(Debug, Args)]
 pub(crate) struct UpkeepArgs {
-    /// It was done now: the tank's rule of that name begins anew
+    /// It was done now: the tank's rule of that name begins anew; or make-up, addition, carbon-treatment, filter,
+    /// anode-change
     #[arg(long, num_args = 2, value_names = ["TANK", "RULE"], conflicts_with = "say")]
     pub log: Option<Vec<String>>,
     /// What was put in, if not the rule's dose; what was found

@@ -3,6 +3,7 @@
 //! What the room is for: the verbs people type. What it may not do: decide
 //! anything about a run; a verb calls the room that knows.
 
+mod account;
 mod alarms;
 mod args;
 mod client;
@@ -139,6 +140,9 @@ fn run(cli: Cli) -> Done {
         }
         Verb::Tanks { tests, .. } if tests.tank.is_some() => {
             findings::tank(&client, tests, &operator(common), json)
+        }
+        Verb::Tanks { tank: Some(tank), by, since, .. } => {
+            account::account(&client, tank, *by, since.as_deref(), units, json)
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),

@@ -5,7 +5,7 @@ use super::client::Client;
 use super::follow::text;
 use super::say::{line, say};
 use super::setup;
-use super::show::{json_out, record};
+use super::show::{self, json_out, record};
 use crate::host::{Done, Failure};
 use crate::ledger::{Reader, Verdict};
 use crate::quantity::Units;

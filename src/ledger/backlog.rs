@@ -2,10 +2,16 @@
 //!
 //! A batch that fails is kept whole and written later: readings wait in their
 //! chunks, charges as the last total of each run, everything else in order.
+//!
+//! The chunk that a run is filling is a row of `reading_chunk` (JSON, easy to
+//! write again with each commit); once full, or when the run ends, it becomes a
+//! block of `reading_block`, packed, and its row goes in the same transaction.
 
 use super::account::millis;
 use super::error::is_bad_row;
 use super::job::{self, JobEnd};
+use super::pack::Readings;
+use super::packed;
 use super::rows::{Row, RunEnd};
 use super::seal;
 use rusqlite::{Transaction, params};
@@ -13,7 +19,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Readings in one chunk: about 50 s at 5 Hz, and a row of a few kilobytes that
 /// each commit writes again until it is full.
-const CHUNK: usize = 256;
+pub(super) const CHUNK: usize = 256;
 /// Chunks kept in memory while the disk refuses: half a million readings, over a day at 5 Hz.
 const MOST_CHUNKS: usize = 2_000;
 /// Lines kept in memory while the disk refuses.
@@ -52,12 +58,7 @@ struct ChargeSoFar {
 struct Chunk {
     number: i64,
     unwritten: bool,
-    milliseconds: Vec<i64>,
-    millivolts: Vec<i64>,
-    tenth_milliamperes: Vec<i64>,
-    setpoint_tenth_milliamperes: Vec<i64>,
-    ceiling_millivolts: Vec<i64>,
-    bath_hundredth_celsius: Vec<Option<i64>>,
+    readings: Readings,
 }
 
 impl Backlog {
@@ -77,13 +78,14 @@ impl Backlog {
             Row::Reading { run, since_start, volts, amps, setpoint, ceiling, bath } => {
                 let chunk = self.filling.entry(run.clone()).or_default();
                 chunk.unwritten = true;
-                chunk.milliseconds.push(millis(since_start));
-                chunk.millivolts.push((volts.get() * 1e3).round() as i64);
-                chunk.tenth_milliamperes.push((amps.get() * 1e4).round() as i64);
-                chunk.setpoint_tenth_milliamperes.push((setpoint.get() * 1e4).round() as i64);
-                chunk.ceiling_millivolts.push((ceiling.get() * 1e3).round() as i64);
-                chunk.bath_hundredth_celsius.push(bath.map(|t| (t.get() * 1e2).round() as i64));
-                if chunk.milliseconds.len() >= CHUNK {
+                let r = &mut chunk.readings;
+                r.milliseconds.push(millis(since_start));
+                r.millivolts.push((volts.get() * 1e3).round() as i64);
+                r.tenth_milliamperes.push((amps.get() * 1e4).round() as i64);
+                r.setpoint_tenth_milliamperes.push((setpoint.get() * 1e4).round() as i64);
+                r.ceiling_millivolts.push(Some((ceiling.get() * 1e3).round() as i64));
+                r.bath_hundredth_celsius.push(bath.map(|t| (t.get() * 1e2).round() as i64));
+                if r.len() >= CHUNK {
                     let next = Chunk { number: chunk.number + 1, ..Chunk::default() };
                     let full = std::mem::replace(chunk, next);
                     self.full.push_back((run, full));
@@ -111,7 +113,7 @@ impl Backlog {
             return;
         }
         self.charge(end.id.clone(), end.charge.0, millis(end.unobserved), millis(end.worked));
-        if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.unwritten) {
+        if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.readings.len() > 0) {
             self.full.push_back((end.id.clone(), chunk));
         }
         self.ended.push(end.id.clone());
@@ -156,8 +158,11 @@ impl Backlog {
     /// What the disk refuses. A row that could never be written is left out and said so in the log.
     pub fn write(&self, tx: &Transaction<'_>, now: &str) -> rusqlite::Result<()> {
         self.write_accounts(tx, now)?;
-        let filling = self.filling.iter().filter(|(_, c)| c.unwritten);
-        for (run, chunk) in self.full.iter().map(|(run, chunk)| (run, chunk)).chain(filling) {
+        for (run, chunk) in &self.full {
+            let first = chunk.number * CHUNK as i64;
+            forgive(packed::write(tx, run, chunk.number, first, &chunk.readings), "a block of readings")?;
+        }
+        for (run, chunk) in self.filling.iter().filter(|(_, c)| c.unwritten) {
             forgive(write_chunk(tx, run, chunk), "a chunk of readings")?;
         }
         for run in &self.ended {
@@ -300,16 +305,17 @@ fn write_chunk(tx: &Transaction<'_>, run: &str, chunk: &Chunk) -> rusqlite::Resu
              ceiling_millivolts = excluded.ceiling_millivolts,
              bath_hundredth_celsius = excluded.bath_hundredth_celsius",
     )?;
+    let r = &chunk.readings;
     upsert.execute(params![
         run,
         chunk.number,
-        i64::try_from(chunk.milliseconds.len()).unwrap_or(i64::MAX),
-        json(&chunk.milliseconds)?,
-        json(&chunk.millivolts)?,
-        json(&chunk.tenth_milliamperes)?,
-        json(&chunk.setpoint_tenth_milliamperes)?,
-        json(&chunk.ceiling_millivolts)?,
-        json(&chunk.bath_hundredth_celsius)?,
+        i64::try_from(r.len()).unwrap_or(i64::MAX),
+        json(&r.milliseconds)?,
+        json(&r.millivolts)?,
+        json(&r.tenth_milliamperes)?,
+        json(&r.setpoint_tenth_milliamperes)?,
+        json(&r.ceiling_millivolts)?,
+        json(&r.bath_hundredth_celsius)?,
     ])
 }
 

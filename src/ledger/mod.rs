@@ -25,18 +25,24 @@
 
 mod account;
 mod backlog;
+mod check;
 mod error;
 mod finding;
 mod gate;
 mod handle;
 mod job;
+mod pack;
+mod packed;
 mod reader;
 mod rows;
 mod schema;
 mod seal;
+mod tally;
 mod upkeep;
 mod writer;
 
+#[cfg(test)]
+mod packed_tests;
 #[cfg(test)]
 mod seal_tests;
 #[cfg(test)]
@@ -49,9 +55,10 @@ pub use handle::{Ledger, Recovery};
 pub use job::{JobEnd, JobRow, JobStart, JobStepRow};
 pub use reader::Reader;
 pub use rows::{
-    AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
+    AlarmRow, CommissioningRow, EventRow, HungRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
     StageRow, TankRow,
 };
 pub use seal::{Digests, Entry, Fault, RecordRow, Verdict};
+pub use tally::{SinceRow, TallyBy, TallyRow};
 pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

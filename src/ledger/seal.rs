@@ -16,7 +16,7 @@
 //! down elsewhere. What it cannot: whoever may write the file can also work out every hash anew, and cut off the
 //! newest entries; only a hash kept outside the ledger shows that. It says nothing of whether a reading was true.
 
-use super::reader::readings_of;
+use super::packed::read as readings_of;
 use super::writer::now_utc;
 use super::{Ledger, LedgerError, Reader};
 use rusqlite::types::ValueRef;

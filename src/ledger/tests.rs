@@ -24,6 +24,7 @@ pub(super) fn start(id: &str, tank: &str) -> RunStart {
         metal: Some("Ni".into()),
         thickness_meters_per_coulomb: Some(1e-9),
         continues: None,
+        hung: Vec::new(),
         order_json: "{}".into(),
         job: None,
         lot: None,
@@ -62,6 +63,20 @@ pub(super) fn reading(run: &str, millis: u64) -> Row {
         setpoint: Amps::new(2.8),
         ceiling: Volts::new(6.0),
         bath: (millis > 0).then_some(crate::quantity::Temperature::new(54.25)),
+    }
+}
+
+/// A supply whose every digit flickers: readings that take room however they are packed.
+pub(super) fn flickering(run: &str, millis: u64) -> Row {
+    let flicker = |odd: u64| f64::from((millis.wrapping_mul(odd) >> 7) as u32 % 60_000);
+    Row::Reading {
+        run: run.into(),
+        since_start: Duration::from_millis(millis),
+        volts: Volts::new(flicker(0x9E37_79B9_7F4A_7C15) / 1e3),
+        amps: Amps::new(flicker(0xC2B2_AE3D_27D4_EB4F) / 1e4),
+        setpoint: Amps::new(2.8),
+        ceiling: Volts::new(6.0),
+        bath: None,
     }
 }
 
@@ -288,7 +303,7 @@ async fn full_disk_loses_nothing_written_and_starts_no_run() {
 
     most_pages(&ledger, 1).await; // the database takes this as "no more than there are now"
     for n in 0..2_000 {
-        ledger.record(reading("a", n * 200));
+        ledger.record(flickering("a", n * 200));
     }
     ledger.record(charge("a", 2_000_000));
     let refused = ledger.sync().await.unwrap_err();
@@ -317,7 +332,7 @@ async fn end_of_a_run_on_a_full_disk_is_kept_and_written_later() {
     ledger.begin(start("a", "nickel")).await.unwrap();
     most_pages(&ledger, 1).await;
     for n in 0..5_000 {
-        ledger.record(reading("a", n * 200));
+        ledger.record(flickering("a", n * 200));
     }
     assert!(ledger.finish(end("a", 4_000_000)).await.is_err());
     most_pages(&ledger, 1 << 30).await;

@@ -56,7 +56,7 @@ pub use crate::process::Standard;
 pub use asked::{Asked, SheetRequest};
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
 pub use line_day::{LineDay, Worth};
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
 pub use own::{Own, OwnPanel, OwnPart};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};

@@ -4,8 +4,8 @@ use super::check::{Obstacles, check_request, check_shop, metal_of, window_of};
 use super::loads::{Batch, fit, room, split};
 use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, Thickness, Value, Worksheet};
 use super::{
-    BurnEstimate, Control, DepositForecast, Goal, Obstacle, Order, Plan, Request, SupplyLimits, TankFacts,
-    own, seek, shop, target, warn,
+    BurnEstimate, Control, DepositForecast, Goal, Hung, Obstacle, Order, Plan, Request, SupplyLimits,
+    TankFacts, own, seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal, OwnFigure};
@@ -173,6 +173,7 @@ impl Work<'_> {
             bath: self.bath.name.clone(),
             parts: first.count(),
             area,
+            hung: Hung::all(&first),
             deposit: self.metal.map(|(metal, window)| DepositForecast {
                 metal: metal.id.into(),
                 efficiency: window.typical.get(),

@@ -2,7 +2,8 @@
 
 use crate::ledger::{
     AdditionRow, AlarmRow, AuditRow, Entry, EventRow, FindingKind, FindingRow, Health, JobRow, JobStepRow,
-    Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, StageRow, TankRow,
+    Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, SinceRow, StageRow, TallyBy,
+    TallyRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -134,6 +135,20 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn pace(&self, _from: &str) -> Result<Vec<PaceRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// A tank's account by day, month or part, from that wall time (RFC 3339 UTC) on.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn tally(&self, _tank: &str, _by: TallyBy, _from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank worked since each thing was last done to it, given its account as it stands.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn since_each(&self, _account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
         Ok(Vec::new())
     }
     /// Writes that a rule's work was done, and returns when the disk has it.
@@ -340,6 +355,12 @@ impl History for Ledger {
     }
     fn pace(&self, from: &str) -> Result<Vec<PaceRow>, HistoryError> {
         Ok(self.reader().pace(from)?)
+    }
+    fn tally(&self, tank: &str, by: TallyBy, from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(self.reader().tally(tank, by, from)?)
+    }
+    fn since_each(&self, account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
+        Ok(self.reader().since_each(account)?)
     }
     fn log_addition(
         &self,

@@ -25,6 +25,7 @@
 //! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
 //! | GET `/api/v1/tanks/{tank}/charge.svg` | what it worked, `?each=day` or `month` |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
+//! | GET `/api/v1/tanks/{tank}/account?by=day\|month\|part\|event&since=` | one account in its parts |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see [`guard`] |
 //! | GET `/api/v1/audit` | who did what |
@@ -35,6 +36,7 @@
 //! | GET `/api/v1/runs/{run}/advice?saw=dark-edges` | why it came out like this, by its record |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
+mod account;
 mod advice;
 mod body;
 mod command;
@@ -235,6 +237,15 @@ fn records(r: &mut Routes) {
         "/api/v1/tanks",
         read::tanks,
         about("Every tank's account, and what is due").gives("TankList").ledger(),
+    );
+    let account =
+        about("One tank's account: by event, day, month or part; since a day or something that was logged")
+            .query("by", "AccountBy", "event, day, month or part")
+            .query("since", "Name", "a day, a moment, or the name of something that was logged");
+    r.get(
+        "/api/v1/tanks/{tank}/account",
+        account::account,
+        account.gives("Account").may(400).may(404).ledger(),
     );
     let log = about("It was done now: its rule begins anew").scope(Operate).takes("Log").gives("Said");
     r.post("/api/v1/tanks/{tank}/log", upkeep::log, log.may(404).ledger());

@@ -20,6 +20,9 @@ const RATE_OVER: SignedDuration = SignedDuration::from_hours(28 * 24);
 /// A tank that began to work an hour ago has no rate to speak of: over a day at least.
 const RATE_LEAST: SignedDuration = SignedDuration::from_hours(24);
 
+/// What is logged of any tank, rule or no rule, so that its account can be told since then.
+const EVENTS: [&str; 5] = ["make-up", "addition", "carbon-treatment", "filter", "anode-change"];
+
 /// The rules of one tank.
 #[derive(Clone, Debug)]
 pub struct TankRules {
@@ -162,15 +165,14 @@ pub(super) async fn log(
 ) -> Result<Json<Said>, Problem> {
     let by = super::command::text("by", &body.by, 64)?;
     let note = body.note.map(|note| super::command::text("note", &note, 500)).transpose()?;
-    let tanks = app.planner.upkeep();
-    let Some(rules) = tanks.iter().find(|t| t.tank == tank) else {
-        let names: Vec<_> = tanks.iter().map(|t| t.tank.as_str()).collect();
-        let there =
-            if names.is_empty() { "none has".into() } else { format!("there is: {}", names.join(", ")) };
-        return Err(Problem::not_found(format!("no tank {tank:?} has upkeep rules; {there}")));
-    };
-    if !rules.rules.iter().any(|r| r.name == body.rule) {
-        let names: Vec<_> = rules.rules.iter().map(|r| r.name.as_str()).collect();
+    if !app.facts.tanks.iter().any(|t| t.tank == tank) {
+        let names: Vec<_> = app.facts.tanks.iter().map(|t| t.tank.as_str()).collect();
+        return Err(Problem::not_found(format!("there is no tank {tank:?}; there is: {}", names.join(", "))));
+    }
+    let rules = app.planner.upkeep().into_iter().find(|t| t.tank == tank).map_or(Vec::new(), |t| t.rules);
+    let known = || rules.iter().map(|r| r.name.as_str()).chain(EVENTS);
+    if !known().any(|name| name == body.rule) {
+        let names: Vec<_> = known().collect();
         return Err(Problem::not_found(format!(
             "tank {tank} has no rule {:?}; there is: {}",
             body.rule,

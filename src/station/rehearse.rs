@@ -262,6 +262,7 @@ mod tests {
             bath: "bright-nickel".into(),
             parts: 1,
             area: mimic::Setup::default().area,
+            hung: Vec::new(),
             deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
             burn: None,
             entry: Entry::Dead,

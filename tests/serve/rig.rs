@@ -196,6 +196,7 @@ pub fn order() -> Order {
         bath: "watts-nickel".into(),
         parts: 6,
         area: Area::new(0.01),
+        hung: Vec::new(),
         deposit: None,
         burn: None,
         entry: tankside::process::Entry::Dead,
