@@ -3,5 +3,7 @@
 //! What the room is for: numbers in, picture out. What it may not know: where
 //! the numbers come from.
 
+mod strip;
 mod trend;
+pub use strip::strip;
 pub use trend::trend;

@@ -48,7 +48,8 @@ fn admit(facts: &Facts, method: &Method, path: &str, headers: &HeaderMap) -> Res
             ));
         }
     }
-    let open = matches!(path, "/" | "/page.js" | "/page.css" | "/favicon.svg" | "/healthz" | "/readyz")
+    let open = (matches!(path, "/" | "/page.js" | "/page.css" | "/favicon.svg" | "/healthz" | "/readyz")
+        || path.starts_with("/page/"))
         && (method == Method::GET || method == Method::HEAD);
     match &facts.token {
         Some(token) if !open && !bearer(headers, token) => Err(Problem::new(

@@ -5,7 +5,10 @@
 //!
 //! | route | |
 //! |---|---|
-//! | GET `/` | a plain page: the stations, live |
+//! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
+//! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/stream` | every station as server-sent events, without trends |
+//! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
 //! | GET `/healthz`, `/readyz` | alive and stepping; links up and ledger writable |
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
@@ -14,6 +17,7 @@
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
+//! | POST `/api/v1/rehearse` | the same against a simulated cell: what would happen, and its curve |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
@@ -23,27 +27,31 @@ mod body;
 mod command;
 mod guard;
 mod history;
+mod house;
 mod look;
 pub mod metrics;
 mod planner;
 mod problem;
 mod read;
+mod screen;
 mod server;
 mod state;
 mod stream;
 mod upkeep;
 
 pub use history::{History, HistoryError};
+pub use house::{House, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
-pub use planner::{Desk, plan_for, today};
+pub use planner::{Desk, controller_for, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use state::{AppState, Facts, Planned, Planner, TankFacts};
 pub use upkeep::TankRules;
 
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::extract::Path;
+use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::routing::{get, post};
 use tower_http::catch_panic::CatchPanicLayer;
@@ -53,6 +61,7 @@ pub fn router(app: AppState) -> Router {
     let station = Router::new()
         .route("/", get(read::station))
         .route("/stream", get(stream::stream))
+        .route("/trend.svg", get(screen::trend))
         .route("/start", post(command::start))
         .route("/hold", post(command::hold))
         .route("/resume", post(command::resume))
@@ -63,16 +72,16 @@ pub fn router(app: AppState) -> Router {
         .route("/ack", post(command::acknowledge))
         .route("/alarms/{watch}/{deed}", post(command::alarm));
     Router::new()
-        .route("/", get(|| async { file("text/html; charset=utf-8", include_str!("page/index.html")) }))
-        .route(
-            "/page.js",
-            get(|| async { file("text/javascript; charset=utf-8", include_str!("page/page.js")) }),
-        )
-        .route("/page.css", get(|| async { file("text/css; charset=utf-8", include_str!("page/page.css")) }))
-        .route("/favicon.svg", get(|| async { file("image/svg+xml", include_str!("page/favicon.svg")) }))
+        .route("/", get(|| screen::file(Path("index.html".into()))))
+        .route("/page.js", get(|| screen::file(Path("page.js".into()))))
+        .route("/page.css", get(|| screen::file(Path("page.css".into()))))
+        .route("/favicon.svg", get(|| screen::file(Path("favicon.svg".into()))))
+        .route("/page/{file}", get(screen::file))
         .route("/metrics", get(read::metrics))
         .route("/healthz", get(read::healthz))
         .route("/readyz", get(read::readyz))
+        .route("/api/v1/house", get(house::house))
+        .route("/api/v1/stream", get(stream::all))
         .route("/api/v1/stations", get(read::stations))
         .nest("/api/v1/stations/{station}", station)
         .route("/api/v1/runs", get(read::runs))
@@ -86,6 +95,7 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/alarms/figures", get(read::figures))
         .route("/api/v1/alarms/help/{watch}", get(read::help))
         .route("/api/v1/plan", post(command::plan))
+        .route("/api/v1/rehearse", post(screen::rehearse))
         .fallback(|| async { Problem::not_found("there is nothing here; see /api/v1/stations") })
         .method_not_allowed_fallback(|| async {
             Problem::new(
@@ -99,8 +109,4 @@ pub fn router(app: AppState) -> Router {
         }))
         .layer(axum::middleware::from_fn_with_state(app.clone(), guard::guard))
         .with_state(app)
-}
-
-fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, kind)], text)
 }

@@ -1,14 +1,18 @@
 //! Requests into orders, by the config: the seam's real side.
 
+use super::house::{House, StationFacts, VesselFacts};
 use super::problem::Problem;
 use super::state::{Planned, Planner};
 use super::upkeep::TankRules;
-use crate::config::{Config, Station};
+use crate::config::{Config, OnLedgerFailure, Station, TemperatureSource};
 use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 use crate::quantity::Units;
+use crate::run;
+use crate::station::{Rehearsal, Vessel, rehearse_in};
 use axum::http::StatusCode;
 use serde_json::Value;
+use std::time::Duration;
 
 /// Works out a request on that station with what the config knows of its tank.
 ///
@@ -43,6 +47,26 @@ pub fn plan_for(
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
 }
 
+/// A rehearsal looks about so often at most, whatever the order's time limit.
+const POLLS: u32 = 20_000;
+/// And at least this often.
+const SELDOM: Duration = Duration::from_secs(1);
+
+/// What the controller of that station is made from.
+pub fn controller_for(station: &Station) -> run::Setup {
+    let mut watches = station.watches.clone();
+    // The sum of several meters is unsure by the sum of their steps.
+    let meters = station.supplies().count() as f64;
+    watches.amps_count = watches.amps_count * meters;
+    run::Setup {
+        limits: station.limits,
+        watches,
+        max_gap: station.max_gap,
+        stale_after: station.stale_after,
+        hold_on_ledger_failure: station.on_ledger_failure == OnLedgerFailure::Hold,
+    }
+}
+
 /// The day by UTC, `YYYY-MM-DD`.
 pub fn today() -> String {
     jiff::Timestamp::now().strftime("%Y-%m-%d").to_string()
@@ -62,6 +86,14 @@ impl Planner for Desk {
         self.config.tank_rules()
     }
 
+    fn house(&self) -> House {
+        Planner::house(&self.config)
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        self.config.rehearse(station, request)
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
             Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
@@ -75,21 +107,50 @@ impl Planner for Config {
         self.tank_rules()
     }
 
+    fn house(&self) -> House {
+        let station = |s: &Station| StationFacts {
+            station: s.name.clone(),
+            max_amperes: s.limits.max_amps.get(),
+            max_volts: s.limits.max_volts.get(),
+        };
+        let tank = |t: &crate::config::Tank| {
+            let bath = self.baths.iter().find(|b| b.name == t.bath)?;
+            Some(VesselFacts::of(&t.name, bath, t.volume))
+        };
+        House {
+            version: env!("CARGO_PKG_VERSION"),
+            units: self.daemon.units,
+            stations: self.stations.iter().map(station).collect(),
+            tanks: self.tanks.iter().filter_map(tank).collect(),
+        }
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        let order = self.planned(station, request, |_| None)?.order;
+        let station = self.meant(station)?;
+        let gone = || Problem::bug("the tank of the order is gone");
+        let tank = self.tanks.iter().find(|t| t.name == order.tank).ok_or_else(gone)?;
+        let bath = self.baths.iter().find(|b| b.name == tank.bath).ok_or_else(gone)?;
+        let temperature = match tank.temperature {
+            Some(TemperatureSource::Fixed(at)) => Some(at),
+            _ => None,
+        };
+        let setup = controller_for(station);
+        // A run of a day is looked at less often than one of a minute, but never so seldom that it looks like a gap.
+        let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
+        let poll = (order.time_limit / POLLS).clamp(station.poll.min(seldom), seldom);
+        Ok(rehearse_in(order, setup, Vessel { bath, agitation: tank.agitation, temperature }, poll, 1))
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         self.planned(station, request, |_| None)
     }
 }
 
 impl Config {
-    fn planned(
-        &self,
-        station: Option<&str>,
-        request: &Value,
-        warning: impl FnOnce(&str) -> Option<String>,
-    ) -> Result<Planned, Problem> {
-        let request: Request = serde_json::from_value(request.clone())
-            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
-        let station = match (station, &self.stations[..]) {
+    /// The station of that name, or the only one.
+    fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
+        match (station, &self.stations[..]) {
             (Some(name), all) => all.iter().find(|s| s.name == name),
             (None, [one]) => Some(one),
             (None, _) => None,
@@ -101,7 +162,18 @@ impl Config {
                 "not-possible",
                 format!("say for which station: {}", names.join(", ")),
             )
-        })?;
+        })
+    }
+
+    fn planned(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        warning: impl FnOnce(&str) -> Option<String>,
+    ) -> Result<Planned, Problem> {
+        let request: Request = serde_json::from_value(request.clone())
+            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
+        let station = self.meant(station)?;
         let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)

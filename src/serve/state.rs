@@ -1,13 +1,14 @@
 //! What every route is given.
 
 use super::history::History;
+use super::house::House;
 use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
 use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
-use crate::station::Baths;
+use crate::station::{Baths, Rehearsal};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -59,6 +60,19 @@ pub trait Planner: Send + Sync + 'static {
     /// `bad-json` when it is no request, `not-possible` with every reason.
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
 
+    /// What the config says that does not change, for people's screens.
+    fn house(&self) -> House {
+        House::default()
+    }
+
+    /// The same request against a simulated cell, in virtual time.
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
+        Err(Problem::not_found("nothing can be rehearsed here"))
+    }
+
     /// What falls due in each tank that has rules.
     fn upkeep(&self) -> Vec<TankRules> {
         Vec::new()
@@ -76,6 +90,8 @@ pub struct AppState {
     pub(super) metrics: Arc<Metrics>,
     /// Ends the streams.
     pub(super) shutdown: CancellationToken,
+    /// One rehearsal at a time: each may work a processor for a second.
+    pub(super) stage: Arc<tokio::sync::Mutex<()>>,
     /// Whether somebody would switch off if the daemon died.
     minder: Arc<AtomicBool>,
 }
@@ -103,6 +119,7 @@ impl AppState {
             baths,
             metrics: Arc::new(metrics),
             shutdown,
+            stage: Arc::default(),
             minder: Arc::new(AtomicBool::new(true)),
         }
     }

@@ -14,7 +14,7 @@ mod snapshot;
 mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Envelope, Handle};
-pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
+pub use rehearse::{Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_with};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };
