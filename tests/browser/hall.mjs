@@ -200,3 +200,12 @@ export async function page(where, hall, { size = "tablet", scheme = "light", has
   await opened.goto(`${hall.url}/${hash}`);
   return opened;
 }
+
+/** Fills the plan's form with the load of these tests. */
+export async function fill(opened, thickness = "8 um") {
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Called").fill("key cups");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await opened.getByLabel("How much").fill(thickness);
+}

@@ -1,7 +1,7 @@
 // Every view at every size, light and dark, for a person to look at: node tests/browser/shots.mjs [FOLDER] [WORD…]
 // With words, only pictures whose name has one of them.
 import { mkdirSync } from "node:fs";
-import { Hall, SIZES, browser, page, until } from "./hall.mjs";
+import { Hall, SIZES, browser, fill, page } from "./hall.mjs";
 
 const [folder = "target/shots", ...words] = process.argv.slice(2);
 mkdirSync(folder, { recursive: true });
@@ -26,7 +26,7 @@ const station = (verdict) => `.station[data-verdict="${verdict}"]`;
 const trend = (p) => p.waitForSelector(".picture svg");
 
 const plan = async (p) => {
-  await p.getByLabel("Diameter").fill("34 mm");
+  await fill(p);
   await p.waitForSelector(".keyfigures");
   await p.getByRole("button", { name: "Rehearse" }).click();
   await p.waitForSelector(".curve svg");
