@@ -55,6 +55,7 @@ use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use axum::routing::{get, post};
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
 
 /// Every route, behind the guard.
 pub fn router(app: AppState) -> Router {
@@ -71,16 +72,21 @@ pub fn router(app: AppState) -> Router {
         .route("/off", post(command::off))
         .route("/ack", post(command::acknowledge))
         .route("/alarms/{watch}/{deed}", post(command::alarm));
-    Router::new()
+    // Text that a browser needs before it shows anything, a third as long on the wire. Streams and answers of the
+    // control loop go as they are: they are small, or must not be held back.
+    let page = Router::new()
         .route("/", get(|| screen::file(Path("index.html".into()))))
         .route("/page.js", get(|| screen::file(Path("page.js".into()))))
         .route("/page.css", get(|| screen::file(Path("page.css".into()))))
         .route("/favicon.svg", get(|| screen::file(Path("favicon.svg".into()))))
         .route("/page/{file}", get(screen::file))
+        .route("/api/v1/house", get(house::house))
+        .layer(CompressionLayer::new());
+    Router::new()
+        .merge(page)
         .route("/metrics", get(read::metrics))
         .route("/healthz", get(read::healthz))
         .route("/readyz", get(read::readyz))
-        .route("/api/v1/house", get(house::house))
         .route("/api/v1/stream", get(stream::all))
         .route("/api/v1/stations", get(read::stations))
         .nest("/api/v1/stations/{station}", station)

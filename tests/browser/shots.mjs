@@ -16,7 +16,10 @@ async function shoot(name, hash, ready, then) {
       const opened = await page(chrome, hall, { size, scheme, hash });
       await opened.waitForSelector(ready);
       await then?.(opened);
-      await opened.screenshot({ path: `${folder}/${file}`, fullPage: size === "phone" || hash !== "" });
+      // A screen as tall as the page: STOP stands at its foot and not across its middle.
+      const tall = await opened.evaluate(() => document.body.scrollHeight);
+      if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
+      await opened.screenshot({ path: `${folder}/${file}` });
       if (opened.complaints.length) console.log(file, opened.complaints);
       await opened.context().close();
     }

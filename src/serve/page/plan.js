@@ -79,7 +79,7 @@ export function open(holder, _rest, frame) {
       put(S.plan.tank, pick("tank", tanks), "tank")));
     if (house.stations.length === 1) d.station = house.stations[0].station;
     const target = h("fieldset", {}, h("legend", {}, S.plan.target), h("div", { class: "grid" },
-      put(S.plan.target, pick("end", S.ends), "end"), put(S.plan.value, input("value", ENDS[d.end]), "end", needed(ENDS[d.end]))));
+      put(S.plan.what, pick("end", S.ends), "end"), put(S.plan.value, input("value", ENDS[d.end]), "end", needed(ENDS[d.end]))));
     const more = h("details", { open: Boolean(d.hold || d.turn || d.ramp || d.ceiling) || d.entry !== "dead" }, h("summary", {}, S.plan.more), h("div", { class: "grid" },
       put(S.plan.turn, pick("turn", { "": S.plan.noTurn, 2: S.plan.faces(2), 3: S.plan.faces(3), 4: S.plan.faces(4), 6: S.plan.faces(6) }), "turn"),
       put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && put(S.plan.holdValue, input("holdValue", HOLDS[d.hold]), "hold", needed(HOLDS[d.hold])),
@@ -185,7 +185,7 @@ export function open(holder, _rest, frame) {
 
   holder.append(h("h1", {}, S.plan.heading));
   if (!house.tanks.length) return holder.append(h("p", {}, S.plan.noTank));
-  holder.append(h("div", { class: "two" }, h("div", {}, form), h("div", {}, result, deeds, start, played)));
+  holder.append(h("div", { class: "two" }, h("div", {}, form, played), h("div", {}, result, deeds, start)));
   redraw();
   return () => {
     clearTimeout(timer);

@@ -83,7 +83,7 @@ async function list(holder, frame) {
     draw();
   }
   search.addEventListener("input", draw);
-  const heads = [S.runs.pick, S.views.runs, S.runs.began, S.runs.tank, S.runs.state, S.runs.thickness, S.runs.charge, S.runs.by];
+  const heads = [S.runs.pick, S.runs.load, S.runs.began, S.runs.tank, S.runs.state, S.runs.thickness, S.runs.charge, S.runs.by];
   holder.append(h("h1", {}, S.runs.heading), field(S.runs.search, search), h("div", { class: "row" }, both), none,
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.heading }, h("table", {}, h("thead", {}, h("tr", {}, heads.map((t) => h("th", { scope: "col" }, t)))), body)), older);
   await more().catch(frame.complain);

@@ -28,7 +28,8 @@ export function say(look, gone) {
   const run = look.run;
   if (gone) return [S.say.lost];
   if (!look.output_known) return [S.say.dark, look.link.trouble];
-  const alarm = standing(look)[0];
+  // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
+  const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
   if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.text];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
@@ -149,6 +150,7 @@ export function card(name, frame) {
     try {
       const svg = await getText(`/api/v1/stations/${encodeURIComponent(name)}/trend.svg?width=${width}`);
       const m = look.measured;
+      show(trend, svg.includes("<path"));
       n.picture.replaceChildren(drawing(svg, S.trendAlt(name, F.amps(m?.amperes), F.volts(m?.volts))) ?? "");
     } catch {
       // The card says by itself when the daemon is lost.
@@ -180,16 +182,17 @@ export function card(name, frame) {
     show(n.also, Boolean(n.also.textContent));
 
     const left = active && !gone ? until(run) : null;
-    show(clock, Boolean(left));
+    show(clock, Boolean(left) && run.state === "running" && !run.question);
     show(n.later, active);
-    if (left) {
+    if (left && run.state === "running" && !run.question) {
       const [figure, unit] = F.bigTime(left.hand);
       set(n.figure, figure);
       set(n.unit, unit);
       set(n.label, left.turn ? S.time.untilTurn : S.time.untilDone);
       set(n.later, S.time.all(F.time(left.all), F.clock(new Date(Date.now() + left.all * 1000))));
-    } else set(n.later, S.time.worked(F.time(run.worked_seconds)));
+    } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
 
+    show(n.acts, !gone);
     keyed(n.acts, JSON.stringify([run.state, run.question, mayOperate()]), () => acts(look));
     keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map(alarm));
     show(n.alarms, look.alarms.length > 0);

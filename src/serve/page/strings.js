@@ -36,7 +36,7 @@ export const S = {
   time: {
     left: "left", untilTurn: "until you turn the parts", untilDone: "until it is done",
     all: (time, clock) => `${time} in all, done about ${clock}`, clock: (clock) => `about ${clock}`,
-    worked: (time) => `worked ${time}`, none: "–", unknown: "time left not known", s: "s", min: "min", h: "h",
+    worked: (time) => `worked ${time}`, toGo: (time) => `${time} of current to go`, none: "–", unknown: "time left not known", s: "s", min: "min", h: "h",
   },
   charge: "Charge", chargeOf: (now, all, share) => `${now} of ${all}, ${share} %`,
   turnMark: "turn",
@@ -63,7 +63,7 @@ export const S = {
   // Plan
   plan: {
     heading: "Plan a load", how: "How", single: "One tank", sheet: "Process sheet", tank: "Tank", station: "Station", parts: "Parts", part: (n) => `Part ${n}`,
-    count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until",
+    count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until", what: "What counts",
     value: "How much", more: "More", hold: "Hold", holdValue: "At", entry: "Into the tank", ramp: "Rise over", turn: "Turn over",
     ceiling: "Ceiling", operator: "Your name", notYet: "Fill in the parts and the target: the worksheet comes by itself.",
     rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", no: "Not yet",
@@ -84,14 +84,14 @@ export const S = {
   // Tanks
   tanks: {
     heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (what) => `since ${what}`, runs: "Runs", unobserved: "Not observed",
-    due: "What is due", nothing: "No upkeep rules in the config.", isDue: "DUE", part: (p) => `${p} %`, when: (d) => `about ${d}`, last: (d, by) => `last done ${d} by ${by}`, never: "never logged",
+    due: "What is due", dueNow: "Due now", soon: "Due soon", nothing: "No upkeep rules in the config.", isDue: "DUE", part: (p) => `${p} %`, when: (d) => `about ${d}`, last: (d, by) => `last done ${d} by ${by}`, never: "never logged",
     dose: (v) => `add ${v}`, done: "I did it", undo: "Take the last log back", note: "Note", save: "Log it", cancel: "Cancel", warm: "Tell the temperature", warmValue: "Temperature", tell: "Tell",
     cautions: "What can hurt", volume: (l) => `${l} L`, additions: "Additions", analysis: "Analysis", panels: "Hull panels", perDay: "Ampere-hours a day", none: "Nothing logged yet.", day: "Day", charge: "Charge",
     what: "What", amount: "How much", logAddition: "Log an addition", logAnalysis: "Log an analysis", pickRule: "Which",
   },
   // Runs
   runs: {
-    heading: "Runs", search: "Search", searchHint: "part, tank, day, name, state", none: "No run fits.", older: "Older runs", compare: "Compare the two", pick: "Compare", picked: (n) => `${n} of 2 chosen`,
+    heading: "Runs", load: "Load", search: "Search", searchHint: "part, tank, day, name, state", none: "No run fits.", older: "Older runs", compare: "Compare the two", pick: "Compare", picked: (n) => `${n} of 2 chosen`,
     back: "All runs", record: "Record to print", json: "JSON", csv: "CSV", plot: "The run's curve", noPlot: "No curve is kept of this run.", events: "What happened", advice: "What to do better", saw: "What do the parts look like?", ask: "Ask", tank: "Tank", station: "Station",
     began: "Began", ended: "Ended", state: "State", cause: "Why it ended", charge: "Charge", target: "Asked for", thickness: "Thickness", worked: "Worked", unobserved: "Not observed", area: "Area", parts: "Parts", by: "By", density: "Mean density", stages: "Stages", comparing: "Two runs side by side", figure: "Figure", again: "Plan it again",
   },
