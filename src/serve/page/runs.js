@@ -45,7 +45,7 @@ async function compare(holder, ids) {
     back(), h("h1", {}, S.runs.comparing),
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r) => h("th", { scope: "col" }, r.title)))),
       h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((c) => h("td", { class: "num" }, c ?? S.time.none))))))),
-    h("div", { class: "two" }, runs.map((r, i) => h("section", { class: "sheet", "aria-label": r.title }, h("h2", {}, r.title), pictures[i]))),
+    h("div", { class: "two" }, runs.map((r, i) => h("div", { class: "sheet" }, h("h2", {}, r.title), pictures[i]))),
   );
   runs.forEach((r, i) => plot(r.id, pictures[i]));
 }
