@@ -99,6 +99,8 @@ pub mod config;
 pub mod deposit;
 pub mod draw;
 #[cfg(feature = "daemon")]
+pub mod host;
+#[cfg(feature = "daemon")]
 pub mod ledger;
 pub mod mimic;
 pub mod part;
@@ -111,3 +113,6 @@ pub mod serve;
 pub mod station;
 pub mod supply;
 pub mod watch;
+
+#[cfg(feature = "daemon")]
+pub use host::Tankside;

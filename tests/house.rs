@@ -62,7 +62,14 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
         "cli",
         &[
             "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "mimic",
-            "ledger", "station", "draw", "serve", "config",
+            "ledger", "station", "draw", "serve", "config", "host",
+        ],
+    ),
+    (
+        "host",
+        &[
+            "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "ledger",
+            "station", "draw", "serve", "config",
         ],
     ),
 ];
@@ -74,7 +81,7 @@ const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan"
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
 const SHELL: &[&str] =
-    &["cli", "ledger", "mimic/server", "serve", "station/handle", "station/work", "supply/link"];
+    &["cli", "host", "ledger", "mimic/server", "serve", "station/handle", "station/work", "supply/link"];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[

@@ -2,10 +2,10 @@
 
 use super::args::AlarmArgs;
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::follow::text;
 use super::say::{line, say, table, wrap};
 use super::show::json_out;
+use crate::host::{Done, Failure};
 use serde_json::{Map, Value, json};
 
 const WIDTH: usize = 80;

@@ -1,6 +1,6 @@
 //! The daemon as seen from a verb.
 
-use super::failure::Failure;
+use crate::host::Failure;
 use serde_json::Value;
 use std::time::Duration;
 

@@ -1,30 +1,17 @@
-//! The daemon: everything is started here, in this order, and ended in the reverse.
+//! The verb `serve`: the stations, their HTTP, and a service manager's wishes.
 
-use super::failure::{Done, Failure};
 use super::log;
-use super::setup::{self, Setup};
-use crate::config::TemperatureSource;
-use crate::ledger::Ledger;
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen};
-use crate::station::{self, BathSource, Baths, Control, Parallel, Pulse, Settings};
-use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
+use super::setup::Setup;
+use crate::host::{Done, Failure, MinderProgram, Tankside};
+use crate::station::Pulse;
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
-use std::path::Path;
-use std::sync::Arc;
 use std::time::Duration;
 use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::task::JoinHandle;
-use tokio::time::{sleep, timeout};
-use tokio_util::sync::CancellationToken;
 
 /// How often it is looked whether control has moved on; half a watchdog interval where systemd sets one.
 const LOOK: Duration = Duration::from_secs(1);
-/// To find a port shut takes an instant; whatever takes longer is not that.
-const BUSY_LOOK: Duration = Duration::from_millis(500);
-/// After this a busy port is tried once more.
-const BUSY_WAIT: Duration = Duration::from_secs(2);
 
 /// The verb.
 pub(crate) fn serve(setup: &Setup) -> Done {
@@ -33,13 +20,17 @@ pub(crate) fn serve(setup: &Setup) -> Done {
     let runtime = runtime()?;
     runtime.block_on(async {
         let (mut term, mut int) = signals()?;
-        let daemon = Daemon::start(setup, setup.config.daemon.listen).await?;
+        let daemon = start(setup, setup.config.daemon.listen).await?;
+        let watchdog = tokio::spawn(feed(daemon.pulse()));
         notify(&[NotifyState::Ready]);
         tokio::select! {
             _ = term.recv() => tracing::info!("SIGTERM"),
             _ = int.recv() => tracing::info!("SIGINT"),
         }
-        daemon.stop().await
+        notify(&[NotifyState::Stopping]);
+        let stopped = daemon.stop().await;
+        watchdog.abort();
+        stopped
     })
 }
 
@@ -67,222 +58,9 @@ pub(crate) fn signals() -> Result<(Signal, Signal), Failure> {
     Ok((hear(SignalKind::terminate())?, hear(SignalKind::interrupt())?))
 }
 
-/// Everything at work.
-pub(crate) struct Daemon {
-    control: Control,
-    minder: Minder,
-    ledger: Ledger,
-    http: JoinHandle<()>,
-    watchdog: JoinHandle<()>,
-    sensors: Vec<JoinHandle<()>>,
-    shutdown: CancellationToken,
-    /// Where it answers.
-    pub address: SocketAddr,
-}
-
-impl Daemon {
-    /// Starts everything. The address and the ledger come first: a second daemon
-    /// fails there, before any port is touched. The minder comes before the stations.
-    pub(crate) async fn start(setup: &Setup, at: SocketAddr) -> Result<Daemon, Failure> {
-        let config = &setup.config;
-        tracing::info!(
-            version = env!("CARGO_PKG_VERSION"),
-            config = %setup.path.display(),
-            config_hash = %setup.hash,
-            "tankside starts"
-        );
-        let listening = listen(at).await.map_err(Failure::refused)?;
-        let address = listening.address;
-        let ledger = open_ledger(&config.daemon.state)?;
-        let clock = Clock::new();
-        let baths = baths(setup, clock);
-        let stations = stations(setup, &baths)?;
-        let ports: Vec<_> = stations
-            .iter()
-            .flat_map(|s| s.supplies().map(|(spec, dialect)| (spec.clone(), dialect.clone())))
-            .collect();
-        refuse_busy(&ports).await?;
-        let minder = Minder::spawn(&ports).await.map_err(|e| {
-            Failure::bug(format!("the minder does not start ({e}); without it nothing may be switched on"))
-        })?;
-        let control = match station::spawn(stations, ledger.clone(), clock) {
-            Ok(control) => control,
-            Err(e) => {
-                minder.goodbye().await;
-                return Err(Failure::bug(format!("the control thread does not start: {e}")));
-            }
-        };
-        let shutdown = CancellationToken::new();
-        let sensors = baths.watch_sensors();
-        let app = app(setup, &control, &ledger, baths, address, shutdown.clone()).minded(minder.stands());
-        let http = tokio::spawn(Listening::serve(listening, app));
-        let watchdog = tokio::spawn(feed(control.pulse()));
-        tracing::info!(%address, "listening");
-        Ok(Daemon { control, minder, ledger, http, watchdog, sensors, shutdown, address })
-    }
-
-    /// Off everywhere, confirmed; then the minder is let go, and nobody else is served.
-    ///
-    /// # Errors
-    /// When an output is not confirmed off. The minder then does its work once more.
-    pub(crate) async fn stop(self) -> Done {
-        notify(&[NotifyState::Stopping]);
-        let farewells = self.control.shutdown().await;
-        let mut unsure = Vec::new();
-        for farewell in farewells {
-            match farewell.off {
-                Ok(()) => tracing::info!(station = %farewell.station, "output off, confirmed"),
-                Err(why) => {
-                    tracing::error!(station = %farewell.station, "output NOT confirmed off: {why}");
-                    unsure.push(format!("{}: {why}", farewell.station));
-                }
-            }
-        }
-        self.watchdog.abort();
-        self.sensors.iter().for_each(JoinHandle::abort);
-        self.shutdown.cancel();
-        if let Err(e) = self.http.await {
-            tracing::error!("serving ended badly: {e}");
-        }
-        let closed = self.ledger.close().await;
-        if !unsure.is_empty() {
-            // Dropped without a goodbye: it switches off by itself, at the ports.
-            drop(self.minder);
-            return Err(Failure::refused(format!(
-                "not every output was confirmed off; go to the supply: {}",
-                unsure.join("; ")
-            )));
-        }
-        self.minder.goodbye().await;
-        closed.map_err(|e| Failure::ledger(e.to_string()))?;
-        tracing::info!("tankside ends");
-        Ok(())
-    }
-}
-
-pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
-    std::fs::create_dir_all(folder).map_err(|e| {
-        Failure::ledger(format!(
-            "{}: {e}; daemon.state must be a folder this user may write",
-            folder.display()
-        ))
-    })?;
-    let (ledger, recovery) =
-        Ledger::open(&folder.join("ledger.sqlite")).map_err(|e| Failure::ledger(e.to_string()))?;
-    if recovery.interrupted.is_empty() {
-        tracing::info!("{}", recovery.sentence);
-    } else {
-        tracing::warn!("{}", recovery.sentence);
-    }
-    Ok(ledger)
-}
-
-/// A port that another program holds is not worked: two masters on one supply
-/// would fight over its setpoints. Anything else wrong with a port is the
-/// station's to show and to wait for.
-///
-/// # Errors
-/// The page of help of the first port that stays busy.
-async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
-    for (spec, dialect) in ports {
-        let mut again = true;
-        loop {
-            let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
-            // Asking takes as long as the supply takes; only being shut out is quick, and only that counts here.
-            let Ok(Err(Trouble::Busy(help))) = timeout(BUSY_LOOK, device.connect()).await else { break };
-            // The daemon before us, or its minder, may be letting go just now.
-            if !again {
-                return Err(Failure::unreachable(help.to_string()));
-            }
-            again = false;
-            sleep(BUSY_WAIT).await;
-        }
-    }
-    Ok(())
-}
-
-/// Every tank with what watches it.
-fn baths(setup: &Setup, clock: Clock) -> Baths {
-    let source = |t: &crate::config::Tank| BathSource {
-        tank: t.name.clone(),
-        agitation: t.agitation,
-        thermometer: match &t.temperature {
-            Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
-            _ => None,
-        },
-        stirring: t.agitation_sensor.as_ref().map(|s| (s.file.clone(), s.running.clone())),
-    };
-    Baths::new(setup.config.tanks.iter().map(source).collect(), clock)
-}
-
-fn stations(setup: &Setup, baths: &Baths) -> Result<Vec<Settings>, Failure> {
-    let one = |station: &crate::config::Station| {
-        for late in station.overdue(&crate::serve::today()) {
-            tracing::warn!(station = %station.name, "{late}");
-        }
-        let dialect = |spec: &Spec| {
-            let dialect = setup.dialect(&spec.dialect)?;
-            tracing::info!(
-                station = %station.name,
-                port = %spec.name(),
-                dialect = %dialect.name,
-                tried = dialect.maturity.name(),
-                identity = spec.identity.as_deref().unwrap_or("any: pin it in the config"),
-                "station"
-            );
-            Ok(dialect)
-        };
-        let beside = |p: &crate::config::Parallel| {
-            let (supply, dialect) = (p.supply.clone(), dialect(&p.supply)?);
-            Ok(Parallel { supply, dialect, ammeter: p.ammeter.clone(), max_amps: p.max_amps })
-        };
-        Ok(Settings {
-            name: station.name.clone(),
-            supply: station.supply.clone(),
-            dialect: dialect(&station.supply)?,
-            ammeter: station.ammeter.clone(),
-            parallel: station.parallel.iter().map(beside).collect::<Result<_, Failure>>()?,
-            setup: setup::controller(station),
-            poll: station.poll,
-            baths: baths.clone(),
-        })
-    };
-    setup.config.stations.iter().map(one).collect()
-}
-
-fn app(
-    setup: &Setup,
-    control: &Control,
-    ledger: &Ledger,
-    baths: Baths,
-    address: SocketAddr,
-    shutdown: CancellationToken,
-) -> AppState {
-    let config = &setup.config;
-    let watched = control
-        .handles()
-        .iter()
-        .zip(&config.stations)
-        .map(|(handle, station)| Watched::new(handle.clone(), station.stale_after))
-        .collect();
-    let facts = Facts {
-        listen: address,
-        token: config.daemon.token.clone(),
-        units: config.daemon.units,
-        config_hash: setup.hash.clone(),
-        tanks: config
-            .tanks
-            .iter()
-            .map(|t| TankFacts {
-                tank: t.name.clone(),
-                bath: t.bath.clone(),
-                volume_liters: t.volume.map(|v| v.get()),
-            })
-            .collect(),
-    };
-    let metrics = Metrics::new().with_process();
-    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
-    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
+/// Everything at work, answering at that address.
+pub(crate) async fn start(setup: &Setup, at: SocketAddr) -> Result<Tankside, Failure> {
+    Tankside::start(setup, Some(at), &MinderProgram::Tankside).await
 }
 
 /// Pings systemd's watchdog after every station has finished a round, and not otherwise.

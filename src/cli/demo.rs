@@ -6,12 +6,12 @@
 
 use super::args::Common;
 use super::client::Client;
-use super::daemon::{Daemon, logging, runtime, signals};
-use super::failure::{Done, Failure};
+use super::daemon::{self, logging, runtime, signals};
 use super::follow::question;
 use super::say::{line, seconds};
 use super::setup::{self, Setup};
 use crate::deposit::{Efficiency, metal};
+use crate::host::{Done, Failure, Tankside};
 use crate::plan::{Order, Request};
 use crate::process::{Between, Confirm, End, Ramp, Turn};
 use crate::quantity::{Charge, Length, Ratio, Units};
@@ -59,7 +59,7 @@ pub(crate) fn demo(common: &Common, once: bool) -> Done {
     let result = runtime.block_on(async {
         let (mut term, mut int) = signals()?;
         let daemon = start(&setup).await?;
-        let address = daemon.address;
+        let address = daemon.address().unwrap_or(setup.config.daemon.listen);
         line(format!("3. daemon     http://{address}/  (also /metrics and /api/v1/stations)"));
         line(format!("              from another terminal: tankside follow --address {address}"));
         let truth = folder.0.join("truth");
@@ -85,11 +85,11 @@ pub(crate) fn demo(common: &Common, once: bool) -> Done {
 }
 
 /// The usual address if it is free, else any.
-async fn start(setup: &Setup) -> Result<Daemon, Failure> {
+async fn start(setup: &Setup) -> Result<Tankside, Failure> {
     let usual = setup.config.daemon.listen;
-    match Daemon::start(setup, usual).await {
+    match daemon::start(setup, usual).await {
         Err(failure) if failure.text.contains("is taken") => {
-            Daemon::start(setup, SocketAddr::new(usual.ip(), 0)).await
+            daemon::start(setup, SocketAddr::new(usual.ip(), 0)).await
         }
         other => other,
     }

@@ -1,9 +1,9 @@
 //! One station, live in a terminal: is it well, what do I do now, how long.
 
 use super::client::Client;
-use super::failure::{Done, Failure};
 use super::say::{say, seconds, wrap};
 use crate::draw::trend;
+use crate::host::{Done, Failure};
 use crate::quantity::{Charge, Density, Length, Units};
 use serde_json::Value;
 use std::io::IsTerminal;

@@ -1,11 +1,11 @@
 //! `plan --sheet`: a whole process sheet for a load, with the workshop's own tanks.
 
 use super::args::{Common, OrderArgs, PlanArgs};
-use super::failure::{Done, Failure};
 use super::say::{line, say};
 use super::setup::{self, Setup};
 use super::{order, show};
 use crate::config::Tank;
+use crate::host::{Done, Failure};
 use crate::part::Allowance;
 use crate::plan::{LineRequest, LineTank, SupplyLimits, TankFacts, plan_line};
 use crate::process::{self, Base, End, Kind, Sheet};

@@ -1,9 +1,9 @@
 //! The simulated supply as a verb.
 
 use super::args::MimicArgs;
-use super::failure::{Done, Failure};
 use super::setup;
 use crate::bath::{self, Agitation};
+use crate::host::{Done, Failure};
 use crate::mimic::modbus::WordOrder;
 use crate::mimic::{self, Chemistry, Options, Protocol, Script, Setup};
 use std::path::Path;

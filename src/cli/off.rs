@@ -2,10 +2,10 @@
 
 use super::args::Common;
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::probe::{BAUDS, is_shut};
 use super::say::line;
 use super::setup;
+use crate::host::{Done, Failure};
 use crate::supply::{
     Clock, Device, Dialect, OffReport, Parity, Port, Spec, Trouble, Wiring, dialect, off_at_port,
     off_when_free,

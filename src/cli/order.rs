@@ -1,8 +1,8 @@
 //! What is to be plated: from a file or from flags, into a request.
 
 use super::args::OrderArgs;
-use super::failure::Failure;
 use super::{mesh, setup};
+use crate::host::Failure;
 use crate::part::Part;
 use crate::plan::{Request, SeekAsked};
 use crate::process::{Between, Confirm, End, Entry, Hold, Ramp, Turn};

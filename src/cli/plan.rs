@@ -2,12 +2,12 @@
 
 use super::args::{Common, OrderArgs};
 use super::client::Client;
-use super::failure::{Done, Failure};
 use super::order::request;
 use super::say::{line, say, seconds};
 use super::setup::{self, Setup};
 use super::show;
 use crate::config::{Config, Station, TemperatureSource};
+use crate::host::{Done, Failure};
 use crate::mimic::{self, Bench, Chemistry, Script};
 use crate::plan::{Order, Plan, Request};
 use crate::quantity::{Charge, Length, Mono, Temperature, Units};

@@ -1,9 +1,9 @@
 //! Tries a port and only asks; or, with consent, commissions a supply.
 
 use super::args::{Common, LoadArg, ProbeArgs};
-use super::failure::{Done, Failure};
 use super::say::{line, say};
 use super::setup;
+use crate::host::{Done, Failure};
 use crate::ledger::CommissioningRow;
 use crate::quantity::{Amps, Volts};
 use crate::supply::{
@@ -107,7 +107,7 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let runtime = super::daemon::runtime()?;
     runtime.block_on(async {
         // The ledger first: while a daemon runs, it has the ledger and the supply.
-        let ledger = super::daemon::open_ledger(&setup.config.daemon.state)?;
+        let ledger = crate::host::open_ledger(&setup.config.daemon.state)?;
         // Off also if this very process dies.
         let minder = Minder::spawn(&[(spec.clone(), dialect.clone())]).await.map_err(|e| {
             Failure::refused(format!("the minder does not start, so nothing is switched on: {e}"))

@@ -2,11 +2,11 @@
 
 use super::args::{Common, ReplayArgs, ReplayFormat};
 use super::client::Client;
-use super::failure::{Done, Failure};
 use super::say::{line, say};
 use super::setup::{self, Setup};
 use super::show::json_out;
 use crate::bath::{self, Agitation, Bath};
+use crate::host::{Done, Failure};
 use crate::ledger::Reader;
 use crate::part::{Load, Part};
 use crate::plan::{Control, Order};

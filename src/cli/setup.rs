@@ -1,32 +1,16 @@
-//! The config and all it names, read once for every verb that needs it.
+//! Which config is meant, and what verbs read from it.
 
 use super::args::Common;
-use super::failure::Failure;
-use crate::config::{self, Config, Station};
-use crate::process::{self, Sheet};
-use crate::run;
-use crate::supply::{Dialect, Spec, dialect};
+use crate::host::Failure;
+pub(crate) use crate::host::setup::{Setup, bytes, controller, read};
+use crate::supply::{Dialect, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 const DEFAULT: &str = "/etc/tankside/tankside.toml";
 
-/// A config that was read and found good.
-#[derive(Debug)]
-pub(crate) struct Setup {
-    pub path: PathBuf,
-    pub config: Config,
-    pub dialects: Vec<Arc<Dialect>>,
-    /// The process sheets that fit the baths.
-    pub sheets: Vec<Sheet>,
-    /// Why a shipped sheet does not fit a bath that the folder beside the config has changed.
-    pub unfit: Vec<String>,
-    /// Of the config's text, for the log.
-    pub hash: String,
-}
-
 /// Which file is meant.
-pub(crate) fn path(common: &Common) -> PathBuf {
+fn path(common: &Common) -> PathBuf {
     common.config.clone().unwrap_or_else(|| DEFAULT.into())
 }
 
@@ -35,55 +19,22 @@ pub(crate) fn is_there(common: &Common) -> bool {
     common.config.is_some() || Path::new(DEFAULT).exists()
 }
 
-/// Reads a text file.
-#[expect(clippy::disallowed_methods, reason = "the verbs are at the edge: they read what people name")]
-pub(crate) fn read(path: &Path) -> std::io::Result<String> {
-    std::fs::read_to_string(path)
-}
-
-/// Reads a file that may hold anything, if it is one and no larger than that many bytes.
-///
-/// # Errors
-/// Why not, in one line without the file's name.
-#[expect(clippy::disallowed_methods, reason = "the verbs are at the edge: they read what people name")]
-pub(crate) fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, String> {
-    use std::io::Read;
-    // Looked at before it is opened: a pipe would keep us waiting for its other end.
-    let about = std::fs::metadata(path).map_err(|e| e.to_string())?;
-    if !about.is_file() {
-        return Err("it is not a file".into());
-    }
-    let too_large = |has: u64| format!("it has {} MiB, and {} MiB is the most", has >> 20, most >> 20);
-    if about.len() > most {
-        return Err(too_large(about.len()));
-    }
-    let mut all = Vec::new();
-    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
-    // It may have grown since.
-    file.take(most + 1).read_to_end(&mut all).map_err(|e| e.to_string())?;
-    if all.len() as u64 > most { Err(too_large(all.len() as u64)) } else { Ok(all) }
-}
-
 /// The config's text, or why it cannot be read.
 pub(crate) fn text(common: &Common) -> Result<(PathBuf, String), Failure> {
     let path = path(common);
-    match read(&path) {
-        Ok(text) => Ok((path, text)),
-        Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => {
-            Err(Failure::permission(format!("{}: this user may not read it", path.display())))
-        }
-        Err(e) => {
-            let mut text = format!("{}: {e}", path.display());
-            if common.config.is_none() {
-                text.push_str("; it was tried because --config was not given");
-                // Never used silently: a daemon that works another tank than the one that is meant is dangerous.
-                if Path::new("config/tankside.toml").exists() {
-                    text.push_str("; ./config/tankside.toml is there: if it is meant, say --config config/tankside.toml");
-                }
+    let text = crate::host::setup::text(&path).map_err(|mut failure| {
+        // Never used silently: a daemon that works another tank than the one that is meant is dangerous.
+        if common.config.is_none() && failure.code == Failure::config("").code {
+            failure.text.push_str("; it was tried because --config was not given");
+            if Path::new("config/tankside.toml").exists() {
+                failure.text.push_str(
+                    "; ./config/tankside.toml is there: if it is meant, say --config config/tankside.toml",
+                );
             }
-            Err(Failure::config(text))
         }
-    }
+        failure
+    })?;
+    Ok((path, text))
 }
 
 /// Reads the config, the baths and the dialects beside it.
@@ -91,43 +42,12 @@ pub(crate) fn text(common: &Common) -> Result<(PathBuf, String), Failure> {
 /// The outer error is a file that cannot be read; the inner one is every problem in them.
 pub(crate) fn load(common: &Common) -> Result<Result<Setup, Vec<String>>, Failure> {
     let (path, text) = text(common)?;
-    let folder = path.parent().unwrap_or(Path::new("."));
-    let bath_files = toml_files(&folder.join("baths"))?;
-    let mut problems = Vec::new();
-    let dialects = dialects(folder, &mut problems)?;
-    let sheet_files = toml_files(&folder.join("processes"))?;
-    let mut unfit = Vec::new();
-    // With bad baths the sheets cannot be judged; the baths' problems are told by the config.
-    let sheets = crate::bath::gather(&bath_files)
-        .map_or_else(|_| Vec::new(), |baths| sheets(&sheet_files, &baths, &mut problems, &mut unfit));
-    let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
-    match config::load(&text, &path.display().to_string(), &bath_files, &names) {
-        Ok(config) if problems.is_empty() => {
-            let mut problems = strangers(&path, &config.stations, &dialects);
-            problems.extend(no_metal(&path, &config));
-            if !problems.is_empty() {
-                return Ok(Err(problems));
-            }
-            Ok(Ok(Setup { path, config, dialects, sheets, unfit, hash: fingerprint(&text) }))
-        }
-        Ok(_) => Ok(Err(problems)),
-        Err(found) => {
-            let mut all: Vec<_> = found.iter().map(ToString::to_string).collect();
-            all.extend(problems);
-            Ok(Err(all))
-        }
-    }
+    crate::host::setup::load(path, &text)
 }
 
 /// As [`load`], for verbs that can do nothing with a bad config.
 pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
-    load(common)?.map_err(|problems| {
-        let count = match problems.len() {
-            1 => "1 problem".into(),
-            n => format!("{n} problems"),
-        };
-        Failure::config(format!("{count} in the config\n{}", problems.join("\n")))
-    })
+    crate::host::setup::good(load(common)?)
 }
 
 /// The dialects beside the config if there is one, else the shipped ones. Examples come last: they are invented maps.
@@ -137,7 +57,9 @@ pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
 pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut problems = Vec::new();
     let mut all = match text(common) {
-        Ok((path, _)) => dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?,
+        Ok((path, _)) => {
+            crate::host::setup::dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?
+        }
         Err(_) => dialect::shipped().into_iter().map(Arc::new).collect(),
     };
     if !problems.is_empty() {
@@ -145,144 +67,4 @@ pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failu
     }
     all.sort_by_key(|d| d.name.ends_with("-example"));
     Ok(all)
-}
-
-/// What only shows when stations and dialects are put side by side: addresses where there are none, and two framings
-/// on one line.
-fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Vec<String> {
-    let dialect = |s: &Spec| dialects.iter().find(|d| d.name == s.dialect);
-    let supplies: Vec<_> = stations.iter().flat_map(|s| s.supplies().map(|spec| (&s.name, spec))).collect();
-    let mut problems = Vec::new();
-    for (at, (name, spec)) in supplies.iter().enumerate() {
-        let Some(own) = dialect(spec) else { continue };
-        if spec.wiring.unit.is_some() && !own.has_units() {
-            problems.push(format!(
-                "{}: station {name}: unit: supplies of dialect {:?} have no addresses; leave `unit` out",
-                path.display(),
-                own.name
-            ));
-        }
-        for (theirs, other) in supplies[..at].iter().filter(|(_, o)| o.port == spec.port) {
-            if dialect(other).is_some_and(|d| !own.shares_with(d)) {
-                problems.push(format!(
-                    "{}: station {name}: port: {} carries another framing for station {theirs}; give one of the two \
-                     another port",
-                    path.display(),
-                    spec.port,
-                ));
-            }
-        }
-    }
-    problems
-}
-
-/// Anodes that are said to dissolve in a bath that has no metal.
-fn no_metal(path: &Path, config: &Config) -> Vec<String> {
-    let metal = |bath: &str| config.baths.iter().any(|b| b.name == bath && b.metal.is_some());
-    let tanks = config.tanks.iter().filter(|t| !metal(&t.bath));
-    tanks
-        .flat_map(|t| t.upkeep.iter().filter(|rule| rule.anode_metal.is_some()).map(move |rule| (t, rule)))
-        .map(|(tank, rule)| {
-            format!(
-                "{}: tank {}: upkeep {}: anode-metal: nothing dissolves in {}; write every = \"300 A.h\" or or-every",
-                path.display(),
-                tank.name,
-                rule.name,
-                tank.bath
-            )
-        })
-        .collect()
-}
-
-/// The shipped dialects, overridden by the files of a folder beside the config.
-fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
-    let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
-    for (file, text) in toml_files(&folder.join("dialects"))? {
-        let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        match dialect::parse(&text, &file) {
-            Ok(read) => {
-                all.retain(|d| d.name != name);
-                all.push(Arc::new(read));
-            }
-            Err(found) => problems.extend(found.iter().map(ToString::to_string)),
-        }
-    }
-    Ok(all)
-}
-
-/// The shipped sheets, overridden by the files of a folder beside the config. What is wrong with the workshop's
-/// own is a problem; a shipped one that does not fit its baths is only left out.
-fn sheets(
-    files: &[(String, String)],
-    baths: &[crate::bath::Bath],
-    problems: &mut Vec<String>,
-    unfit: &mut Vec<String>,
-) -> Vec<Sheet> {
-    let (sheets, found) = process::sort_out(files, baths);
-    for problem in found {
-        let own = files.iter().any(|(file, _)| *file == problem.file);
-        if own { &mut *problems } else { &mut *unfit }.push(problem.to_string());
-    }
-    sheets
-}
-
-/// The `.toml` files of a folder by name, each with its text; none if there is no folder.
-fn toml_files(folder: &Path) -> Result<Vec<(String, String)>, Failure> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return Ok(Vec::new()) };
-    let mut paths: Vec<_> =
-        entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
-    paths.sort();
-    paths
-        .into_iter()
-        .map(|path| {
-            let text = read(&path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
-            Ok((path.display().to_string(), text))
-        })
-        .collect()
-}
-
-/// FNV-1a, 64 bits: tells two texts apart in a log; it protects nothing.
-fn fingerprint(text: &str) -> String {
-    let hash = text
-        .bytes()
-        .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3));
-    format!("{hash:016x}")
-}
-
-impl Setup {
-    /// The station that is meant: the named one, else the only one.
-    pub(crate) fn station(&self, named: Option<&str>) -> Result<&Station, Failure> {
-        let stations = &self.config.stations;
-        let names = || stations.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
-        match (named, &stations[..]) {
-            (Some(name), _) => stations.iter().find(|s| s.name == name).ok_or_else(|| {
-                Failure::usage(format!("there is no station {name:?}; there is: {}", names()))
-            }),
-            (None, [one]) => Ok(one),
-            (None, _) => Err(Failure::usage(format!("say which with --station: {}", names()))),
-        }
-    }
-
-    /// The dialect of that name; `config::load` has checked that there is one.
-    pub(crate) fn dialect(&self, name: &str) -> Result<Arc<Dialect>, Failure> {
-        let found = self.dialects.iter().find(|d| d.name == name);
-        found.cloned().ok_or_else(|| Failure::config(format!("there is no dialect {name:?}")))
-    }
-}
-
-/// What the controller of that station is made from.
-pub(crate) fn controller(station: &Station) -> run::Setup {
-    crate::serve::controller_for(station)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn fingerprint_is_fnv_1a() {
-        // From memory: the 64-bit FNV-1a of "a".
-        assert_eq!(fingerprint("a"), "af63dc4c8601ec8c");
-        assert_ne!(fingerprint("max-current = \"10 A\""), fingerprint("max-current = \"11 A\""));
-    }
 }

@@ -1,9 +1,9 @@
 //! Verbs that ask the daemon and show what it says.
 
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::follow::{follow_text, text};
 use super::say::{line, say, seconds, table, wrap};
+use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
 

@@ -2,10 +2,10 @@
 
 use super::args::UpkeepArgs;
 use super::client::{Client, escape};
-use super::failure::{Done, Failure};
 use super::follow::text;
 use super::say::{line, table};
 use super::show::json_out;
+use crate::host::{Done, Failure};
 use crate::quantity::{Charge, Mass, Span, Units, Volume};
 use serde_json::{Value, json};
 

@@ -2,7 +2,9 @@
 
 use super::account::Accounts;
 use super::reader::{self, Reader, damaged};
-use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow};
+use super::rows::{
+    AlarmRow, CommissioningRow, EventRow, News, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow,
+};
 use super::writer::{Feed, Health, Message, Reply, Writer, now_utc};
 use super::{LedgerError, schema};
 use nix::fcntl::{Flock, FlockArg};
@@ -13,10 +15,12 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use tokio::sync::{oneshot, watch};
+use tokio::sync::{broadcast, oneshot, watch};
 
 /// Rows that may wait for the thread: minutes of one station at 5 Hz.
 const QUEUE: usize = 8_192;
+/// Alarms and events that a slow listener may lag behind before it misses some.
+const NEWS: usize = 1_024;
 /// The write-ahead log is cut back to this after it was folded in.
 const LOG_BYTES: i64 = 16 << 20;
 
@@ -38,6 +42,7 @@ pub struct Ledger {
     queue: SyncSender<Message>,
     feed: Arc<Feed>,
     accounts: Arc<Mutex<Accounts>>,
+    news: broadcast::Sender<News>,
     reader: Reader,
 }
 
@@ -72,7 +77,8 @@ impl Ledger {
             .spawn(move || writer.work())
             .map_err(|e| LedgerError::Folder { path: path.into(), why: e.to_string() })?;
         let accounts = Arc::new(Mutex::new(accounts));
-        Ok((Ledger { queue, feed, accounts, reader: Reader::new(path) }, recovery))
+        let news = broadcast::Sender::new(NEWS);
+        Ok((Ledger { queue, feed, accounts, news, reader: Reader::new(path) }, recovery))
     }
 
     /// Writes that a run begins, and returns when the disk has it. After an
@@ -92,6 +98,12 @@ impl Ledger {
     pub fn record(&self, row: Row) {
         if let Row::Charge { run, charge, unobserved, .. } = &row {
             self.accounts().charge(run, *charge, *unobserved);
+        }
+        // Told whether or not the disk takes it. Nobody may be listening; then it is told to nobody.
+        match &row {
+            Row::Alarm(row) => drop(self.news.send(News::Alarm(Arc::new(row.clone())))),
+            Row::Event(row) => drop(self.news.send(News::Event(Arc::new(row.clone())))),
+            _ => {}
         }
         let error = match self.queue.try_send(Message::Row(Box::new(row))) {
             Ok(()) => return,
@@ -152,6 +164,12 @@ impl Ledger {
     /// Whether it takes what it is given; changes wake the receiver.
     pub fn health(&self) -> watch::Receiver<Health> {
         self.feed.health.subscribe()
+    }
+
+    /// Every alarm's change and every event from now on, as they are recorded. Whoever lags far behind misses some
+    /// and is told how many; nobody waits for a listener.
+    pub fn news(&self) -> broadcast::Receiver<News> {
+        self.news.subscribe()
     }
 
     /// Seconds that each commit took since the last call.

@@ -36,8 +36,8 @@ pub use error::LedgerError;
 pub use handle::{Ledger, Recovery};
 pub use reader::Reader;
 pub use rows::{
-    AlarmRow, CommissioningRow, EventRow, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart, StageRow,
-    TankRow,
+    AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
+    StageRow, TankRow,
 };
 pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

@@ -2,6 +2,7 @@
 
 use crate::quantity::{Amps, Microcoulombs, Temperature, Volts};
 use serde::Serialize;
+use std::sync::Arc;
 use std::time::Duration;
 
 /// A run about to begin: the intent that is on disk before the output goes on.
@@ -243,6 +244,15 @@ pub struct EventRow {
     pub kind: String,
     /// A sentence.
     pub text: String,
+}
+
+/// Something that was recorded, for those who listen; cheap to clone.
+#[derive(Clone, Debug, PartialEq)]
+pub enum News {
+    /// An alarm changed.
+    Alarm(Arc<AlarmRow>),
+    /// Something happened.
+    Event(Arc<EventRow>),
 }
 
 /// What came of trying a station's supply.

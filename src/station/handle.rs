@@ -2,6 +2,7 @@
 
 use super::Snapshot;
 use crate::run::{Command, Refusal};
+use futures_util::stream::{self, Stream};
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -47,6 +48,18 @@ impl Handle {
     /// A receiver of its own, for streams.
     pub fn subscribe(&self) -> watch::Receiver<Arc<Snapshot>> {
         self.snapshot.clone()
+    }
+
+    /// Snapshots as they are published, the present one first. A slow reader gets the newest and misses those between;
+    /// the stream ends when the station's task has.
+    pub fn snapshots(&self) -> impl Stream<Item = Arc<Snapshot>> + Send + Unpin + use<> {
+        let mut receiver = self.subscribe();
+        receiver.mark_changed();
+        Box::pin(stream::unfold(receiver, |mut receiver| async move {
+            receiver.changed().await.ok()?;
+            let snapshot = receiver.borrow_and_update().clone();
+            Some((snapshot, receiver))
+        }))
     }
 
     /// Sends a command and waits for the station's answer.

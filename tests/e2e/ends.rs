@@ -5,7 +5,7 @@ use super::runs::sqlite;
 use nix::sys::signal::{Signal, kill};
 
 /// One second, the contract's own bound (DEVELOPERS.md): the minder has switched off by then.
-const MINDED: f64 = 1.0;
+pub const MINDED: f64 = 1.0;
 
 /// Told to end with current on: off confirmed, the run closed, exit 0.
 fn told_to_end(signal: Signal) {
@@ -46,7 +46,7 @@ fn sigint_with_current_on_switches_off_confirms_and_closes_the_run() {
 /// Kills the daemon with current on. Returns how long the output stayed on, and
 /// the charge at the kill, both at the most: by the mimic's own clock, from an
 /// instant just before the kill.
-fn kill_daemon(daemon: &mut Daemon, mimic: &Mimic) -> (f64, f64) {
+pub fn kill_daemon(daemon: &mut Daemon, mimic: &Mimic) -> (f64, f64) {
     let before = mimic.state();
     assert!(before.on(), "{before:?}");
     daemon.process.signal(Signal::SIGKILL);

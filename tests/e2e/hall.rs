@@ -343,6 +343,16 @@ impl Daemon {
         Daemon { process, address, log, config: config.into() }
     }
 
+    /// A program that embeds Tankside and prints `listening ADDRESS`.
+    pub fn embedded(mut command: Command, config: &Path) -> Daemon {
+        let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
+        let log = Log::of(child.stdout.take().unwrap());
+        let process = Process { child };
+        let line = log.until("listening ");
+        let address = line.trim_start_matches("listening ").trim().parse().unwrap();
+        Daemon { process, address, log, config: config.into() }
+    }
+
     /// A verb of the operator's.
     pub fn verb(&self, words: &[&str]) -> Said {
         let mut command = tankside();

@@ -12,6 +12,7 @@
 )]
 
 mod disk;
+mod embed;
 mod ends;
 mod hall;
 mod link;

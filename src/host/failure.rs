@@ -1,11 +1,11 @@
-//! How a verb fails: one clear line and an exit code of sysexits.
+//! How things fail: clear lines for the operator and an exit code of sysexits.
 
-/// What goes to stderr, and the exit code.
-#[derive(Debug)]
-pub(crate) struct Failure {
-    /// Of sysexits.
+/// Why it cannot be done, for the operator; a program may go by the code.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Failure {
+    /// Of sysexits; 1 where none of them fits.
     pub code: u8,
-    /// For the operator; no newline at the end.
+    /// One line, or one for each problem; no newline at the end.
     pub text: String,
 }
 
@@ -42,3 +42,11 @@ impl Failure {
 
 /// What a verb returns.
 pub(crate) type Done = Result<(), Failure>;
+
+impl std::fmt::Display for Failure {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+impl std::error::Error for Failure {}

@@ -1,0 +1,352 @@
+//! Everything is started here, in this order, and ended in the reverse.
+
+use super::setup::{self, Setup};
+use super::{Failure, MinderProgram};
+use crate::config::{Config, TemperatureSource};
+use crate::ledger::{Ledger, News, Reader};
+use crate::plan::{Order, Plan, Request};
+use crate::run::{Command, Refusal};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, plan_for};
+use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
+use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
+use futures_util::stream::{self, Stream};
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+use tokio::sync::broadcast::error::RecvError;
+use tokio::task::JoinHandle;
+use tokio::time::{sleep, timeout};
+use tokio_util::sync::CancellationToken;
+
+/// To find a port shut takes an instant; whatever takes longer is not that.
+const BUSY_LOOK: Duration = Duration::from_millis(500);
+/// After this a busy port is tried once more.
+const BUSY_WAIT: Duration = Duration::from_secs(2);
+
+/// Stations at work: a control thread, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
+/// own HTTP.
+///
+/// End it with [`stop`](Tankside::stop). Dropped instead, it still switches every output off, as far as the minder
+/// can, but nobody waits for the confirmation.
+pub struct Tankside {
+    control: Control,
+    minder: Minder,
+    ledger: Ledger,
+    http: Option<JoinHandle<()>>,
+    sensors: Vec<JoinHandle<()>>,
+    shutdown: CancellationToken,
+    app: AppState,
+    config: Arc<Config>,
+    address: Option<SocketAddr>,
+}
+
+impl std::fmt::Debug for Tankside {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let stations: Vec<_> = self.stations().iter().map(Handle::name).collect();
+        f.debug_struct("Tankside").field("stations", &stations).field("address", &self.address).finish()
+    }
+}
+
+impl Tankside {
+    /// Begins with a config; see [`Builder`](super::Builder).
+    pub fn builder() -> super::Builder {
+        super::Builder::default()
+    }
+
+    /// Starts everything. The address and the ledger come first: a second daemon
+    /// fails there, before any port is touched. The minder comes before the stations.
+    pub(crate) async fn start(
+        setup: &Setup,
+        at: Option<SocketAddr>,
+        minder: &MinderProgram,
+    ) -> Result<Tankside, Failure> {
+        let config = &setup.config;
+        tracing::info!(
+            version = env!("CARGO_PKG_VERSION"),
+            config = %setup.path.display(),
+            config_hash = %setup.hash,
+            "tankside starts"
+        );
+        let listening = match at {
+            Some(at) => Some(listen(at).await.map_err(Failure::refused)?),
+            None => None,
+        };
+        let address = listening.as_ref().map(|l| l.address);
+        let ledger = open_ledger(&config.daemon.state)?;
+        let clock = Clock::new();
+        let baths = baths(setup, clock);
+        let stations = stations(setup, &baths)?;
+        let ports: Vec<_> = stations
+            .iter()
+            .flat_map(|s| s.supplies().map(|(spec, dialect)| (spec.clone(), dialect.clone())))
+            .collect();
+        refuse_busy(&ports).await?;
+        let minder = minder.spawn(&ports).await?;
+        let control = match station::spawn(stations, ledger.clone(), clock) {
+            Ok(control) => control,
+            Err(e) => {
+                minder.goodbye().await;
+                return Err(Failure::bug(format!("the control thread does not start: {e}")));
+            }
+        };
+        let shutdown = CancellationToken::new();
+        let sensors = baths.watch_sensors();
+        let facing = address.unwrap_or(config.daemon.listen);
+        let app = app(setup, &control, &ledger, baths, facing, shutdown.clone()).minded(minder.stands());
+        let http = listening.map(|l| tokio::spawn(Listening::serve(l, app.clone())));
+        if let Some(address) = address {
+            tracing::info!(%address, "listening");
+        }
+        Ok(Tankside {
+            control,
+            minder,
+            ledger,
+            http,
+            sensors,
+            shutdown,
+            app,
+            config: Arc::new(config.clone()),
+            address,
+        })
+    }
+
+    /// Where its own HTTP answers, if it has one.
+    pub fn address(&self) -> Option<SocketAddr> {
+        self.address
+    }
+
+    /// The way to each station, in the config's order: snapshots, a stream of them, commands.
+    pub fn stations(&self) -> &[Handle] {
+        self.control.handles()
+    }
+
+    /// The way to the station of that name.
+    pub fn station(&self, name: &str) -> Option<&Handle> {
+        self.stations().iter().find(|handle| handle.name() == name)
+    }
+
+    /// Works out a request on that station with what the config knows of its tank. Touches no supply.
+    ///
+    /// # Errors
+    /// Every reason why it cannot be done, in the operator's words.
+    pub fn plan(&self, station: &str, request: &Request) -> Result<Plan, Vec<String>> {
+        let found = self.config.stations.iter().find(|s| s.name == station);
+        let found = found.ok_or_else(|| vec![format!("station: there is no station {station:?}")])?;
+        plan_for(&self.config, found, request, self.config.daemon.units)
+    }
+
+    /// Starts that order in somebody's name, and returns the run's id. Hold, resume, stop, answers and off go through
+    /// the station's [`Handle::command`].
+    ///
+    /// # Errors
+    /// Why not, in the operator's words; then nothing was switched on.
+    pub async fn run(&self, station: &str, by: &str, order: Order) -> Result<String, Refusal> {
+        let handle =
+            self.station(station).ok_or_else(|| Refusal(format!("there is no station {station:?}")))?;
+        if !self.minder.stands().load(Ordering::Relaxed) {
+            return Err(Refusal(
+                "no run starts while the minder is being started again; try once more".into(),
+            ));
+        }
+        let id = uuid::Uuid::now_v7().to_string();
+        handle.command(by, Command::Start { id: id.clone(), order: Box::new(order) }).await?;
+        Ok(id)
+    }
+
+    /// Every route of the daemon, for the caller's own server. Requests pass the same guard; its Host check goes by
+    /// [`Builder::behind`](super::Builder::behind).
+    pub fn router(&self) -> axum::Router {
+        crate::serve::router(self.app.clone())
+    }
+
+    /// The ledger's reading side.
+    pub fn ledger(&self) -> &Reader {
+        self.ledger.reader()
+    }
+
+    /// Every alarm's change and every event of all stations from now on. Whoever lags over a thousand behind misses
+    /// some, and the log says how many; nobody waits for a listener.
+    pub fn news(&self) -> impl Stream<Item = News> + Send + Unpin + use<> {
+        Box::pin(stream::unfold(self.ledger.news(), |mut receiver| async move {
+            loop {
+                match receiver.recv().await {
+                    Ok(news) => return Some((news, receiver)),
+                    Err(RecvError::Lagged(missed)) => {
+                        tracing::warn!("a listener to the news missed {missed}")
+                    }
+                    Err(RecvError::Closed) => return None,
+                }
+            }
+        }))
+    }
+
+    /// Counts the finished rounds of every station, for a watchdog.
+    pub fn pulse(&self) -> Pulse {
+        self.control.pulse()
+    }
+
+    /// Off everywhere, confirmed; then the minder is let go, and nobody else is served.
+    ///
+    /// # Errors
+    /// When an output is not confirmed off. The minder then does its work once more.
+    pub async fn stop(self) -> Result<(), Failure> {
+        let farewells = self.control.shutdown().await;
+        let mut unsure = Vec::new();
+        for farewell in farewells {
+            match farewell.off {
+                Ok(()) => tracing::info!(station = %farewell.station, "output off, confirmed"),
+                Err(why) => {
+                    tracing::error!(station = %farewell.station, "output NOT confirmed off: {why}");
+                    unsure.push(format!("{}: {why}", farewell.station));
+                }
+            }
+        }
+        self.sensors.iter().for_each(JoinHandle::abort);
+        self.shutdown.cancel();
+        if let Some(http) = self.http
+            && let Err(e) = http.await
+        {
+            tracing::error!("serving ended badly: {e}");
+        }
+        let closed = self.ledger.close().await;
+        if !unsure.is_empty() {
+            // Dropped without a goodbye: it switches off by itself, at the ports.
+            drop(self.minder);
+            return Err(Failure::refused(format!(
+                "not every output was confirmed off; go to the supply: {}",
+                unsure.join("; ")
+            )));
+        }
+        self.minder.goodbye().await;
+        closed.map_err(|e| Failure::ledger(e.to_string()))?;
+        tracing::info!("tankside ends");
+        Ok(())
+    }
+}
+
+pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
+    std::fs::create_dir_all(folder).map_err(|e| {
+        Failure::ledger(format!(
+            "{}: {e}; daemon.state must be a folder this user may write",
+            folder.display()
+        ))
+    })?;
+    let (ledger, recovery) =
+        Ledger::open(&folder.join("ledger.sqlite")).map_err(|e| Failure::ledger(e.to_string()))?;
+    if recovery.interrupted.is_empty() {
+        tracing::info!("{}", recovery.sentence);
+    } else {
+        tracing::warn!("{}", recovery.sentence);
+    }
+    Ok(ledger)
+}
+
+/// A port that another program holds is not worked: two masters on one supply
+/// would fight over its setpoints. Anything else wrong with a port is the
+/// station's to show and to wait for.
+///
+/// # Errors
+/// The page of help of the first port that stays busy.
+async fn refuse_busy(ports: &[(Spec, Arc<Dialect>)]) -> Result<(), Failure> {
+    for (spec, dialect) in ports {
+        let mut again = true;
+        loop {
+            let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
+            // Asking takes as long as the supply takes; only being shut out is quick, and only that counts here.
+            let Ok(Err(Trouble::Busy(help))) = timeout(BUSY_LOOK, device.connect()).await else { break };
+            // The daemon before us, or its minder, may be letting go just now.
+            if !again {
+                return Err(Failure::unreachable(help.to_string()));
+            }
+            again = false;
+            sleep(BUSY_WAIT).await;
+        }
+    }
+    Ok(())
+}
+
+/// Every tank with what watches it.
+fn baths(setup: &Setup, clock: Clock) -> Baths {
+    let source = |t: &crate::config::Tank| BathSource {
+        tank: t.name.clone(),
+        agitation: t.agitation,
+        thermometer: match &t.temperature {
+            Some(TemperatureSource::File { path, scale }) => Some((path.clone(), *scale)),
+            _ => None,
+        },
+        stirring: t.agitation_sensor.as_ref().map(|s| (s.file.clone(), s.running.clone())),
+    };
+    Baths::new(setup.config.tanks.iter().map(source).collect(), clock)
+}
+
+fn stations(setup: &Setup, baths: &Baths) -> Result<Vec<Settings>, Failure> {
+    let one = |station: &crate::config::Station| {
+        for late in station.overdue(&crate::serve::today()) {
+            tracing::warn!(station = %station.name, "{late}");
+        }
+        let dialect = |spec: &Spec| {
+            let dialect = setup.dialect(&spec.dialect)?;
+            tracing::info!(
+                station = %station.name,
+                port = %spec.name(),
+                dialect = %dialect.name,
+                tried = dialect.maturity.name(),
+                identity = spec.identity.as_deref().unwrap_or("any: pin it in the config"),
+                "station"
+            );
+            Ok(dialect)
+        };
+        let beside = |p: &crate::config::Parallel| {
+            let (supply, dialect) = (p.supply.clone(), dialect(&p.supply)?);
+            Ok(Parallel { supply, dialect, ammeter: p.ammeter.clone(), max_amps: p.max_amps })
+        };
+        Ok(Settings {
+            name: station.name.clone(),
+            supply: station.supply.clone(),
+            dialect: dialect(&station.supply)?,
+            ammeter: station.ammeter.clone(),
+            parallel: station.parallel.iter().map(beside).collect::<Result<_, Failure>>()?,
+            setup: setup::controller(station),
+            poll: station.poll,
+            baths: baths.clone(),
+        })
+    };
+    setup.config.stations.iter().map(one).collect()
+}
+
+fn app(
+    setup: &Setup,
+    control: &Control,
+    ledger: &Ledger,
+    baths: Baths,
+    address: SocketAddr,
+    shutdown: CancellationToken,
+) -> AppState {
+    let config = &setup.config;
+    let watched = control
+        .handles()
+        .iter()
+        .zip(&config.stations)
+        .map(|(handle, station)| Watched::new(handle.clone(), station.stale_after))
+        .collect();
+    let facts = Facts {
+        listen: address,
+        token: config.daemon.token.clone(),
+        units: config.daemon.units,
+        config_hash: setup.hash.clone(),
+        tanks: config
+            .tanks
+            .iter()
+            .map(|t| TankFacts {
+                tank: t.name.clone(),
+                bath: t.bath.clone(),
+                volume_liters: t.volume.map(|v| v.get()),
+            })
+            .collect(),
+    };
+    let metrics = Metrics::new().with_process();
+    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
+    AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
+}

@@ -1,0 +1,73 @@
+//! Tankside inside another program: the example that embeds two stations, as a process of its own.
+
+use super::ends::{MINDED, kill_daemon};
+use super::hall::{Daemon, Hall, Plan, clean, number, text};
+use nix::sys::signal::Signal;
+use std::path::PathBuf;
+use std::process::Command;
+use std::sync::LazyLock;
+
+const STATIONS: &[&str] = &["left", "right"];
+
+/// The example; `cargo test --test e2e` alone does not build it.
+fn program(hall: &Hall) -> Command {
+    static BUILT: LazyLock<PathBuf> = LazyLock::new(|| {
+        let built = Command::new(env!("CARGO"))
+            .args(["build", "--quiet", "--locked", "--example", "two_stations"])
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .status();
+        assert!(built.unwrap().success(), "the example does not build");
+        let here = std::env::current_exe().unwrap();
+        let folder = here.ancestors().find(|f| f.join("examples").is_dir()).unwrap();
+        folder.join("examples/two_stations")
+    });
+    let mut command = clean(Command::new(&*BUILT));
+    command.arg(&hall.config).arg("127.0.0.1:0");
+    command
+}
+
+fn embedded() -> (Hall, Daemon) {
+    let hall = Hall::of(Plan { stations: STATIONS, ..Plan::default() });
+    let daemon = Daemon::embedded(program(&hall), &hall.config);
+    for name in STATIONS {
+        daemon.until_at(name, "up", |s| s["link"]["up"] == true && s["output_on"] == false);
+    }
+    (hall, daemon)
+}
+
+fn start(daemon: &Daemon, station: &str, charge: &str) -> String {
+    daemon.run_at(station, &["--charge", charge, "--current", "3 A", "--ramp", "1 s"])
+}
+
+#[test]
+fn two_stations_are_worked_beside_a_route_of_the_programs_own() {
+    let (hall, mut daemon) = embedded();
+    let run = start(&daemon, "left", "12 C");
+    daemon.until_at("left", "complete", |s| s["run"]["state"] == "complete");
+    assert_eq!(daemon.row(&run)["state"], "complete");
+    let board = daemon.page("/bench-board");
+    assert!(board.contains("left: complete, 0.2 A.min") && board.contains("right: idle"), "{board}");
+    // The streams that the program listens to.
+    daemon.log.until("left: link up, complete");
+    daemon.log.until("left: complete");
+
+    start(&daemon, "right", "1000 C");
+    daemon.until_at("right", "with current", |s| number(&s["run"]["charge_coulombs"]) > 3.0);
+    assert!(hall.mimics[1].state().on());
+    daemon.process.signal(Signal::SIGINT);
+    assert!(daemon.process.ended().success(), "{}", daemon.log.text());
+    assert!(daemon.log.text().contains("every output is off"));
+    assert!(!hall.mimics[1].state().on(), "{:?}", hall.mimics[1].state());
+}
+
+#[test]
+fn embedding_program_that_is_killed_with_current_on_is_switched_off_by_its_own_minder() {
+    let (hall, mut daemon) = embedded();
+    let run = start(&daemon, "left", "1000 C");
+    daemon.until_at("left", "with current", |s| number(&s["run"]["charge_coulombs"]) > 3.0);
+    let (lasted, _) = kill_daemon(&mut daemon, &hall.mimics[0]);
+    assert!(lasted <= MINDED, "the minder took {lasted} s\n{}", daemon.log.text());
+
+    let again = Daemon::embedded(program(&hall), &hall.config);
+    assert!(text(&again.row(&run)["cause"]).contains("interrupted"));
+}
