@@ -63,6 +63,8 @@ export function drawing(text, label) {
   const doc = new DOMParser().parseFromString(text, "image/svg+xml");
   const svg = doc.documentElement;
   if (svg.localName !== "svg" || svg.querySelector("parsererror, script, foreignObject")) return null;
+  // A drawing to be looked at by itself brings colours of its own; here it takes the page's.
+  svg.querySelectorAll("style").forEach((style) => style.remove());
   const mine = document.importNode(svg, true);
   mine.setAttribute("role", "img");
   mine.setAttribute("aria-label", label);

@@ -16,10 +16,9 @@ const FACTS = [
   [S.runs.unobserved, (r) => (r.unobserved_seconds > 0 ? F.time(r.unobserved_seconds) : null)],
 ];
 
-async function plot(id, place) {
-  const width = Math.round(Math.min(1400, Math.max(300, place.clientWidth || 700)));
+async function plot(id, place, beside) {
   try {
-    place.replaceChildren(drawing(await getText(`/api/v1/runs/${id}/plot.svg?width=${width}`), S.runs.plot) ?? "");
+    place.replaceChildren(drawing(await getText(`/api/v1/runs/${id}/plot.svg${beside ? `?with=${beside}` : ""}`), S.runs.plot) ?? "");
   } catch {
     place.replaceChildren(h("p", { class: "hint" }, S.runs.noPlot));
   }
@@ -32,22 +31,22 @@ async function record(holder, id) {
   holder.append(
     back(), h("h1", {}, run.title), run.cause && h("p", {}, run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
-    h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}` }, S.runs.json)),
+    h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
   );
   plot(id, picture);
 }
 
 async function compare(holder, ids) {
   const runs = await Promise.all(ids.map((id) => get(`/api/v1/runs/${id}`)));
-  const pictures = runs.map(() => h("div", { class: "picture" }));
+  const picture = h("div", { class: "picture" });
   const rows = FACTS.map(([name, of]) => [name, ...runs.map(of)]).filter((row) => row.slice(1).some((v) => v !== null));
   holder.append(
     back(), h("h1", {}, S.runs.comparing),
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r) => h("th", { scope: "col" }, r.title)))),
       h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((c) => h("td", { class: "num" }, c ?? S.time.none))))))),
-    h("div", { class: "two" }, runs.map((r, i) => h("div", { class: "sheet" }, h("h2", {}, r.title), pictures[i]))),
+    h("div", { class: "sheet" }, h("h2", {}, S.runs.plot), picture),
   );
-  runs.forEach((r, i) => plot(r.id, pictures[i]));
+  plot(ids[0], picture, ids[1]);
 }
 
 async function list(holder, frame) {

@@ -2,6 +2,7 @@
 import { S } from "./strings.js";
 import { attr, button, drawing, h, icon, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
+import { isOpen, jobCard, jobClock, jobSays } from "./job.js";
 import { command, get, getText, mayOperate, world } from "./net.js";
 
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
@@ -17,9 +18,11 @@ export function verdict(look, gone) {
   const alarms = standing(look);
   if (alarms.some((a) => a.state === "unacknowledged" && (a.priority === "high" || a.response === "cut"))) return "act";
   if (look.stale) return "unknown";
+  if (look.job?.state === "held") return "held";
   if (run.state === "held") return "held";
-  if (run.question) return "hand";
+  if (run.question || (isOpen(look.job) && (look.job.question || look.job.over_seconds > 0))) return "hand";
   if (alarms.length) return "look";
+  if (isOpen(look.job)) return "well";
   return { running: "well", complete: "done", stopped: "done", aborted: "ended" }[run.state] ?? "rest";
 }
 
@@ -33,6 +36,9 @@ export function say(look, gone) {
   if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.text];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
+  const job = jobSays(look.job);
+  // While current flows and nothing is asked, the powered step speaks.
+  if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
   if (run.state === "held") return [S.say.held, run.cause];
   const turn = isTurn(run.question);
   if (turn) return [S.say.turn(turn.next, turn.faces)];
@@ -81,10 +87,11 @@ export function card(name, frame) {
   }
   const trend = h("section", { class: "trend", "aria-label": S.trend }, h("h3", {}, S.trend), n.picture);
   const more = h("details", {}, h("summary", {}, S.log), n.log);
+  const guided = jobCard(name, frame);
   const root = h(
     "article", { class: "station", "data-station": name, "aria-label": name },
     h("header", { class: "verdict" }, n.icon, h("div", { class: "words" }, h("h2", {}, n.word, n.what)), n.old),
-    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.acts), h("div", { class: "gauges" }, n.alarms, charge, density, figures), h("div", { class: "past" }, trend, more)),
+    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.acts), h("div", { class: "gauges" }, guided.root, n.alarms, charge, density, figures), h("div", { class: "past" }, trend, more)),
   );
 
   let order = null;
@@ -182,9 +189,18 @@ export function card(name, frame) {
     show(n.also, Boolean(n.also.textContent));
 
     const left = active && !gone ? until(run) : null;
-    show(clock, Boolean(left) && run.state === "running" && !run.question);
+    const counted = gone ? null : jobClock(look.job);
+    const runs = Boolean(left) && run.state === "running" && !run.question;
+    show(clock, runs || Boolean(counted));
+    guided.draw(look.job, gone);
     show(n.later, active);
-    if (left && run.state === "running" && !run.question) {
+    if (!runs && counted) {
+      const [figure, unit] = F.bigTime(counted[0]);
+      set(n.figure, counted[2] ? `+${figure}` : figure);
+      set(n.unit, unit);
+      set(n.label, counted[1]);
+    }
+    if (runs) {
       const [figure, unit] = F.bigTime(left.hand);
       set(n.figure, figure);
       set(n.unit, unit);
@@ -193,7 +209,8 @@ export function card(name, frame) {
     } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
 
     show(n.acts, !gone);
-    keyed(n.acts, JSON.stringify([run.state, run.question, mayOperate()]), () => acts(look));
+    if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
+    else keyed(n.acts, JSON.stringify([run.state, run.question, mayOperate()]), () => acts(look));
     keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map(alarm));
     show(n.alarms, look.alarms.length > 0);
 

@@ -58,6 +58,9 @@ export const S = {
   log: "What happened", details: "More", age: (time) => `${time} old`, heard: (time) => `last heard ${time} ago`,
   live: "Live", lost: (time) => `Lost for ${time}`, lostLong: (time) => `No word from the daemon for ${time}. What you see is old: go to the supply and look.`,
   foundAgain: "The daemon is heard again.", asking: "Asking the daemon…",
+  jobOut: "until the load comes out", jobOver: "longer than it should hang", jobBegin: "left to begin this step", jobSteps: "Every step", jobWhy: "Why",
+  jobAnswer: { yes: "Yes", no: "No", done: "Done" },
+  jobState: { ahead: "", again: "again", now: "now", done: "done", skipped: "left out", failed: "not done", earlier: "done before" },
   job: "Job", jobNext: "Next", stepOf: (at, of) => `step ${at} of ${of}`, over: (time) => `${time} too long`, hazards: "Mind",
   jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Go on", stop: "End the job" },
   // Plan
