@@ -21,6 +21,7 @@ macro_rules! files {
 }
 files!(
     "index.html",
+    "job.js",
     "page.css",
     "page.js",
     "favicon.svg",
@@ -153,4 +154,52 @@ pub(super) async fn rehearse(
         "story": story,
         "svg": strip(&points, 0.0, width, height),
     })))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn file_that_the_page_imports_is_not_left_out() {
+        for (name, _, text) in FILES {
+            let imports = text.split('"').filter(|s| s.starts_with("./") && s.ends_with(".js"));
+            for wanted in imports.filter_map(|path| path.rsplit('/').next()) {
+                assert!(FILES.iter().any(|(n, _, _)| *n == wanted), "{name} imports {wanted}");
+            }
+            for wanted in
+                text.split('"').filter_map(|s| s.strip_prefix("/page/")).filter(|s| s.ends_with(".js"))
+            {
+                assert!(FILES.iter().any(|(n, _, _)| *n == wanted), "{name} names {wanted}");
+            }
+        }
+    }
+
+    #[test]
+    fn script_or_style_inside_a_page_that_allows_none() {
+        for (name, _, text) in FILES {
+            for banned in ["<style", "style=\"", " onclick=", "innerHTML", "javascript:", "https://", "eval("]
+            {
+                assert!(!text.contains(banned), "{name}: {banned}");
+            }
+        }
+    }
+
+    #[test]
+    fn english_outside_the_one_file_of_strings() {
+        // Words for people begin with a capital and have a space: what is in quotes elsewhere has not.
+        for (name, _, text) in FILES.iter().filter(|(n, _, _)| n.ends_with(".js") && *n != "strings.js") {
+            let code = text.lines().filter(|l| !l.trim_start().starts_with("//") && !l.contains("/**"));
+            for line in code {
+                for quoted in line.split('"').skip(1).step_by(2) {
+                    let sentence =
+                        quoted.chars().next().is_some_and(char::is_uppercase) && quoted.trim().contains(' ');
+                    assert!(
+                        !sentence || quoted.starts_with('M'),
+                        "{name}: {quoted:?} belongs into strings.js"
+                    );
+                }
+            }
+        }
+    }
 }

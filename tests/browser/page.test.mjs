@@ -68,6 +68,19 @@ async function both(opened, what) {
   }
 }
 
+/** A job as a snapshot has it. */
+const job = () => ({
+  id: "j", title: "key cups through nickel on copper alloys", sheet: "nickel-on-copper-alloys", parts: 6, started_by: "mila", state: "running", cause: null,
+  step: 2, step_count: 3, say: "Leave it in the cleaner.", question: { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"] },
+  steps: [
+    { number: 1, name: "degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
+    { number: 2, name: "electroclean", kind: "powered", tank: "cleaner", state: "now", times: 1, reason: null, run: null },
+    { number: 3, name: "nickel", kind: "powered", tank: "nickel", state: "ahead", times: 0, reason: null, run: null },
+  ],
+  countdown_seconds: 42, over_seconds: null, over_dwell_seconds: null, begin_within_seconds: null, late_seconds: null, hazards: ["Hot alkali burns eyes and skin."], next: "rinse, then nickel", held: null, warnings: [],
+  may_redo: false, may_skip: true, skip_risks: "A film left on the metal lets the deposit peel.", run: null,
+});
+
 await check("the first picture is heavy, or takes more than one round of questions", async () => {
   const context = await chrome.newContext({ viewport: SIZES.phone });
   const opened = await context.newPage();
@@ -246,6 +259,57 @@ await check("tanks and runs cannot be read, searched, logged or compared", async
   await opened.setViewportSize(SIZES.phone);
   await sound(opened, "a record on a phone");
   await shut(opened);
+});
+
+await check("a guided job does not say its step, its question, what can hurt or what may be answered", async () => {
+  // Sheets take hours; what the page makes of a job is shown with a picture of one, put in its way.
+  const context = await chrome.newContext({ viewport: SIZES.tablet });
+  const opened = await context.newPage();
+  opened.complaints = [];
+  opened.on("pageerror", (error) => opened.complaints.push(String(error)));
+  const posted = [];
+  await opened.route("**/api/v1/stream", (route) => route.abort());
+  await opened.route("**/job/*", (route) => {
+    posted.push([new URL(route.request().url()).pathname, route.request().postDataJSON()]);
+    return route.fulfill({ json: { station: "bench", said: "taken" } });
+  });
+  let show = job();
+  await opened.route("**/api/v1/house", async (route) => {
+    const answer = await route.fetch();
+    const house = await answer.json();
+    house.now[0].job = show;
+    return route.fulfill({ json: house });
+  });
+  const open = async () => {
+    await opened.goto(hall.url);
+    await opened.waitForSelector(".job:not([hidden])");
+  };
+  await open();
+  await opened.evaluate(() => document.querySelector(".job summary").click());
+  assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
+  assert.match(await words(opened, ".say"), /Lift the load out/);
+  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
+  assert.match(await words(opened, ".label"), /until the load comes out/);
+  await sound(opened, "a job");
+  await opened.getByRole("button", { name: "Done", exact: true }).click();
+  await until("answered", () => posted.length === 1);
+  assert.deepEqual(posted[0], ["/api/v1/stations/bench/job/answer", { by: "somebody at the page", answer: "done", seq: 7 }]);
+  await opened.getByRole("button", { name: "Skip this step" }).click();
+  await opened.getByLabel("Why", { exact: true }).fill("cleaned by hand");
+  await opened.getByRole("button", { name: "Skip it for this reason" }).click();
+  await until("skipped", () => posted.length === 2);
+  assert.deepEqual(posted[1][1], { by: "somebody at the page", reason: "cleaned by hand" });
+  show = { ...job(), state: "held", question: null, over_seconds: 95, over_dwell_seconds: 40, countdown_seconds: null, may_redo: true, held: { why: "The water breaks on the part.", advice: "Clean it again.", may_resume: false }, warnings: [{ kind: "over-dwell", priority: "high", text: "Lift it out now: 40 s over the most.", seconds: 40 }] };
+  await open();
+  assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "held");
+  assert.match(await words(opened, ".say"), /water breaks/);
+  assert.match(await words(opened, ".clock"), /\+1:35/);
+  assert.match(await words(opened, ".jobwarn"), /40 s over/);
+  await opened.getByRole("button", { name: "Do it again" }).waitFor();
+  assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
+  await sound(opened, "a held job");
+  assert.deepEqual(opened.complaints, []);
+  await context.close();
 });
 
 await check("a phone shows less than a tablet, or the switch for light and dark does nothing", async () => {

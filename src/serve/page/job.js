@@ -47,7 +47,7 @@ export function jobCard(name, frame) {
   function skip(job) {
     const why = h("input", { maxlength: 200 });
     const box = field(S.jobWhy, why, job.skip_risks ?? "");
-    const go = button(S.jobAct.skip, (event) => {
+    const go = button(S.jobAct.skipNow, (event) => {
       if (!why.value.trim()) return box.wrong(S.plan.empty);
       send(event.currentTarget, "skip", { reason: why.value });
     }, "", off());

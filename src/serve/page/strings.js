@@ -62,7 +62,7 @@ export const S = {
   jobAnswer: { yes: "Yes", no: "No", done: "Done" },
   jobState: { ahead: "", again: "again", now: "now", done: "done", skipped: "left out", failed: "not done", earlier: "done before" },
   job: "Job", jobNext: "Next", stepOf: (at, of) => `step ${at} of ${of}`, over: (time) => `${time} too long`, hazards: "Mind",
-  jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Go on", stop: "End the job" },
+  jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Go on", stop: "End the job", skipNow: "Skip it for this reason" },
   // Plan
   plan: {
     heading: "Plan a load", how: "How", single: "One tank", sheet: "Process sheet", tank: "Tank", station: "Station", parts: "Parts", part: (n) => `Part ${n}`,
