@@ -832,6 +832,56 @@ async fn read_until(socket: &mut TcpStream, wanted: &str) -> String {
 }
 
 #[tokio::test]
+async fn screen_gets_all_it_needs_in_one_answer_and_draws_no_trend_itself() {
+    let rig = rig();
+    let mut busy = snapshot(2);
+    busy.trend = (0..300u16).map(|i| (f32::from(300 - i), 3.0, f32::from(i) / 100.0)).collect();
+    rig.publish.send_replace(Arc::new(busy));
+    let house = rig.get("/api/v1/house").await;
+    assert_eq!(house.status, StatusCode::OK);
+    let house = house.json();
+    assert_eq!(house["now"][0]["station"], "bench");
+    assert_eq!(house["now"][0]["trend"].as_array().unwrap().len(), 0, "a trend is drawn, not sent");
+    assert!(house["now"][0]["age_seconds"].is_number(), "a picture without its age");
+
+    let drawn = rig.get("/api/v1/stations/bench/trend.svg?width=320").await;
+    assert_eq!(
+        (drawn.status, drawn.headers["content-type"].to_str().unwrap()),
+        (StatusCode::OK, "image/svg+xml")
+    );
+    assert!(drawn.text.contains("width=\"320\"") && drawn.text.contains("class=\"amps\""), "{}", drawn.text);
+    for (path, status) in [
+        ("/api/v1/stations/bench/trend.svg?width=9999", StatusCode::BAD_REQUEST),
+        ("/api/v1/stations/bench/trend.svg?wide=3", StatusCode::BAD_REQUEST),
+        ("/api/v1/stations/attic/trend.svg", StatusCode::NOT_FOUND),
+        ("/page/secrets.js", StatusCode::NOT_FOUND),
+    ] {
+        assert_eq!(rig.get(path).await.status, status, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn stream_of_all_stations_says_something_each_second_and_ends_with_the_daemon() {
+    let rig = rig();
+    let (address, served) = daemon(&rig).await;
+    let mut socket = TcpStream::connect(address).await.unwrap();
+    let ask = format!("GET /api/v1/stream HTTP/1.1\r\nhost: {address}\r\n\r\n");
+    socket.write_all(ask.as_bytes()).await.unwrap();
+    let head = read_until(&mut socket, "\"seq\":1,").await;
+    assert!(head.contains("text/event-stream") && head.contains("event: stations"), "{head}");
+    assert!(!head.contains("content-encoding"), "a stream that is compressed is held back: {head}");
+    // Nothing new is published; it speaks all the same.
+    read_until(&mut socket, "\"seq\":1,").await;
+    rig.publish.send_replace(Arc::new(snapshot(2)));
+    read_until(&mut socket, "\"seq\":2,").await;
+    rig.shutdown.cancel();
+    tokio::time::timeout(Duration::from_secs(2), served)
+        .await
+        .expect("the stream holds the daemon up")
+        .unwrap();
+}
+
+#[tokio::test]
 async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
     let rig = rig();
     let (address, served) = daemon(&rig).await;

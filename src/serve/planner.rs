@@ -228,6 +228,23 @@ mod tests {
     }
 
     #[test]
+    fn rehearsal_comes_to_the_charge_of_the_worksheet_and_a_bad_request_to_none() {
+        let mut request = cups();
+        request["end"] = json!({"thickness": "1 um"});
+        let planned = config().plan(None, &request).unwrap();
+        let crate::plan::Goal::Charge(target) = planned.order.goal else {
+            panic!("{:?}", planned.order.goal)
+        };
+        let played = Planner::rehearse(&config(), None, &request).unwrap();
+        let end = played.outcome.unwrap();
+        assert_eq!(end.state, crate::run::RunState::Complete, "{:#?}", played.story);
+        assert!((end.charge.charge().get() / target.charge().get() - 1.0).abs() < 0.002, "{end:?}");
+        assert!((100..=1300).contains(&played.readings.len()), "{} readings", played.readings.len());
+        request["hold"] = json!({"current": "30 A"});
+        assert_eq!(Planner::rehearse(&config(), None, &request).unwrap_err().code, "not-possible");
+    }
+
+    #[test]
     fn worksheet_says_that_the_check_of_the_ammeter_is_overdue() {
         let planned = |due: &str| {
             let mut config = config();
