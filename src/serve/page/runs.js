@@ -1,6 +1,6 @@
 // Runs: the list with its search, one record, two side by side.
 import { S } from "./strings.js";
-import { button, drawing, field, h, show } from "./dom.js";
+import { button, choice, drawing, field, h, show } from "./dom.js";
 import * as F from "./figures.js";
 import { get, getText } from "./net.js";
 import { figures } from "./sheet.js";
@@ -25,14 +25,29 @@ async function plot(id, place, beside) {
 }
 const back = () => h("p", { class: "links" }, h("a", { href: "#/runs" }, S.runs.back));
 
-async function record(holder, id) {
+/** Why it came out like that, by its record: the daemon judges, this asks. */
+function advice(id, frame) {
+  const saw = choice(S.saws, "");
+  const said = h("div", { "aria-live": "polite" });
+  const ask = button(S.runs.ask, async () => {
+    try {
+      said.replaceChildren(h("pre", { tabindex: "0" }, (await get(`/api/v1/runs/${id}/advice?saw=${encodeURIComponent(saw.value)}`)).text));
+    } catch (error) {
+      frame.complain(error);
+    }
+  });
+  return [h("h2", {}, S.runs.advice), h("div", { class: "row" }, field(S.runs.saw, saw), ask), said];
+}
+
+async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
   const picture = h("div", { class: "picture" });
-  holder.append(
-    back(), h("h1", {}, run.title), run.cause && h("p", {}, run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
+  holder.append(...[
+    back(), h("h1", {}, run.title), h("p", {}, run.cause ?? ""), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
+    run.ended ? advice(id, frame) : "",
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
     h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
-  );
+  ].flat());
   plot(id, picture);
 }
 
@@ -91,7 +106,7 @@ async function list(holder, frame) {
 export async function open(holder, ids, frame) {
   try {
     if (ids.length === 2) return await compare(holder, ids);
-    if (ids.length === 1) return await record(holder, ids[0]);
+    if (ids.length === 1) return await record(holder, ids[0], frame);
   } catch (error) {
     holder.append(back());
     return frame.complain(error);

@@ -86,10 +86,10 @@ export const S = {
   rehearsal: { time: "Takes", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   // Tanks
   tanks: {
-    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (what) => `since ${what}`, runs: "Runs", unobserved: "Not observed",
+    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, findings: "Analyses and Hull panels", analysisExample: "nickel=68 g/L, chloride=14 g/L, pH=4.2", panelExample: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", runs: "Runs", unobserved: "Not observed",
     due: "What is due", dueNow: "Due now", soon: "Due soon", nothing: "No upkeep rules in the config.", isDue: "DUE", part: (p) => `${p} %`, when: (d) => `about ${d}`, last: (d, by) => `last done ${d} by ${by}`, never: "never logged",
     dose: (v) => `add ${v}`, done: "I did it", undo: "Take the last log back", note: "Note", save: "Log it", cancel: "Cancel", warm: "Tell the temperature", warmValue: "Temperature", tell: "Tell",
-    cautions: "What can hurt", volume: (l) => `${l} L`, additions: "Additions", analysis: "Analysis", panels: "Hull panels", perDay: "Ampere-hours a day", none: "Nothing logged yet.", day: "Day", charge: "Charge",
+    cautions: "What can hurt", volume: (l) => `${l} L`, additions: "Additions", analysis: "Analysis", panels: "Hull panels", perDay: "Ampere-hours by day and month", none: "Nothing logged yet.", day: "Day", charge: "Charge",
     what: "What", amount: "How much", logAddition: "Log an addition", logAnalysis: "Log an analysis", pickRule: "Which",
   },
   // Runs

@@ -1,8 +1,8 @@
 // Tanks: what each has worked, what is due, and that it was done.
 import { S } from "./strings.js";
-import { button, field, h } from "./dom.js";
+import { button, drawing, field, h } from "./dom.js";
 import * as F from "./figures.js";
-import { get, mayOperate, operator, post, world } from "./net.js";
+import { Trouble, get, getText, mayOperate, operator, post, world } from "./net.js";
 import { figures } from "./sheet.js";
 import { wrongQuantity } from "./parts.js";
 
@@ -32,6 +32,7 @@ export async function open(holder, _rest, frame) {
       note.focus();
     }, "", off);
     const facts = [
+      S.tanks.since(F.hours(rule.charge_coulombs)),
       rule.dose_liters > 0 && S.tanks.dose(F.liters(rule.dose_liters)),
       rule.forecast && rule.due_ratio < 1 && S.tanks.when(F.day(rule.forecast)),
       rule.last_done ? S.tanks.last(F.day(rule.last_done), rule.last_by) : S.tanks.never,
@@ -60,8 +61,50 @@ export async function open(holder, _rest, frame) {
       ]),
       h("h3", {}, S.tanks.due), t.upkeep.length ? h("ul", { class: "dues" }, t.upkeep.map((rule) => due(t.tank, rule))) : h("p", { class: "hint" }, S.tanks.nothing),
       h("div", { class: "row" }, warmBox, button(S.tanks.tell, tell, "", off), t.upkeep.some((r) => r.last_done) && button(S.tanks.undo, () => send(t.tank, "undo", {}), "", off)),
+      worked(t.tank), findings(t.tank, facts),
       facts?.cautions.length > 0 && h("details", {}, h("summary", {}, S.tanks.cautions), h("ul", {}, facts.cautions.map((c) => h("li", {}, c)))),
     );
+  }
+
+  /** Ampere-hours by day and by month, drawn when they are wanted. */
+  function worked(tank) {
+    const places = ["day", "month"].map((each) => [each, h("div", { class: "picture" })]);
+    const box = h("details", {}, h("summary", {}, S.tanks.perDay), places.map(([, place]) => place));
+    box.addEventListener("toggle", () => {
+      if (box.open) places.forEach(async ([each, place]) => place.replaceChildren(drawing(await getText(`/api/v1/tanks/${encodeURIComponent(tank)}/charge.svg?each=${each}`).catch(() => ""), S.tanks.each[each]) ?? S.tanks.none));
+    });
+    return box;
+  }
+
+  /** Analyses and Hull panels: entered as they are written down, answered with what to add. */
+  function findings(tank, facts) {
+    const box = h("details", {}, h("summary", {}, S.tanks.findings));
+    const past = h("ul", {});
+    const said = h("div", { "aria-live": "polite" });
+    const enter = (kind, label, example) => {
+      const input = h("input", { placeholder: example, maxlength: 300, autocomplete: "off" });
+      const place = field(label, input, example);
+      const go = button(S.tanks.save, async () => {
+        place.wrong(input.value.trim() ? null : S.plan.empty);
+        if (!input.value.trim()) return;
+        try {
+          const answer = await post(`/api/v1/tanks/${encodeURIComponent(tank)}/${kind}`, { by: operator(), entered: input.value });
+          said.replaceChildren(h("pre", { tabindex: "0" }, answer.text));
+          input.value = "";
+          await older();
+        } catch (error) {
+          place.wrong(error instanceof Trouble ? [error.detail, ...error.errors].join(" ") : String(error));
+        }
+      }, "", off);
+      return h("div", { class: "row wide" }, place, go);
+    };
+    async function older() {
+      const rows = await get(`/api/v1/tanks/${encodeURIComponent(tank)}/analysis`);
+      past.replaceChildren(...rows.map((r) => h("li", {}, `${F.stamp(r.at)}, ${r.by}: ${r.found.map((f) => [f.what, f.value ?? f.amount ?? "", f.unit ?? ""].join(" ")).join(", ")}${r.note ? `; ${r.note}` : ""}`)));
+    }
+    box.addEventListener("toggle", () => box.open && older().catch(frame.complain));
+    box.append(enter("analysis", S.tanks.logAnalysis, S.tanks.analysisExample), ...(facts?.metal ? [enter("panel", S.tanks.panels, S.tanks.panelExample)] : []), said, h("h3", {}, S.tanks.analysis), past);
+    return box;
   }
 
   async function draw() {
