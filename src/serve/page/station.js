@@ -248,7 +248,7 @@ export function card(name, frame) {
     const m = old ? null : look.measured;
     put("volts", F.volts(m?.volts), active ? S.atMost(F.volts(run.ceiling_volts)) : "");
     put("amps", F.amps(m?.amperes), active ? S.setTo(F.amps(run.setpoint_amperes)) : "");
-    put("thickness", run.thickness_meters === null ? S.time.none : F.length(run.thickness_meters), S.thicknessNote);
+    put("thickness", run.thickness_meters === null ? S.time.none : F.length(run.thickness_meters), run.thickness_meters === null ? "" : S.thicknessNote);
     const bath = look.bath;
     const tank = world.house?.tanks.find((t) => t.tank === (run.tank ?? look.tank?.name));
     const warm = bath?.temperature_celsius;

@@ -86,7 +86,7 @@ export const S = {
   rehearsal: { time: "Takes", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   // Tanks
   tanks: {
-    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, findings: "Analyses and Hull panels", analysisExample: "nickel=68 g/L, chloride=14 g/L, pH=4.2", panelExample: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", runs: "Runs", unobserved: "Not observed",
+    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, units: { "grams-per-liter": "g/L", ph: "" }, findings: "Analyses and Hull panels", analysisExample: "nickel=68 g/L, chloride=14 g/L, pH=4.2", panelExample: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", runs: "Runs", unobserved: "Not observed",
     due: "What is due", dueNow: "Due now", soon: "Due soon", nothing: "No upkeep rules in the config.", isDue: "DUE", part: (p) => `${p} %`, when: (d) => `about ${d}`, last: (d, by) => `last done ${d} by ${by}`, never: "never logged",
     dose: (v) => `add ${v}`, done: "I did it", undo: "Take the last log back", note: "Note", save: "Log it", cancel: "Cancel", warm: "Tell the temperature", warmValue: "Temperature", tell: "Tell",
     cautions: "What can hurt", volume: (l) => `${l} L`, additions: "Additions", analysis: "Analysis", panels: "Hull panels", perDay: "Ampere-hours by day and month", none: "Nothing logged yet.", day: "Day", charge: "Charge",
@@ -98,7 +98,7 @@ export const S = {
     back: "All runs", record: "Record to print", json: "JSON", csv: "CSV", plot: "The run's curve", noPlot: "No curve is kept of this run.", events: "What happened", advice: "What to do better", saw: "What do the parts look like?", ask: "Ask", tank: "Tank", station: "Station",
     began: "Began", ended: "Ended", state: "State", cause: "Why it ended", charge: "Charge", target: "Asked for", thickness: "Thickness", worked: "Worked", unobserved: "Not observed", area: "Area", parts: "Parts", by: "By", density: "Mean density", stages: "Stages", comparing: "Two runs side by side", figure: "Figure", again: "Plan it again",
   },
-  saws: { none: "nothing wrong", burnt: "burnt edges", dull: "dull", pitted: "pitted", rough: "rough", peeling: "peeling", thin: "too thin", "no-deposit": "no deposit in recesses" },
+  saws: { "dark-edges": "dark edges", rough: "rough", pitted: "pitted", peeling: "peeling", dull: "dull", "bare-spots": "bare spots", "thin-inside": "thin inside", "thick-edges": "thick edges", powdery: "powdery", stained: "stained" },
   // Settings, log-in
   set: { theme: "Light or dark", auto: "as the device", light: "light", dark: "dark", sound: "Sound on alarm", soundTry: "This is how it sounds.", name: "Your name, for the ledger", logout: "Log out", units: (u) => `Units: ${u}, by the config`, nobody: "somebody at the page" },
   login: { heading: "Log in", token: "Token", go: "Log in", why: "This daemon asks who you are. A token is made with: tankside token", wait: (s) => `Too many tries. Wait ${s} s.` },

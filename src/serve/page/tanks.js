@@ -93,14 +93,14 @@ export async function open(holder, _rest, frame) {
           input.value = "";
           await older();
         } catch (error) {
-          place.wrong(error instanceof Trouble ? [error.detail, ...error.errors].join(" ") : String(error));
+          place.wrong(error instanceof Trouble ? [error.detail, ...error.errors].join("; ") : String(error));
         }
       }, "", off);
       return h("div", { class: "row wide" }, place, go);
     };
     async function older() {
       const rows = await get(`/api/v1/tanks/${encodeURIComponent(tank)}/analysis`);
-      past.replaceChildren(...rows.map((r) => h("li", {}, `${F.stamp(r.at)}, ${r.by}: ${r.found.map((f) => [f.what, f.value ?? f.amount ?? "", f.unit ?? ""].join(" ")).join(", ")}${r.note ? `; ${r.note}` : ""}`)));
+      past.replaceChildren(...rows.map((r) => h("li", {}, `${F.stamp(r.at)}, ${r.by}: ${r.found.map((f) => [f.what, f.value, S.tanks.units[f.unit] ?? f.unit].join(" ").trim()).join(", ")}${r.note ? `; ${r.note}` : ""}`)));
     }
     box.addEventListener("toggle", () => box.open && older().catch(frame.complain));
     box.append(enter("analysis", S.tanks.logAnalysis, S.tanks.analysisExample), ...(facts?.metal ? [enter("panel", S.tanks.panels, S.tanks.panelExample)] : []), said, h("h3", {}, S.tanks.analysis), past);
