@@ -3,7 +3,9 @@
 use std::fmt::Write;
 
 /// One instant: seconds, volts, amperes.
-pub type Instant = (f64, f64, f64);
+pub type Point = (f64, f64, f64);
+/// Class, unit, and what of an instant is drawn.
+type Row = (&'static str, &'static str, fn(&Point) -> f64);
 
 /// Left of the panes, for the figures at their axes.
 const LEFT: f64 = 52.0;
@@ -19,12 +21,12 @@ const LINE: f64 = 70.0;
 /// Two panes one above the other, amperes and volts, oldest first; `width` and `height` in pixels.
 /// Times count from `zero` seconds: with the newest instant as zero they read "-2 min" to "0 min".
 /// No style attribute: colours come from the classes `amps`, `volts`, `axis`, or from the text's colour.
-pub fn strip(points: &[Instant], zero: f64, width: f64, height: f64) -> String {
+pub fn strip(points: &[Point], zero: f64, width: f64, height: f64) -> String {
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" width=\"{width:.0}\" \
          height=\"{height:.0}\" font-size=\"13\" fill=\"currentColor\">"
     );
-    let points: Vec<Instant> =
+    let points: Vec<Point> =
         points.iter().copied().filter(|p| p.0.is_finite() && p.1.is_finite() && p.2.is_finite()).collect();
     let (Some(first), Some(last)) = (points.first(), points.last()) else {
         svg.push_str("</svg>");
@@ -33,7 +35,7 @@ pub fn strip(points: &[Instant], zero: f64, width: f64, height: f64) -> String {
     let (from, to) = (first.0, last.0.max(first.0 + 1.0));
     let pane = (height - FOOT) / 2.0;
     let x = |t: f64| LEFT + (width - LEFT - RIGHT) * (t - from) / (to - from);
-    let rows: [(&str, &str, fn(&Instant) -> f64); 2] = [("amps", "A", |p| p.2), ("volts", "V", |p| p.1)];
+    let rows: [Row; 2] = [("amps", "A", |p| p.2), ("volts", "V", |p| p.1)];
     for (row, (class, unit, of)) in rows.iter().enumerate() {
         let top = round_up(points.iter().map(of).fold(0.0, f64::max));
         let (above, below) = (row as f64 * pane + HEAD, (row as f64 + 1.0) * pane);
