@@ -38,7 +38,10 @@ async function go(focus) {
   const holder = h("div", { class: `view ${view}` });
   main.replaceChildren(holder);
   leave = (await module.open(holder, rest, { tell, complain })) ?? null;
-  if (focus) main.focus({ preventScroll: true });
+  if (focus) {
+    scrollTo(0, 0);
+    main.focus({ preventScroll: true });
+  }
 }
 
 function pulse() {
@@ -127,8 +130,9 @@ async function begin() {
     listen();
     await go(false);
   } catch (error) {
-    if (error instanceof Trouble && error.code === "no-token") return login();
-    set(at("pulse"), error instanceof Trouble ? error.detail : String(error));
+    if (!(error instanceof Trouble)) throw error;
+    if (error.code === "no-token") return login();
+    set(at("pulse"), error.detail);
     attr(at("pulse"), "class", "gone");
     setTimeout(begin, 1000);
   }
