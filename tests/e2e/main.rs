@@ -16,6 +16,7 @@ mod embed;
 mod ends;
 mod hall;
 mod link;
+mod notify;
 mod off;
 mod ports;
 mod runs;
