@@ -179,9 +179,40 @@ pub(crate) enum Verb {
         #[arg(long)]
         once: bool,
     },
+    /// Who may ask the daemon from elsewhere, or in a browser; who asked for what
+    #[command(
+        subcommand,
+        after_help = "Example: tankside token add tablet --scope operate\n         tankside token list\n         tankside token revoke tablet\n         tankside token audit --limit 20"
+    )]
+    Token(TokenVerb),
     /// Switches off if the daemon dies; the daemon starts it
     #[command(hide = true)]
     Minder,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum TokenVerb {
+    /// Makes a token and prints it, this once; a running daemon takes it at once
+    Add {
+        /// Whose it is: up to 32 letters, digits, - _ .
+        name: String,
+        /// watch: look. operate: also run, stop, answer, log. admin: also take watches out of service, read the audit
+        #[arg(long)]
+        scope: crate::serve::Scope,
+    },
+    /// Every token's name, scope and day
+    List,
+    /// Takes a token back, from this moment on
+    Revoke {
+        /// Its name
+        name: String,
+    },
+    /// Who did what, newest first; asks the daemon, and needs admin
+    Audit {
+        /// How many
+        #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        limit: u32,
+    },
 }
 
 #[derive(Debug, Args)]

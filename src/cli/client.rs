@@ -93,7 +93,7 @@ impl Client {
             text.push_str(error);
         }
         Err(match problem["code"].as_str().unwrap_or_default() {
-            "no-token" => Failure::permission(text),
+            "no-token" | "no-scope" | "too-many-tries" => Failure::permission(text),
             "ledger" => Failure::ledger(text),
             "bug" => Failure::bug(text),
             _ => Failure::refused(text),

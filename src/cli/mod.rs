@@ -21,11 +21,13 @@ mod replay;
 mod say;
 mod setup;
 mod show;
+mod token;
 mod upkeep;
 
 use crate::host::{Done, Failure};
 use crate::quantity::Units;
-use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
+use crate::serve::Tokens;
+use args::{AnswerArg, Cli, Common, TokenVerb, UnitsArg, Verb};
 use clap::Parser;
 use client::Client;
 use serde_json::json;
@@ -79,6 +81,7 @@ fn run(cli: Cli) -> Done {
                 context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
+        Verb::Token(verb) if !matches!(verb, TokenVerb::Audit { .. }) => return token::token(common, verb),
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
@@ -123,9 +126,11 @@ fn run(cli: Cli) -> Done {
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
+        Verb::Token(TokenVerb::Audit { limit }) => token::audit(&client, *limit, json),
         Verb::Runs { limit } => show::runs(&client, *limit, units, json),
         Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
-        Verb::Serve
+        Verb::Token(_)
+        | Verb::Serve
         | Verb::Check
         | Verb::Off { .. }
         | Verb::Probe { .. }
@@ -148,6 +153,8 @@ fn check(common: &Common) -> Done {
             return Err(Failure::config(format!("{count}; nothing of this config is used until mended")));
         }
     };
+    let listen = setup.config.daemon.listen;
+    crate::host::access::tokens(&setup, listen)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
     for dialect in &setup.dialects {
@@ -199,7 +206,9 @@ fn context(common: &Common, patience: Duration) -> Result<Context, Failure> {
         Err(failure) => return Err(failure),
     };
     let address = common.address.clone().unwrap_or_else(|| reach(config.daemon.listen).to_string());
-    context.client = Client::new(&address, token().or(config.daemon.token), patience);
+    // Its own secret is for its own address alone.
+    let own = if common.address.is_none() { Tokens::local(&config.daemon.state) } else { None };
+    context.client = Client::new(&address, token().or(own), patience);
     if common.units.is_none() {
         context.units = config.daemon.units;
     }

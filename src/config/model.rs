@@ -27,28 +27,29 @@ pub struct Config {
 }
 
 /// The daemon itself.
-#[derive(Clone)]
+#[derive(Clone, Debug)]
 pub struct Daemon {
     /// Where HTTP listens.
     pub listen: SocketAddr,
+    /// Names it may be asked by, beside `localhost` and addresses.
+    pub names: Vec<String>,
+    /// Whether this machine needs no token even when there are some.
+    pub loopback_open: bool,
+    /// With what it speaks TLS; without it, plain HTTP.
+    pub tls: Option<Tls>,
     /// Where the ledger lives.
     pub state: PathBuf,
     /// Units for people.
     pub units: Units,
-    /// Needed when `listen` is not loopback.
-    pub token: Option<String>,
 }
 
-impl std::fmt::Debug for Daemon {
-    /// Without the token: this may end in a log.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Daemon")
-            .field("listen", &self.listen)
-            .field("state", &self.state)
-            .field("units", &self.units)
-            .field("token", &self.token.as_ref().map(|_| "…"))
-            .finish()
-    }
+/// With what the daemon speaks TLS.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// The chain, in PEM, its own certificate first.
+    pub certificate: PathBuf,
+    /// The private key, in PEM.
+    pub key: PathBuf,
 }
 
 /// What a run does when the ledger can no longer be written.

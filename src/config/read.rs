@@ -1,24 +1,20 @@
 //! The config file, key by key, then what only shows when keys are put side by side.
 
+use super::daemon::{daemon, default_daemon};
 use super::model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
 };
 use super::{Notify, notify, upkeep, watches};
 use crate::bath::{self, Agitation};
 use crate::quantity::{
-    Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
+    Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Volts, nearest,
 };
 use crate::run::Limits;
 use crate::supply::{Ammeter, Flow, Parity, Port, Spec, Wiring};
 use crate::watch;
 use std::collections::BTreeMap;
-use std::net::SocketAddr;
 use std::path::PathBuf;
 
-/// Where HTTP listens when nothing is said.
-const LISTEN: &str = "127.0.0.1:8093";
-/// Where the ledger lives when nothing is said.
-const STATE: &str = "/var/lib/tankside";
 /// Seconds between polls when nothing is said: five readings a second.
 const POLL: f64 = 0.2;
 /// Supplies of one station beside its first.
@@ -103,49 +99,6 @@ fn root(
         tanks.into_iter().collect::<Option<_>>()?,
         notify?,
     ))
-}
-
-fn default_daemon() -> Option<Daemon> {
-    Some(Daemon { listen: LISTEN.parse().ok()?, state: STATE.into(), units: Units::Metric, token: None })
-}
-
-fn daemon(table: &Table<'_>) -> Option<Daemon> {
-    let default = default_daemon()?;
-    let listen = or(table, "listen", default.listen, |field| {
-        let text = field.text()?;
-        match text.parse::<SocketAddr>() {
-            Ok(address) => Some(address),
-            Err(_) => field.bad(
-                format!("{text:?} is not an address and port"),
-                format!("write an IP address and a port, such as {LISTEN:?} or \"[::1]:8093\""),
-            ),
-        }
-    });
-    let state = or(table, "state", default.state, full_path);
-    let units = or(table, "units", default.units, |field| {
-        field.choice(&[("metric", Units::Metric), ("us", Units::Us)])
-    });
-    let token = table.may("token").text();
-    if let Some(token) = &token
-        && (token.len() < 16 || !token.chars().all(|c| c.is_ascii_graphic()))
-    {
-        table.problem(
-            "token",
-            "is too short, or holds spaces or letters that a header cannot carry",
-            "write 16 or more letters, digits and signs, made by a password tool",
-        );
-    }
-    if let Some(address) = listen
-        && !address.ip().is_loopback()
-        && !table.has("token")
-    {
-        table.problem(
-            "listen",
-            format!("{address} can be reached from other machines, and there is no token"),
-            "add token = \"…\" (16 or more letters), or listen on 127.0.0.1",
-        );
-    }
-    Some(Daemon { listen: listen?, state: state?, units: units?, token })
 }
 
 fn station(
@@ -465,7 +418,7 @@ fn temperature(field: Field<'_>) -> Option<TemperatureSource> {
 }
 
 /// The key's value, or what stands when it is absent; `None` only if it is bad.
-fn or<'d, T>(
+pub(super) fn or<'d, T>(
     table: &Table<'d>,
     key: &'static str,
     absent: T,
@@ -475,7 +428,7 @@ fn or<'d, T>(
     if table.has(key) { read(field) } else { Some(absent) }
 }
 
-fn full_path(field: Field<'_>) -> Option<PathBuf> {
+pub(super) fn full_path(field: Field<'_>) -> Option<PathBuf> {
     let text = field.text()?;
     if text.starts_with('/') {
         return Some(text.into());

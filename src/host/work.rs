@@ -1,7 +1,7 @@
 //! Everything is started here, in this order, and ended in the reverse.
 
 use super::setup::{self, Setup};
-use super::{Failure, MinderProgram};
+use super::{Failure, MinderProgram, access};
 use crate::config::{Config, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
@@ -70,12 +70,20 @@ impl Tankside {
             config_hash = %setup.hash,
             "tankside starts"
         );
+        let facing = at.unwrap_or(config.daemon.listen);
+        let tokens = access::tokens(setup, facing)?;
         let listening = match at {
-            Some(at) => Some(listen(at).await.map_err(Failure::refused)?),
+            Some(at) => {
+                let listening = listen(at).await.map_err(Failure::refused)?;
+                let tls = config.daemon.tls.as_ref();
+                Some(listening.with_tls(tls).map_err(|e| Failure::config(e.to_string()))?)
+            }
             None => None,
         };
         let address = listening.as_ref().map(|l| l.address);
         let ledger = open_ledger(&config.daemon.state)?;
+        // Only now: a second daemon must not overwrite the first one's.
+        let tokens = tokens.with_local().map_err(|e| Failure::ledger(e.to_string()))?;
         let clock = Clock::new();
         let baths = baths(setup, clock);
         let stations = stations(setup, &baths)?;
@@ -95,7 +103,6 @@ impl Tankside {
         let shutdown = CancellationToken::new();
         let sensors = baths.watch_sensors();
         let facing = address.unwrap_or(config.daemon.listen);
-        let app = app(setup, &control, &ledger, baths, facing, shutdown.clone()).minded(minder.stands());
         let told = notify(&config.notify, control.handles(), &|| ledger.news(), &shutdown);
         let tellers = match told {
             Ok(tellers) => tellers,
@@ -105,6 +112,9 @@ impl Tankside {
                 return Err(Failure::config(format!("notify: {why}")));
             }
         };
+        let app = app(setup, &control, &ledger, baths, facing, shutdown.clone())
+            .minded(minder.stands())
+            .guarded(tokens, config.daemon.loopback_open);
         let http = listening.map(|l| tokio::spawn(Listening::serve(l, app.clone())));
         if let Some(address) = address {
             tracing::info!(%address, "listening");
@@ -348,7 +358,7 @@ fn app(
         .collect();
     let facts = Facts {
         listen: address,
-        token: config.daemon.token.clone(),
+        names: config.daemon.names.clone(),
         units: config.daemon.units,
         config_hash: setup.hash.clone(),
         tanks: config

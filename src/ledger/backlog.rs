@@ -91,7 +91,9 @@ impl Backlog {
             Row::Charge { run, charge, unobserved, worked } => {
                 self.charge(run, charge.0, millis(unobserved), millis(worked));
             }
-            line @ (Row::Phase(_) | Row::Event(_) | Row::Alarm(_)) => self.line(Line::Row(line)),
+            line @ (Row::Phase(_) | Row::Event(_) | Row::Alarm(_) | Row::Audit(_)) => {
+                self.line(Line::Row(line))
+            }
         }
     }
 
@@ -232,6 +234,7 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             ];
             forgive(insert.execute(row), "an alarm")
         }
+        Line::Row(Row::Audit(a)) => forgive(super::gate::write_audit(tx, a), "a line of the audit"),
         Line::Row(Row::Reading { .. } | Row::Charge { .. }) => Ok(()),
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.

@@ -22,6 +22,7 @@
 mod account;
 mod backlog;
 mod error;
+mod gate;
 mod handle;
 mod reader;
 mod rows;
@@ -33,6 +34,7 @@ mod writer;
 mod tests;
 
 pub use error::LedgerError;
+pub use gate::{AuditRow, OnceRow};
 pub use handle::{Ledger, Recovery};
 pub use reader::Reader;
 pub use rows::{

@@ -275,12 +275,12 @@ pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
     .collect()
 }
 
-const ALARM: &str =
+pub(super) const ALARM: &str =
     "SELECT at_utc, monotonic_milliseconds, station, run_id, watch, from_state, to_state, priority,
-            text, by, note
+            text, by, note, id
      FROM alarm";
 
-fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
+pub(super) fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
     Ok(AlarmRow {
         at: row.get(0)?,
         monotonic_milliseconds: row.get(1)?,

@@ -94,6 +94,8 @@ pub enum Row {
     Event(EventRow),
     /// An alarm changed.
     Alarm(AlarmRow),
+    /// Somebody asked for something that could change something.
+    Audit(super::gate::AuditRow),
 }
 
 /// A change of state or phase.

@@ -40,6 +40,7 @@ pub(super) enum Message {
     Finish(Box<RunEnd>, Reply),
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
+    Once(Box<super::gate::Once>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -155,6 +156,9 @@ impl State {
             }
             Message::Addition(deed, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
+            }
+            Message::Once(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| super::gate::write_once(&mut self.db, &deed)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());

@@ -1,6 +1,7 @@
 //! Commands: POST only, one at a time per station, answered by the station itself.
 
 use super::body::Body;
+use super::once;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::bath::Agitation;
@@ -9,7 +10,8 @@ use crate::run::{Answer, Command};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
 use axum::extract::{Path, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::time::Duration;
@@ -65,17 +67,26 @@ type Reply = Result<Json<Taken>, Problem>;
 pub(super) async fn start(
     State(app): State<AppState>,
     Path(station): Path<String>,
+    headers: HeaderMap,
     Body(body): Body<Start>,
-) -> Reply {
+) -> Result<Response, Problem> {
+    let key = once::key(&headers)?;
     let name = app.station(&station)?.handle.name().to_owned();
-    let planner = app.planner.clone();
-    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
+    text("by", &body.by, 80)?;
+    let Some(key) = key else { return Ok(begin(&app, &name, &body).await.into_response()) };
+    let asked = serde_json::json!([body.by, body.request]).to_string();
+    Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, &body).await.into_response() }).await)
+}
+
+async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
+    let (planner, name, request) = (app.planner.clone(), station.to_owned(), body.request.clone());
+    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
-    nothing_on_without_a_minder(&app, &station, &body.by)?;
+    nothing_on_without_a_minder(app, station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
-    let Json(mut taken) = send(&app, &station, &body.by, command).await?;
+    let Json(mut taken) = send(app, station, &body.by, command).await?;
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))
@@ -162,27 +173,30 @@ pub(super) struct Deed {
     reason: Option<String>,
 }
 
-pub(super) async fn alarm(
-    State(app): State<AppState>,
-    Path((station, watch, deed)): Path<(String, String, String)>,
-    Body(body): Body<Deed>,
-) -> Reply {
-    let kind = kind(&watch)?;
-    let handling = handling(&deed, &body)?;
-    send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+macro_rules! deeds {
+    ($($name:ident => $deed:literal),+) => {$(
+        pub(super) async fn $name(
+            State(app): State<AppState>,
+            Path((station, watch)): Path<(String, String)>,
+            Body(body): Body<Deed>,
+        ) -> Reply {
+            let kind = kind(&watch)?;
+            let handling = handling($deed, &body)?;
+            send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+        }
+    )+};
 }
+deeds!(
+    alarm_ack => "ack", alarm_shelve => "shelve", alarm_unshelve => "unshelve",
+    alarm_out => "out-of-service", alarm_in => "in-service"
+);
 
 fn handling(deed: &str, body: &Deed) -> Result<Handling, Problem> {
     let takes: &[&str] = match deed {
         "ack" => &["note"],
         "shelve" => &["note", "time"],
         "out-of-service" => &["reason"],
-        "unshelve" | "in-service" => &[],
-        _ => {
-            return Err(Problem::not_found(format!(
-                "nobody can {deed:?} an alarm; there is: ack, shelve, unshelve, out-of-service, in-service"
-            )));
-        }
+        _ => &[],
     };
     let given =
         [("note", body.note.is_some()), ("time", body.time.is_some()), ("reason", body.reason.is_some())];
@@ -342,6 +356,9 @@ pub(super) fn text(key: &str, value: &str, longest: usize) -> Result<String, Pro
             "bad-json",
             format!("{key}: one line of 1 to {longest} characters"),
         ));
+    }
+    if key == "by" {
+        super::guard::audit::by(value);
     }
     Ok(value.into())
 }

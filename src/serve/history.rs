@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
-    TankRow,
+    AdditionRow, AlarmRow, AuditRow, EventRow, Health, Ledger, LedgerError, OnceRow, PaceRow, ReadingRow,
+    Row, RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -103,6 +103,57 @@ pub trait History: Send + Sync + 'static {
     fn undo_addition(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
         Err(HistoryError("additions are not kept here".into()))
     }
+    /// Takes a line of the audit and returns at once.
+    fn audit(&self, _row: AuditRow) {}
+    /// The audit, newest first; `before` is a line's number.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn audits(&self, _limit: u32, _before: Option<i64>) -> Result<Vec<AuditRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is known of a start under that key.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn once(&self, _station: &str, _key: &str) -> Result<Option<OnceRow>, HistoryError> {
+        Ok(None)
+    }
+    /// Writes that a start was asked for under that key.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written, or knows the key.
+    fn once_begin(&self, _station: &str, _key: &str, _request: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("keys are not kept here".into()))
+    }
+    /// Writes what was answered to it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn once_end(&self, _station: &str, _key: &str, _status: u16, _answer: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("keys are not kept here".into()))
+    }
+    /// Numbers of the last event and the last alarm change.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn newest(&self) -> Result<(i64, i64), HistoryError> {
+        Ok((0, 0))
+    }
+    /// Events after that number, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn events_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, EventRow)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Alarm changes after that number, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
+        Ok(Vec::new())
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -168,6 +219,30 @@ impl History for Ledger {
     }
     fn undo_addition(&self, id: i64, by: &str) -> Result<(), HistoryError> {
         Ok(Handle::current().block_on(Ledger::undo_addition(self, id, by))?)
+    }
+    fn audit(&self, row: AuditRow) {
+        self.record(Row::Audit(row));
+    }
+    fn audits(&self, limit: u32, before: Option<i64>) -> Result<Vec<AuditRow>, HistoryError> {
+        Ok(self.reader().audit(limit, before)?)
+    }
+    fn once(&self, station: &str, key: &str) -> Result<Option<OnceRow>, HistoryError> {
+        Ok(self.reader().once(station, key)?)
+    }
+    fn once_begin(&self, station: &str, key: &str, request: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::once_begin(self, station, key, request))?)
+    }
+    fn once_end(&self, station: &str, key: &str, status: u16, answer: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::once_end(self, station, key, status, answer))?)
+    }
+    fn newest(&self) -> Result<(i64, i64), HistoryError> {
+        Ok(self.reader().newest()?)
+    }
+    fn events_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, EventRow)>, HistoryError> {
+        Ok(self.reader().events_after(id, limit)?)
+    }
+    fn alarms_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
+        Ok(self.reader().alarms_after(id, limit)?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

@@ -1,5 +1,6 @@
 //! What every route is given.
 
+use super::guard::{Gate, Tokens};
 use super::history::History;
 use super::house::House;
 use super::look::Watched;
@@ -13,6 +14,7 @@ use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 
 /// A tank as configured, for people.
@@ -31,8 +33,8 @@ pub struct TankFacts {
 pub struct Facts {
     /// The address it was told to listen on.
     pub listen: SocketAddr,
-    /// Asked of every request but the page and the health checks, when there is one.
-    pub token: Option<String>,
+    /// Names it may be asked by, beside `localhost` and addresses.
+    pub names: Vec<String>,
     /// Units for people.
     pub units: Units,
     /// Of the config's text.
@@ -94,7 +96,14 @@ pub struct AppState {
     pub(super) stage: Arc<tokio::sync::Mutex<()>>,
     /// Whether somebody would switch off if the daemon died.
     minder: Arc<AtomicBool>,
+    pub(super) gate: Arc<Gate>,
+    pub(super) under_way: super::once::UnderWay,
+    /// One permit per open stream.
+    pub(super) streams: Arc<Semaphore>,
 }
+
+/// Open streams; a bench has a few screens with a few each.
+const MOST_STREAMS: usize = 128;
 
 impl AppState {
     /// Joins the parts and begins to watch the stations. Must be called within a
@@ -121,6 +130,9 @@ impl AppState {
             shutdown,
             stage: Arc::default(),
             minder: Arc::new(AtomicBool::new(true)),
+            gate: Arc::new(Gate::new(Tokens::none(), false)),
+            under_way: Default::default(),
+            streams: Arc::new(Semaphore::new(MOST_STREAMS)),
         }
     }
 
@@ -129,6 +141,25 @@ impl AppState {
     pub fn minded(mut self, minder: Arc<AtomicBool>) -> AppState {
         self.minder = minder;
         self
+    }
+
+    /// The same, that lets in by those tokens. `loopback_open`: this machine needs none even when there are some.
+    #[must_use]
+    pub fn guarded(mut self, tokens: Tokens, loopback_open: bool) -> AppState {
+        self.gate = Arc::new(Gate::new(tokens, loopback_open));
+        self
+    }
+
+    /// A place for one more stream.
+    pub(super) fn stream_place(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        self.streams.clone().try_acquire_owned().map_err(|_| {
+            Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "too-many",
+                format!("{MOST_STREAMS} streams are open, and that is the most; close one"),
+            )
+            .retry_after(5)
+        })
     }
 
     /// Whether a run may be started as far as the minder goes.
