@@ -7,5 +7,7 @@
 pub mod plot;
 #[cfg(feature = "daemon")]
 pub mod record;
+mod strip;
 mod trend;
+pub use strip::strip;
 pub use trend::trend;

@@ -259,17 +259,7 @@ impl Setup {
 
 /// What the controller of that station is made from.
 pub(crate) fn controller(station: &Station) -> run::Setup {
-    let mut watches = station.watches.clone();
-    // The sum of several meters is unsure by the sum of their steps.
-    let meters = station.supplies().count() as f64;
-    watches.amps_count = watches.amps_count * meters;
-    run::Setup {
-        limits: station.limits,
-        watches,
-        max_gap: station.max_gap,
-        stale_after: station.stale_after,
-        hold_on_ledger_failure: station.on_ledger_failure == config::OnLedgerFailure::Hold,
-    }
+    crate::serve::controller_for(station)
 }
 
 #[cfg(test)]

@@ -8,7 +8,10 @@
 //!
 //! | route | |
 //! |---|---|
-//! | GET `/` | a plain page: the stations, live |
+//! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
+//! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/stream` | every station as server-sent events, without trends |
+//! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
 //! | GET `/healthz`, `/readyz` | alive and stepping; links up and ledger writable |
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
@@ -20,6 +23,7 @@
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
+//! | POST `/api/v1/rehearse` | the same against a simulated cell: what would happen, and its curve |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
 //! | GET `/api/v1/runs/{run}/record.{html,json,csv}`, `/api/v1/runs/{run}/plot.svg` | its record; its plot, with `?with={run}` two over each other |
 //! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
@@ -45,6 +49,7 @@ mod events;
 mod findings;
 mod guard;
 mod history;
+mod house;
 mod job;
 mod lists;
 mod look;
@@ -58,6 +63,7 @@ mod problem;
 mod read;
 mod record;
 mod routes;
+mod screen;
 mod seats;
 mod server;
 mod sheets;
@@ -68,11 +74,12 @@ mod upkeep;
 
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
+pub use house::{House, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
 pub use own::own_of;
-pub use planner::{Desk, OwnOf, facts, plan_for, today};
+pub use planner::{Desk, OwnOf, controller_for, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use sheets::{Refused, Shop, line_for};
@@ -81,13 +88,15 @@ pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::extract::Path;
+use axum::http::{Extensions, HeaderMap, StatusCode, Version, header};
 use axum::response::IntoResponse;
 use guard::Scope::{Admin, Operate};
 use guard::session;
 use routes::{Routes, Table, about};
 use std::sync::Arc;
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
 
 /// Every route, behind the guard.
 pub fn router(app: AppState) -> Router {
@@ -105,6 +114,7 @@ pub fn router(app: AppState) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Problem::bug("a slip of ours; the daemon's log has it").into_response()
         }))
+        .layer(CompressionLayer::new().compress_when(page_text))
         .layer(axum::middleware::from_fn_with_state((app.clone(), table), guard::guard))
         .with_state(app)
 }
@@ -125,19 +135,14 @@ fn served() -> (Router<AppState>, Table) {
 }
 
 fn page(r: &mut Routes) {
-    const HTML: &str = include_str!("page/index.html");
-    const SCRIPT: &str = include_str!("page/page.js");
-    const STYLE: &str = include_str!("page/page.css");
-    const SIGN: &str = include_str!("page/favicon.svg");
     let asset = |says, media| about(says).tag("page").open().text(media);
-    r.get("/", || async { file("text/html; charset=utf-8", HTML) }, asset("The page", "text/html"));
-    r.get(
-        "/page.js",
-        || async { file("text/javascript; charset=utf-8", SCRIPT) },
-        asset("Its script", "text/javascript"),
-    );
-    r.get("/page.css", || async { file("text/css; charset=utf-8", STYLE) }, asset("Its style", "text/css"));
-    r.get("/favicon.svg", || async { file("image/svg+xml", SIGN) }, asset("Its sign", "image/svg+xml"));
+    r.get("/", || screen::file(Path("index.html".into())), asset("The page", "text/html"));
+    r.get("/page.js", || screen::file(Path("page.js".into())), asset("Its script", "text/javascript"));
+    r.get("/page.css", || screen::file(Path("page.css".into())), asset("Its style", "text/css"));
+    r.get("/favicon.svg", || screen::file(Path("favicon.svg".into())), asset("Its sign", "image/svg+xml"));
+    r.get("/page/{file}", screen::file, asset("One of its parts", "text/javascript").may(404));
+    let house = about("Units, limits, windows: what a screen needs once, and every station now").tag("page");
+    r.get("/api/v1/house", house::house, house);
 }
 
 fn health(r: &mut Routes) {
@@ -171,6 +176,11 @@ fn stations(r: &mut Routes) {
     r.get("/api/v1/stations/{station}", read::station, one);
     let live = about("Each snapshot as it comes, and at least one a second; the id is its seq");
     r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
+    let all = about("Every station that is new, without trends, and all of them at least once a second");
+    r.get("/api/v1/stream", stream::all, all.text("text/event-stream").may(503));
+    let drawn = about("The last minutes, drawn").text("image/svg+xml");
+    let drawn = drawn.query("width", "Width", "in pixels; 640 if not said").may(404);
+    r.get("/api/v1/stations/{station}/trend.svg", screen::trend, drawn);
     let events = about("Events and alarm changes as they come; with a cursor, those after it first")
         .streams()
         .query("after", "EventCursor", "as Last-Event-ID: an id of this stream")
@@ -197,6 +207,9 @@ fn stations(r: &mut Routes) {
 
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
     r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
+    let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
+    let rehearse = rehearse.takes("Rehearse").may(404).may(409).may(422);
+    r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 
 fn alarms(r: &mut Routes) {
@@ -333,4 +346,11 @@ fn jobs(r: &mut Routes) {
 
 fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, kind)], text)
+}
+
+/// The text that a browser needs before it shows anything is a third as long compressed. Answers of the control loop
+/// and streams go as they are: they are small, or must not be held back.
+fn page_text(_: StatusCode, _: Version, headers: &HeaderMap, _: &Extensions) -> bool {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+    ["text/html", "text/css", "text/javascript"].iter().any(|k| kind.starts_with(k))
 }

@@ -1,19 +1,23 @@
 //! Requests into orders, by the config: the seam's real side.
 
+use super::house::{House, StationFacts, VesselFacts};
 use super::own::own_of;
 use super::problem::Problem;
 use super::sheets::{self, Refused, Shop, line_for};
 use super::state::{Planned, PlannedJob, Planner};
 use super::upkeep::TankRules;
 use crate::bath::Bath;
-use crate::config::{Config, Station, Tank};
+use crate::config::{Config, OnLedgerFailure, Station, Tank, TemperatureSource};
 use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::process::Sheet;
 use crate::quantity::Units;
+use crate::run;
 use crate::run::guide::JobPlan;
+use crate::station::{Rehearsal, Vessel, rehearse_in};
 use axum::http::StatusCode;
 use serde_json::Value;
+use std::time::Duration;
 
 /// What is known of a tank's own measurements: the ledger's, where there is one.
 pub type OwnOf<'a> = &'a dyn Fn(&Tank) -> Own;
@@ -59,6 +63,26 @@ pub fn plan_for(
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
 }
 
+/// A rehearsal looks about so often at most, whatever the order's time limit.
+const POLLS: u32 = 20_000;
+/// And at least this often.
+const SELDOM: Duration = Duration::from_secs(1);
+
+/// What the controller of that station is made from.
+pub fn controller_for(station: &Station) -> run::Setup {
+    let mut watches = station.watches.clone();
+    // The sum of several meters is unsure by the sum of their steps.
+    let meters = station.supplies().count() as f64;
+    watches.amps_count = watches.amps_count * meters;
+    run::Setup {
+        limits: station.limits,
+        watches,
+        max_gap: station.max_gap,
+        stale_after: station.stale_after,
+        hold_on_ledger_failure: station.on_ledger_failure == OnLedgerFailure::Hold,
+    }
+}
+
 /// The day by UTC, `YYYY-MM-DD`.
 pub fn today() -> String {
     jiff::Timestamp::now().strftime("%Y-%m-%d").to_string()
@@ -98,6 +122,14 @@ impl Planner for Desk {
         })
     }
 
+    fn house(&self) -> House {
+        Planner::house(&self.config)
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        self.config.rehearse(station, request)
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         let own = |tank: &Tank| own_of(&self.ledger, tank);
         self.config.planned(station, request, &own, |station| match self.ledger.commissioning(station) {
@@ -114,6 +146,41 @@ impl Planner for Config {
 
     fn upkeep(&self) -> Vec<TankRules> {
         self.tank_rules()
+    }
+
+    fn house(&self) -> House {
+        let station = |s: &Station| StationFacts {
+            station: s.name.clone(),
+            max_amperes: s.limits.max_amps.get(),
+            max_volts: s.limits.max_volts.get(),
+        };
+        let tank = |t: &crate::config::Tank| {
+            let bath = self.baths.iter().find(|b| b.name == t.bath)?;
+            Some(VesselFacts::of(&t.name, bath, t.volume))
+        };
+        House {
+            version: env!("CARGO_PKG_VERSION"),
+            units: self.daemon.units,
+            stations: self.stations.iter().map(station).collect(),
+            tanks: self.tanks.iter().filter_map(tank).collect(),
+        }
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
+        let station = self.meant(station)?;
+        let gone = || Problem::bug("the tank of the order is gone");
+        let tank = self.tanks.iter().find(|t| t.name == order.tank).ok_or_else(gone)?;
+        let bath = self.baths.iter().find(|b| b.name == tank.bath).ok_or_else(gone)?;
+        let temperature = match tank.temperature {
+            Some(TemperatureSource::Fixed(at)) => Some(at),
+            _ => None,
+        };
+        let setup = controller_for(station);
+        // A run of a day is looked at less often than one of a minute, but never so seldom that it looks like a gap.
+        let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
+        let poll = (order.time_limit / POLLS).clamp(station.poll.min(seldom), seldom);
+        Ok(rehearse_in(order, setup, Vessel { bath, agitation: tank.agitation, temperature }, poll, 1))
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -200,6 +267,23 @@ mod tests {
         assert_eq!((planned.order.tank.as_str(), planned.order.parts), ("nickel", 6));
         assert_eq!(planned.order.control.max_amps().to_string(), "4.845 A");
         assert!(planned.text.contains("4.845 A"), "{}", planned.text);
+    }
+
+    #[test]
+    fn rehearsal_comes_to_the_charge_of_the_worksheet_and_a_bad_request_to_none() {
+        let mut request = cups();
+        request["end"] = json!({"thickness": "1 um"});
+        let planned = config().plan(None, &request).unwrap();
+        let crate::plan::Goal::Charge(target) = planned.order.goal else {
+            panic!("{:?}", planned.order.goal)
+        };
+        let played = Planner::rehearse(&config(), None, &request).unwrap();
+        let end = played.outcome.unwrap();
+        assert_eq!(end.state, crate::run::RunState::Complete, "{:#?}", played.story);
+        assert!((end.charge.charge().get() / target.charge().get() - 1.0).abs() < 0.002, "{end:?}");
+        assert!((100..=1300).contains(&played.readings.len()), "{} readings", played.readings.len());
+        request["hold"] = json!({"current": "30 A"});
+        assert_eq!(Planner::rehearse(&config(), None, &request).unwrap_err().code, "not-possible");
     }
 
     #[test]
