@@ -20,7 +20,7 @@ use tankside::serve::{
     router,
 };
 use tankside::station::{
-    AlarmView, BathSource, Baths, Envelope, Handle, LinkView, Measured, Snapshot, TankView,
+    AlarmView, Ask, BathSource, Baths, Envelope, Handle, LinkView, Measured, Snapshot, TankView,
 };
 use tankside::supply::Clock;
 use tankside::watch::{AlarmState, Handling, Kind, Priority, Response};
@@ -65,6 +65,9 @@ fn run_row(id: &str) -> RunRow {
         continues: None,
         load_slope_ohm_square_meters: None,
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     }
 }
 
@@ -243,7 +246,11 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
     tokio::spawn(async move {
         let mut running = false;
         while let Some(envelope) = inbox.recv().await {
-            let word = match &envelope.command {
+            let Ask::Run(command, _) = &envelope.command else {
+                envelope.reply.send(Err(Refusal("no jobs here".into()))).ok();
+                continue;
+            };
+            let word = match command {
                 Command::Start { .. } => "start",
                 Command::Hold => "hold",
                 Command::Resume => "resume",
@@ -254,10 +261,10 @@ fn rig_with(token: Option<&str>, switches: bool) -> Rig {
                 Command::Alarm { .. } => "alarm",
             };
             log.lock().unwrap().push(format!("{} {word}", envelope.by));
-            if let Command::Alarm { kind, handling } = &envelope.command {
+            if let Command::Alarm { kind, handling } = command {
                 alarms.lock().unwrap().push((*kind, handling.clone()));
             }
-            let verdict = match (&envelope.command, running) {
+            let verdict = match (command, running) {
                 (Command::Start { .. }, true) => Err(Refusal("a run is on; stop it first".into())),
                 (Command::Start { .. }, false) => {
                     running = true;

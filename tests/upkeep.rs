@@ -73,6 +73,9 @@ async fn worked(file: &Path, id: &str, ampere_hours: i64) {
         thickness_meters_per_coulomb: None,
         continues: None,
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     };
     ledger.begin(start).await.unwrap();
     let end = RunEnd {

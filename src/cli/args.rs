@@ -67,7 +67,12 @@ pub(crate) enum Verb {
     #[command(
         after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\"\n         tankside plan --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\""
     )]
-    Plan(PlanArgs),
+    Plan {
+        #[command(flatten)]
+        order: OrderArgs,
+        #[command(flatten)]
+        sheet: SheetArgs,
+    },
     /// The order against the mimic in virtual time, told line by line
     #[command(
         after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
@@ -75,6 +80,8 @@ pub(crate) enum Verb {
     Rehearse {
         #[command(flatten)]
         order: OrderArgs,
+        #[command(flatten)]
+        sheet: SheetArgs,
         /// Seed of noise and faults: the same seed, the same story
         #[arg(long, default_value_t = 1)]
         seed: u64,
@@ -82,30 +89,62 @@ pub(crate) enum Verb {
         #[arg(long, value_name = "SCRIPT")]
         faults: Option<PathBuf>,
     },
-    /// Begins a run
+    /// Begins a run, or a job: a load through a whole sheet
     #[command(
-        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\""
+        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\"\n         tankside start --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\" --lot 41\n         tankside start --job-from last --from activate"
     )]
-    Start(OrderArgs),
+    Start(StartArgs),
     /// Ramps down, switches off and waits
     #[command(after_help = "Example: tankside hold --station bench")]
     Hold(StationArg),
     /// Goes on after a hold, with a new ramp
     #[command(after_help = "Example: tankside resume")]
     Resume(StationArg),
-    /// Ends the run in good order
+    /// Ends the run in good order, and the job if there is one
     #[command(after_help = "Example: tankside stop")]
-    Stop(StationArg),
+    Stop {
+        /// Only the run of the step at work; the job then waits for what is to be done
+        #[arg(long)]
+        run: bool,
+        #[command(flatten)]
+        at: StationArg,
+    },
     /// Output off at once; the run is aborted
     #[command(after_help = "Example: tankside abort")]
     Abort(StationArg),
-    /// Answers the question that stands: done, or no (then the run is held)
-    #[command(after_help = "Example: tankside answer done")]
+    /// Answers the question that stands: done or yes, or no
+    #[command(after_help = "Example: tankside answer done\n         tankside answer no --question 12")]
     Answer {
         #[arg(value_enum, default_value = "done")]
         answer: AnswerArg,
+        /// Only if it is that question that stands
+        #[arg(long, value_name = "NUMBER")]
+        question: Option<u32>,
         #[command(flatten)]
         at: StationArg,
+    },
+    /// A job's step again: the one at work, or an earlier one
+    #[command(after_help = "Example: tankside redo\n         tankside redo 2")]
+    Redo {
+        /// Its number
+        step: Option<usize>,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// Leaves a job's step out, with a reason
+    #[command(after_help = "Example: tankside skip --reason \"no oven today, baked tomorrow at 8\"")]
+    Skip {
+        /// Why; it goes on record
+        #[arg(long, value_name = "TEXT")]
+        reason: String,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// The last jobs, newest first; or one with its steps
+    #[command(after_help = "Example: tankside jobs\n         tankside jobs last")]
+    Jobs {
+        /// A job's id, or "last"
+        job: Option<String>,
     },
     /// Every station, once
     #[command(after_help = "Example: tankside status --json")]
@@ -318,6 +357,7 @@ pub(crate) enum ReplayFormat {
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(crate) enum AnswerArg {
     Done,
+    Yes,
     No,
 }
 
@@ -379,18 +419,36 @@ pub(crate) struct UpkeepArgs {
 }
 
 #[derive(Debug, Args)]
-pub(crate) struct PlanArgs {
-    #[command(flatten)]
-    pub order: OrderArgs,
-    /// A whole process sheet: its name, or a file
+pub(crate) struct SheetArgs {
+    /// A whole process sheet: its name, or a file; an order file may name it too
     #[arg(long, value_name = "NAME|FILE")]
     pub sheet: Option<String>,
     /// Which tank plays a role of the sheet, where more than one could
-    #[arg(long, value_name = "ROLE=TANK", requires = "sheet")]
+    #[arg(long, value_name = "ROLE=TANK")]
     pub role: Vec<String>,
     /// The parts' own metal [default: the sheet's, where it is for one only]
-    #[arg(long, value_name = "METAL", requires = "sheet")]
+    #[arg(long, value_name = "METAL")]
     pub base: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct StartArgs {
+    #[command(flatten)]
+    pub order: OrderArgs,
+    #[command(flatten)]
+    pub sheet: SheetArgs,
+    /// The lot, for the record
+    #[arg(long)]
+    pub lot: Option<String>,
+    /// The customer's own reference, for the record
+    #[arg(long, value_name = "REFERENCE")]
+    pub customer: Option<String>,
+    /// The rest of a job that was interrupted or stopped: its id, or "last"
+    #[arg(long, value_name = "JOB", conflicts_with_all = ["file", "tank", "part", "sheet", "role", "base"])]
+    pub job_from: Option<String>,
+    /// With which step the rest begins, by name or number [default: the first that was not done]
+    #[arg(long, value_name = "STEP", requires = "job_from")]
+    pub from: Option<String>,
 }
 
 #[derive(Debug, Args)]

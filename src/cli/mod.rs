@@ -9,6 +9,8 @@ mod client;
 mod daemon;
 mod demo;
 mod follow;
+mod follow_job;
+mod job;
 mod line;
 mod log;
 mod mesh;
@@ -25,7 +27,7 @@ mod upkeep;
 
 use crate::host::{Done, Failure};
 use crate::quantity::Units;
-use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
+use args::{Cli, Common, UnitsArg, Verb};
 use clap::Parser;
 use client::Client;
 use serde_json::json;
@@ -88,26 +90,31 @@ fn run(cli: Cli) -> Done {
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
-        Verb::Plan(args) => match &args.sheet {
-            Some(sheet) => line::plan(common, args, sheet, units),
-            None => plan::plan(&client, common, &args.order, units),
+        Verb::Plan { order, sheet } => match line::asked(order, sheet)? {
+            Some(request) => line::plan(common, order.station.as_deref(), request, units),
+            None => plan::plan(&client, common, order, units),
         },
-        Verb::Rehearse { order, seed, faults } => {
-            plan::rehearsal(common, order, *seed, faults.as_deref(), units)
-        }
-        Verb::Start(args) => plan::start(&client, args, &operator(common), json),
-        Verb::Hold(at) => command(&client, "hold", at, common),
-        Verb::Resume(at) => command(&client, "resume", at, common),
-        Verb::Stop(at) => command(&client, "stop", at, common),
+        Verb::Rehearse { order, sheet, seed, faults } => match line::asked(order, sheet)? {
+            Some(request) => job::rehearsal(common, order.station.as_deref(), request, *seed, units),
+            None => plan::rehearsal(common, order, *seed, faults.as_deref(), units),
+        },
+        Verb::Start(args) => job::start(&client, args, &operator(common), json),
+        Verb::Hold(at) => job::command(&client, "hold", at, json!({ "by": operator(common) }), json),
+        Verb::Resume(at) => job::command(&client, "resume", at, json!({ "by": operator(common) }), json),
+        Verb::Stop { run: true, at } => command(&client, "stop", at, common),
+        Verb::Stop { at, .. } => job::command(&client, "stop", at, json!({ "by": operator(common) }), json),
         Verb::Abort(at) => command(&client, "abort", at, common),
-        Verb::Answer { answer, at } => {
-            let word = match answer {
-                AnswerArg::Done => "done",
-                AnswerArg::No => "no",
-            };
-            let body = json!({ "by": operator(common), "answer": word });
-            show::told(&client, "answer", at.station.as_deref(), body, json)
+        Verb::Answer { answer, question, at } => {
+            job::answer(&client, *answer, *question, at, &operator(common), json)
         }
+        Verb::Redo { step, at } => {
+            job::told(&client, "redo", at, json!({ "by": operator(common), "step": step }), json)
+        }
+        Verb::Skip { reason, at } => {
+            job::told(&client, "skip", at, json!({ "by": operator(common), "reason": reason }), json)
+        }
+        Verb::Jobs { job: None } => job::list(&client, json),
+        Verb::Jobs { job: Some(id) } => job::one(&client, id, json),
         Verb::Status(at) => show::status(&client, at.station.as_deref(), units, json),
         Verb::Follow(at) => {
             let station = client.station(at.station.as_deref())?;

@@ -49,6 +49,9 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
     if let Some(run) = answer["run"].as_str() {
         line(format!("run {run}; watch it with: tankside follow"));
     }
+    if verb == "job" {
+        line("what to do now, step by step: tankside follow");
+    }
     Ok(())
 }
 

@@ -347,6 +347,6 @@ fn app(
             .collect(),
     };
     let metrics = Metrics::new().with_process();
-    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
+    let desk = Desk { config: config.clone(), sheets: setup.sheets.clone(), ledger: ledger.reader().clone() };
     AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
 }

@@ -5,6 +5,7 @@
 
 use super::account::millis;
 use super::error::is_bad_row;
+use super::job::{self, JobEnd};
 use super::rows::{Row, RunEnd};
 use rusqlite::{Transaction, params};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -34,6 +35,7 @@ pub(super) struct Backlog {
 enum Line {
     Row(Row),
     End(RunEnd),
+    JobEnd(JobEnd),
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -91,7 +93,11 @@ impl Backlog {
             Row::Charge { run, charge, unobserved, worked } => {
                 self.charge(run, charge.0, millis(unobserved), millis(worked));
             }
-            line @ (Row::Phase(_) | Row::Event(_) | Row::Alarm(_)) => self.line(Line::Row(line)),
+            line @ (Row::Phase(_)
+            | Row::Event(_)
+            | Row::Alarm(_)
+            | Row::JobStep(_)
+            | Row::JobEvent { .. }) => self.line(Line::Row(line)),
         }
     }
 
@@ -105,6 +111,11 @@ impl Backlog {
             self.full.push_back((end.id.clone(), chunk));
         }
         self.line(Line::End(end));
+    }
+
+    /// Takes the end of a job.
+    pub fn end_job(&mut self, end: JobEnd) {
+        self.line(Line::JobEnd(end));
     }
 
     fn charge(&mut self, run: String, microcoulombs: i64, unobserved: i64, worked: i64) {
@@ -232,6 +243,11 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             ];
             forgive(insert.execute(row), "an alarm")
         }
+        Line::Row(Row::JobStep(step)) => forgive(job::write_step(tx, step), "a step"),
+        Line::Row(Row::JobEvent { job, event }) => {
+            forgive(job::write_event(tx, job, event), "an event of a job")
+        }
+        Line::JobEnd(end) => forgive(job::write_end(tx, end), "the end of a job"),
         Line::Row(Row::Reading { .. } | Row::Charge { .. }) => Ok(()),
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.

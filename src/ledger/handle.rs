@@ -368,6 +368,7 @@ fn recover(db: &mut Connection, migrated_from: Option<i64>) -> rusqlite::Result<
         )?;
         sentences.push(sentence);
     }
+    sentences.extend(super::job::close_left(&tx, &now_utc())?);
     let runs: i64 = tx.query_row("SELECT COUNT(*) FROM run", [], |row| row.get(0))?;
     tx.commit()?;
     let mut sentence = format!("ledger: {runs} run{} on record", if runs == 1 { "" } else { "s" });

@@ -23,6 +23,7 @@ mod account;
 mod backlog;
 mod error;
 mod handle;
+mod job;
 mod reader;
 mod rows;
 mod schema;
@@ -34,6 +35,7 @@ mod tests;
 
 pub use error::LedgerError;
 pub use handle::{Ledger, Recovery};
+pub use job::{JobEnd, JobRow, JobStart, JobStepRow};
 pub use reader::Reader;
 pub use rows::{
     AlarmRow, CommissioningRow, EventRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,

@@ -300,7 +300,7 @@ const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
        r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
-       r.continues, r.order_json, r.load_slope_ohm_square_meters
+       r.continues, r.order_json, r.load_slope_ohm_square_meters, r.job_id, r.lot, r.customer
 FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";
 
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
@@ -328,6 +328,9 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         continues: row.get(17)?,
         order_json: row.get(18)?,
         load_slope_ohm_square_meters: row.get(19)?,
+        job: row.get(20)?,
+        lot: row.get(21)?,
+        customer: row.get(22)?,
     })
 }
 

@@ -1,5 +1,6 @@
 //! Rows as they go in and as they are read back, in plain numbers with the unit in the name.
 
+use super::job::JobStepRow;
 use crate::quantity::{Amps, Microcoulombs, Temperature, Volts};
 use serde::Serialize;
 use std::sync::Arc;
@@ -34,6 +35,12 @@ pub struct RunStart {
     pub continues: Option<String>,
     /// The whole order as JSON.
     pub order_json: String,
+    /// The job whose step this is.
+    pub job: Option<String>,
+    /// The lot.
+    pub lot: Option<String>,
+    /// The customer's reference.
+    pub customer: Option<String>,
 }
 
 /// How a run ended.
@@ -94,6 +101,15 @@ pub enum Row {
     Event(EventRow),
     /// An alarm changed.
     Alarm(AlarmRow),
+    /// A step of a job began, or ended.
+    JobStep(JobStepRow),
+    /// Something happened in a job.
+    JobEvent {
+        /// Which.
+        job: String,
+        /// What.
+        event: EventRow,
+    },
 }
 
 /// A change of state or phase.
@@ -156,6 +172,12 @@ pub struct RunRow {
     pub load_slope_ohm_square_meters: Option<f64>,
     /// The whole order as JSON.
     pub order_json: String,
+    /// The job whose step this was.
+    pub job: Option<String>,
+    /// The lot.
+    pub lot: Option<String>,
+    /// The customer's reference.
+    pub customer: Option<String>,
 }
 
 /// One stage of a run, as recorded.

@@ -9,6 +9,7 @@ pub(super) const STEPS: &[&str] = &[
     include_str!("schema/0002.sql"),
     include_str!("schema/0003.sql"),
     include_str!("schema/0004.sql"),
+    include_str!("schema/0005.sql"),
 ];
 
 /// The schema number of a database: 0 is an empty file.

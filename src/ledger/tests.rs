@@ -25,6 +25,9 @@ fn start(id: &str, tank: &str) -> RunStart {
         thickness_meters_per_coulomb: Some(1e-9),
         continues: None,
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     }
 }
 

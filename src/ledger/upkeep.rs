@@ -198,6 +198,9 @@ mod tests {
             thickness_meters_per_coulomb: None,
             continues: None,
             order_json: "{}".into(),
+            job: None,
+            lot: None,
+            customer: None,
         };
         ledger.begin(start).await.unwrap();
         let end = RunEnd {

@@ -3,6 +3,7 @@
 use super::LedgerError;
 use super::backlog::Backlog;
 use super::error::words;
+use super::job::{self, JobEnd, JobStart};
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, params};
@@ -38,6 +39,8 @@ pub(super) enum Message {
     Row(Box<Row>),
     Begin(Box<RunStart>, Reply),
     Finish(Box<RunEnd>, Reply),
+    BeginJob(Box<JobStart>, Reply),
+    FinishJob(JobEnd, Reply),
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
     Sync(Reply),
@@ -150,6 +153,13 @@ impl State {
                 self.backlog.end(*end);
                 let _ = reply.send(self.commit());
             }
+            Message::BeginJob(start, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.begin_job(&start)));
+            }
+            Message::FinishJob(end, reply) => {
+                self.backlog.end_job(end);
+                let _ = reply.send(self.commit());
+            }
             Message::Commissioned(row, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
@@ -176,6 +186,13 @@ impl State {
         if result.is_ok() {
             self.backlog.begin(&start.id);
         }
+        self.settle(began, result)
+    }
+
+    /// As [`State::begin`], for a job.
+    fn begin_job(&mut self, start: &JobStart) -> Result<(), LedgerError> {
+        let began = Instant::now();
+        let result = transact(&mut self.db, |tx| job::insert(tx, start));
         self.settle(began, result)
     }
 
@@ -269,8 +286,8 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
         tx.execute(
             "INSERT INTO run (id, station, tank, title, started_by, started_utc, state, target_microcoulombs,
                               area_square_meters, parts, metal, thickness_meters_per_coulomb, continues,
-                              order_json)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'running', ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                              order_json, job_id, lot, customer)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'running', ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
             params![
                 start.id,
                 start.station,
@@ -285,6 +302,9 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
                 start.thickness_meters_per_coulomb,
                 start.continues,
                 start.order_json,
+                start.job,
+                start.lot,
+                start.customer,
             ],
         )?;
         tx.execute(

@@ -24,6 +24,7 @@
 //! assert_eq!(made.order.control.max_amps().to_string(), "4.845 A");
 //! ```
 
+mod asked;
 mod check;
 mod line;
 mod loads;
@@ -48,6 +49,7 @@ mod target_tests;
 mod tests;
 
 pub use crate::process::Standard;
+pub use asked::{Asked, SheetRequest};
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
 pub use read::MeshFiles;

@@ -5,6 +5,7 @@ use super::problem::Problem;
 use super::state::AppState;
 use crate::bath::Agitation;
 use crate::quantity::{Span, Temperature};
+use crate::run::guide::WarningKind;
 use crate::run::{Answer, Command};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
@@ -31,6 +32,10 @@ pub(super) struct Plain {
 pub(super) struct Start {
     by: String,
     request: Value,
+    #[serde(default)]
+    lot: Option<String>,
+    #[serde(default)]
+    customer: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -57,7 +62,15 @@ pub(super) struct Taken {
     #[serde(skip_serializing_if = "Option::is_none")]
     run: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    worksheet: Option<Value>,
+    pub(super) job: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) worksheet: Option<Value>,
+}
+
+impl Taken {
+    pub(super) fn new(station: String, said: String) -> Taken {
+        Taken { station, said, run: None, job: None, worksheet: None }
+    }
 }
 
 type Reply = Result<Json<Taken>, Problem>;
@@ -68,14 +81,17 @@ pub(super) async fn start(
     Body(body): Body<Start>,
 ) -> Reply {
     let name = app.station(&station)?.handle.name().to_owned();
+    let whose = super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
     let planner = app.planner.clone();
     let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
     nothing_on_without_a_minder(&app, &station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
-    let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
-    let Json(mut taken) = send(&app, &station, &body.by, command).await?;
+    let by = text("by", &body.by, 80)?;
+    let handle = &app.station(&station)?.handle;
+    let said = answered(handle.start(&by, id.clone(), planned.order, whose)).await?;
+    let mut taken = Taken::new(station, said);
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))
@@ -115,7 +131,7 @@ pub(super) async fn answer(
 }
 
 /// Whatever may switch an output on is refused while nobody would switch it off for a dead daemon.
-fn nothing_on_without_a_minder(app: &AppState, station: &str, by: &str) -> Result<(), Problem> {
+pub(super) fn nothing_on_without_a_minder(app: &AppState, station: &str, by: &str) -> Result<(), Problem> {
     if app.is_minded() {
         return Ok(());
     }
@@ -139,6 +155,11 @@ pub(super) async fn acknowledge(
 /// The watch of that name.
 pub(super) fn kind(name: &str) -> Result<Kind, Problem> {
     Kind::named(name).ok_or_else(|| {
+        if WarningKind::ALL.iter().any(|kind| kind.name() == name) {
+            return bad(format!(
+                "{name} is a job's own warning: do what the job says and answer it, and it goes"
+            ));
+        }
         let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
         bad(format!("there is no watch {name:?}; there is: {}", names.join(", ")))
     })
@@ -279,12 +300,7 @@ pub(super) async fn off(
         }
     });
     if confirmed.await.unwrap_or(false) {
-        Ok(Json(Taken {
-            station,
-            said: format!("output off, confirmed ({said})"),
-            run: None,
-            worksheet: None,
-        }))
+        Ok(Json(Taken::new(station, format!("output off, confirmed ({said})"))))
     } else {
         Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
@@ -322,8 +338,16 @@ pub(super) async fn plan(
 async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {
     let by = text("by", by, 80)?;
     let watched = app.station(station)?;
-    match tokio::time::timeout(ANSWER_TIME, watched.handle.command(&by, command)).await {
-        Ok(Ok(said)) => Ok(Json(Taken { station: station.into(), said, run: None, worksheet: None })),
+    let said = answered(watched.handle.command(&by, command)).await?;
+    Ok(Json(Taken::new(station.into(), said)))
+}
+
+/// What the station answers, if it does.
+pub(super) async fn answered(
+    asked: impl Future<Output = Result<String, crate::run::Refusal>>,
+) -> Result<String, Problem> {
+    match tokio::time::timeout(ANSWER_TIME, asked).await {
+        Ok(Ok(said)) => Ok(said),
         Ok(Err(refusal)) => Err(Problem::refused(refusal.0)),
         Err(_) => Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,

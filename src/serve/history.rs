@@ -1,8 +1,8 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, StageRow,
-    TankRow,
+    AdditionRow, AlarmRow, EventRow, Health, JobRow, JobStepRow, Ledger, LedgerError, PaceRow, ReadingRow,
+    RunRow, StageRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -61,6 +61,25 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError>;
+    /// Jobs, newest first; `before` is a job's id.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn jobs(&self, _limit: u32, _before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// One job, its steps as they came, and its events, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    #[expect(clippy::type_complexity, reason = "three lists of one thing")]
+    fn job(
+        &self,
+        _id: &str,
+        _limit: u32,
+    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
+        Ok(None)
+    }
     /// When each thing was last done in each tank.
     ///
     /// # Errors
@@ -145,6 +164,18 @@ impl History for Ledger {
         let mut events = self.reader().events(Some(run), limit)?;
         events.reverse();
         Ok(events)
+    }
+    fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
+        Ok(self.reader().jobs(limit, before)?)
+    }
+    fn job(
+        &self,
+        id: &str,
+        limit: u32,
+    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
+        let reader = self.reader();
+        let Some(job) = reader.job(id)? else { return Ok(None) };
+        Ok(Some((job, reader.job_steps(id)?, reader.job_events(id, limit)?)))
     }
     fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
         Ok(self.reader().last_done()?)

@@ -14,6 +14,9 @@
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
 //! | GET `/api/v1/stations/{station}/stream` | the same as server-sent events |
 //! | POST `/api/v1/stations/{station}/{start,hold,resume,stop,abort,answer,off,ack}` | commands |
+//! | POST `/api/v1/stations/{station}/job` | begins a job: a load through a process sheet |
+//! | POST `/api/v1/stations/{station}/job/{answer,redo,skip,hold,resume,stop}` | commands to the job |
+//! | GET `/api/v1/jobs`, `/api/v1/jobs/{job}` | jobs on record, with their steps and events |
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
@@ -28,6 +31,7 @@ mod command;
 mod guard;
 mod history;
 mod house;
+mod job;
 mod look;
 pub mod metrics;
 mod planner;
@@ -35,6 +39,7 @@ mod problem;
 mod read;
 mod screen;
 mod server;
+mod sheets;
 mod state;
 mod stream;
 mod upkeep;
@@ -46,7 +51,8 @@ pub use metrics::Metrics;
 pub use planner::{Desk, controller_for, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
-pub use state::{AppState, Facts, Planned, Planner, TankFacts};
+pub use sheets::{Refused, Shop, line_for};
+pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts};
 pub use upkeep::TankRules;
 
 use axum::Router;
@@ -69,6 +75,8 @@ pub fn router(app: AppState) -> Router {
         .route("/stop", post(command::stop))
         .route("/abort", post(command::abort))
         .route("/answer", post(command::answer))
+        .route("/job", post(job::start))
+        .route("/job/{deed}", post(job::command))
         .route("/off", post(command::off))
         .route("/ack", post(command::acknowledge))
         .route("/alarms/{watch}/{deed}", post(command::alarm));
@@ -93,6 +101,8 @@ pub fn router(app: AppState) -> Router {
         .route("/api/v1/runs", get(read::runs))
         .route("/api/v1/runs/{run}", get(read::run))
         .route("/api/v1/runs/{run}/readings", get(read::readings))
+        .route("/api/v1/jobs", get(job::jobs))
+        .route("/api/v1/jobs/{job}", get(job::job))
         .route("/api/v1/tanks", get(read::tanks))
         .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
         .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))

@@ -2,13 +2,16 @@
 
 use super::house::{House, StationFacts, VesselFacts};
 use super::problem::Problem;
-use super::state::{Planned, Planner};
+use super::sheets::{self, Refused, Shop, line_for};
+use super::state::{Planned, PlannedJob, Planner};
 use super::upkeep::TankRules;
 use crate::config::{Config, OnLedgerFailure, Station, TemperatureSource};
 use crate::ledger::Reader;
 use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::process::Sheet;
 use crate::quantity::Units;
 use crate::run;
+use crate::run::guide::JobPlan;
 use crate::station::{Rehearsal, Vessel, rehearse_in};
 use axum::http::StatusCode;
 use serde_json::Value;
@@ -77,6 +80,8 @@ pub fn today() -> String {
 pub struct Desk {
     /// The config.
     pub config: Config,
+    /// The process sheets that fit its baths.
+    pub sheets: Vec<Sheet>,
     /// The ledger.
     pub ledger: Reader,
 }
@@ -92,6 +97,19 @@ impl Planner for Desk {
 
     fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
         self.config.rehearse(station, request)
+    }
+
+    fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
+        let (config, units) = (&self.config, self.config.daemon.units);
+        let request = sheets::asked(request)?;
+        let station = config.meant(station)?;
+        let shop = Shop { config, sheets: &self.sheets };
+        let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(Refused::into_problem)?;
+        Ok(PlannedJob {
+            worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
+            text: plan.text(),
+            plan: JobPlan::new(&plan, sheet, base.name()),
+        })
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -148,7 +166,7 @@ impl Planner for Config {
 }
 
 impl Config {
-    /// The station of that name, or the only one.
+    /// The station of that name, else the only one.
     fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
         match (station, &self.stations[..]) {
             (Some(name), all) => all.iter().find(|s| s.name == name),

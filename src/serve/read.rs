@@ -28,7 +28,7 @@ pub(super) struct Page {
     before: Option<String>,
 }
 
-fn page(query: Result<Query<Page>, QueryRejection>) -> Result<(u32, Option<String>), Problem> {
+pub(super) fn page(query: Result<Query<Page>, QueryRejection>) -> Result<(u32, Option<String>), Problem> {
     let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
     let Query(page) = query.map_err(|e| bad(e.body_text()))?;
     let limit = page.limit.unwrap_or(50);

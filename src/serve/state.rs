@@ -8,6 +8,7 @@ use super::problem::Problem;
 use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
+use crate::run::guide::JobPlan;
 use crate::station::{Baths, Rehearsal};
 use serde_json::Value;
 use std::net::SocketAddr;
@@ -52,6 +53,17 @@ pub struct Planned {
     pub order: Order,
 }
 
+/// A sheet that can be worked for one load.
+#[derive(Clone, Debug)]
+pub struct PlannedJob {
+    /// The sheet's worksheet, as JSON.
+    pub worksheet: Value,
+    /// The same for people.
+    pub text: String,
+    /// Ready to be guided.
+    pub plan: JobPlan,
+}
+
 /// The seam to `plan`: it knows the config, this room does not.
 pub trait Planner: Send + Sync + 'static {
     /// Works out a request, as it came, for that station (`None`: the only one).
@@ -71,6 +83,14 @@ pub trait Planner: Send + Sync + 'static {
     /// As [`Planner::plan`].
     fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
         Err(Problem::not_found("nothing can be rehearsed here"))
+    }
+
+    /// Works out a sheet for a load, as it came (JSON, or the text of an order file).
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    fn plan_job(&self, _station: Option<&str>, _request: &Value) -> Result<PlannedJob, Problem> {
+        Err(Problem::refused("no sheets are planned here"))
     }
 
     /// What falls due in each tank that has rules.

@@ -1,5 +1,9 @@
 //! An order against the mimic in virtual time: the same controller, no clock, no wire.
 
+mod job;
+
+pub use job::{JobRehearsal, rehearse_job};
+
 use crate::bath::{Agitation, Bath};
 use crate::mimic::{self, Bench, Chemistry, Link, Truth};
 use crate::plan::Order;

@@ -15,6 +15,7 @@ mod disk;
 mod embed;
 mod ends;
 mod hall;
+mod jobs;
 mod link;
 mod off;
 mod ports;

@@ -9,8 +9,9 @@ use super::skew::{Clocks, Skew};
 use super::{Farewell, Settings, like};
 use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
+use crate::run::guide::{Guide, GuideInput, Reference};
 use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
-use crate::station::{BathView, Envelope, Snapshot};
+use crate::station::{Ask, BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
 use crate::watch::AlarmChange;
 use std::collections::VecDeque;
@@ -22,6 +23,7 @@ use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::Level;
 
+mod job;
 mod scribe;
 
 /// A supply that gives no good answer for this long, or three times the stale
@@ -51,6 +53,14 @@ pub(super) struct Shell<R> {
     beat: Arc<AtomicU64>,
     /// The run that is being worked, once its intent is on disk.
     open: Option<OpenRun>,
+    /// The job that is being guided, or was last.
+    guide: Option<Guide>,
+    /// What the controller recorded and the guide has not heard yet.
+    heard: VecDeque<Event>,
+    /// When the job's step began, for its row.
+    step_began: String,
+    /// Whose work the run is that is about to start.
+    reference: Reference,
     /// What the controller was last told of the bath, and the sentence that was last recorded of it.
     bath_told: (BathNews, String),
     poll_at: Mono,
@@ -95,6 +105,10 @@ impl<R: Remote> Shell<R> {
             picture,
             beat,
             open: None,
+            guide: None,
+            heard: VecDeque::new(),
+            step_began: String::new(),
+            reference: Reference::default(),
             bath_told: Default::default(),
             poll_at: Mono::ZERO,
             read_now: false,
@@ -126,6 +140,7 @@ impl<R: Remote> Shell<R> {
             while let Some(envelope) = self.later.pop_front() {
                 self.obey(envelope).await;
             }
+            self.tell_guide(GuideInput::Tick).await;
             self.publish();
             let wait = self.wait();
             tokio::select! {
@@ -300,7 +315,20 @@ impl<R: Remote> Shell<R> {
     }
 
     async fn obey(&mut self, envelope: Envelope) {
-        let Envelope { by, mut command, reply } = envelope;
+        let Envelope { by, command, reply } = envelope;
+        let answer = match command {
+            Ask::Run(command, whose) => self.obey_run(&by, command, whose).await,
+            Ask::StartJob(guide) => self.start_job(*guide).await,
+            Ask::Job(command) => self.obey_job(&by, command).await,
+        };
+        self.tell_guide(GuideInput::Tick).await;
+        self.publish();
+        // Whoever asked may have gone away; the command was carried out all the same.
+        let _ = reply.send(answer);
+    }
+
+    /// Passes a command to the controller and carries out what comes of it.
+    async fn command(&mut self, by: &str, mut command: Command, whose: Reference) -> Result<String, Refusal> {
         // A disk that was slow once is good again when the ledger says so.
         let needs_disk = matches!(command, Command::Start { .. } | Command::Resume);
         if needs_disk && *self.ledger.health().borrow() == Health::Good {
@@ -308,19 +336,13 @@ impl<R: Remote> Shell<R> {
         }
         self.remember_like(&mut command).await;
         let sentence = journal::taken(&command);
-        let answer = match self.controller.command(self.now(), &by, command) {
-            Ok(actions) => {
-                let follow = self.carry_out(actions).await;
-                let trouble = follow.iter().find_map(why);
-                self.hear_bath().await;
-                self.follow_up(follow).await;
-                trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
-            }
-            Err(refusal) => Err(refusal),
-        };
-        self.publish();
-        // Whoever asked may have gone away; the command was carried out all the same.
-        let _ = reply.send(answer);
+        self.reference = whose;
+        let actions = self.controller.command(self.now(), by, command)?;
+        let follow = self.carry_out(actions).await;
+        let trouble = follow.iter().find_map(why);
+        self.hear_bath().await;
+        self.follow_up(follow).await;
+        trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
     }
 
     async fn drive(&mut self, input: Input) {
@@ -411,7 +433,8 @@ impl<R: Remote> Shell<R> {
         }
         self.picture.link.errors = self.remote.errors();
         let writes = self.remote.writes();
-        self.picture.publish(self.now(), utc(), &self.controller, &self.ledger, writes);
+        let (controller, guide) = (&self.controller, self.guide.as_ref());
+        self.picture.publish(self.now(), utc(), controller, guide, &self.ledger, writes);
         self.beat.fetch_add(1, Ordering::Relaxed);
     }
 
@@ -456,6 +479,7 @@ impl<R: Remote> Shell<R> {
                 }
             }
         }
+        self.tell_guide(GuideInput::Quit).await;
         self.picture.link.up = false;
         self.picture.link.trouble = Some("the daemon was stopped".into());
         self.publish();
@@ -485,6 +509,11 @@ pub(super) async fn within(
 /// The wall time when so much has passed.
 pub(super) fn utc_in(time: Duration) -> String {
     format!("{:.0}", jiff::Timestamp::now() + time)
+}
+
+/// The wall time so much ago.
+pub(super) fn utc_before(time: Duration) -> String {
+    format!("{:.3}", jiff::Timestamp::now() - time)
 }
 
 /// Wall time as a stamp: RFC 3339 UTC to the millisecond.
