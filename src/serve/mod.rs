@@ -45,7 +45,7 @@ mod stream;
 mod upkeep;
 
 pub use history::{History, HistoryError};
-pub use house::{House, StationFacts, VesselFacts};
+pub use house::{House, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use planner::{Desk, controller_for, plan_for, today};

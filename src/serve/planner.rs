@@ -1,6 +1,6 @@
 //! Requests into orders, by the config: the seam's real side.
 
-use super::house::{House, StationFacts, VesselFacts};
+use super::house::{House, SheetFacts, StationFacts, VesselFacts};
 use super::problem::Problem;
 use super::sheets::{self, Refused, Shop, line_for};
 use super::state::{Planned, PlannedJob, Planner};
@@ -92,7 +92,9 @@ impl Planner for Desk {
     }
 
     fn house(&self) -> House {
-        Planner::house(&self.config)
+        let baths: Vec<_> = self.config.tanks.iter().map(|t| t.bath.as_str()).collect();
+        let sheets = self.sheets.iter().map(|sheet| SheetFacts::of(sheet, &baths)).collect();
+        House { sheets, ..Planner::house(&self.config) }
     }
 
     fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
@@ -140,6 +142,7 @@ impl Planner for Config {
             units: self.daemon.units,
             stations: self.stations.iter().map(station).collect(),
             tanks: self.tanks.iter().filter_map(tank).collect(),
+            sheets: Vec::new(),
         }
     }
 

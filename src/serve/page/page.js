@@ -127,8 +127,9 @@ async function begin() {
     listen();
     await go(false);
   } catch (error) {
-    if (error instanceof Trouble && error.code === "no-token") return login();
-    set(at("pulse"), error instanceof Trouble ? error.detail : String(error));
+    if (!(error instanceof Trouble)) throw error;
+    if (error.code === "no-token") return login();
+    set(at("pulse"), error.detail);
     attr(at("pulse"), "class", "gone");
     setTimeout(begin, 1000);
   }

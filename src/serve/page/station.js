@@ -61,7 +61,7 @@ function until(run) {
 }
 
 const sentence = (text) => {
-  const end = /[.:;] /.exec(text ?? "");
+  const end = /[.;] /.exec(text ?? "");
   return end && text.length > 90 ? [text.slice(0, end.index + 1), text.slice(end.index + 2)] : [text, ""];
 };
 
