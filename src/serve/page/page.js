@@ -38,7 +38,10 @@ async function go(focus) {
   const holder = h("div", { class: `view ${view}` });
   main.replaceChildren(holder);
   leave = (await module.open(holder, rest, { tell, complain })) ?? null;
-  if (focus) main.focus({ preventScroll: true });
+  if (focus) {
+    scrollTo(0, 0);
+    main.focus({ preventScroll: true });
+  }
 }
 
 function pulse() {
