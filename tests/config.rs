@@ -78,12 +78,13 @@ fn the_manual_leaves_no_key_out() {
     for problem in problems {
         let keys = problem.remedy.strip_prefix("keys here are ").unwrap_or_else(|| panic!("{problem}"));
         for key in keys.split(", ") {
-            let told = MANUAL.lines().any(|l| {
-                let l = l.trim_start_matches(['#', '[']);
-                l.starts_with(&format!("{key} =")) || l.starts_with(&format!("{key}]"))
-            }) || [format!(".{key}]"), format!("{{ {key} ="), format!(", {key} =")]
-                .iter()
-                .any(|form| MANUAL.contains(form));
+            let told =
+                MANUAL.lines().any(|l| {
+                    let l = l.trim_start_matches(['#', '[']);
+                    l.starts_with(&format!("{key} =")) || l.starts_with(&format!("{key}]"))
+                }) || [format!(".{key}]"), format!("[{key}."), format!("{{ {key} ="), format!(", {key} =")]
+                    .iter()
+                    .any(|form| MANUAL.contains(form));
             assert!(told, "the manual does not tell of {key} ({})", problem.key);
         }
     }

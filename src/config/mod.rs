@@ -6,6 +6,7 @@
 //! defaults.
 
 mod model;
+mod notify;
 mod read;
 mod report;
 mod upkeep;
@@ -14,5 +15,6 @@ mod watches;
 pub use model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
 };
+pub use notify::{Mqtt, MqttVersion, Notify, OnAlarm, Webhook};
 pub use read::load;
 pub use report::check_report;

@@ -1,5 +1,6 @@
 //! The config, checked.
 
+use super::Notify;
 use crate::bath::{Agitation, Bath};
 use crate::plan::UpkeepRule;
 use crate::quantity::{Amps, Area, BathLoad, Density, Temperature, Units, Volume};
@@ -21,6 +22,8 @@ pub struct Config {
     pub tanks: Vec<Tank>,
     /// Every bath known: shipped ones and those of the folder.
     pub baths: Vec<Bath>,
+    /// Who is told of what happens.
+    pub notify: Notify,
 }
 
 /// The daemon itself.

@@ -3,7 +3,7 @@
 use super::model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
 };
-use super::{upkeep, watches};
+use super::{Notify, notify, upkeep, watches};
 use crate::bath::{self, Agitation};
 use crate::quantity::{
     Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
@@ -51,7 +51,9 @@ pub fn load(
         doc.finish(made)
     });
     match (read, baths) {
-        (Ok((daemon, stations, tanks)), Ok(baths)) => Ok(Config { daemon, stations, tanks, baths }),
+        (Ok((daemon, stations, tanks, notify)), Ok(baths)) => {
+            Ok(Config { daemon, stations, tanks, baths, notify })
+        }
         (read, baths) => {
             let mut problems = read.err().unwrap_or_default();
             problems.extend(baths.err().unwrap_or_default());
@@ -60,7 +62,7 @@ pub fn load(
     }
 }
 
-type Parts = (Daemon, Vec<Station>, Vec<Tank>);
+type Parts = (Daemon, Vec<Station>, Vec<Tank>, Notify);
 
 fn root(
     doc: &Document<'_>,
@@ -94,7 +96,13 @@ fn root(
             tank(doc, table, bath_names)
         })
         .collect();
-    Some((daemon?, stations.into_iter().collect::<Option<_>>()?, tanks.into_iter().collect::<Option<_>>()?))
+    let notify = notify::read(doc, root);
+    Some((
+        daemon?,
+        stations.into_iter().collect::<Option<_>>()?,
+        tanks.into_iter().collect::<Option<_>>()?,
+        notify?,
+    ))
 }
 
 fn default_daemon() -> Option<Daemon> {

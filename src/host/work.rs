@@ -6,7 +6,7 @@ use crate::config::{Config, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
 use crate::run::{Command, Refusal};
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, plan_for};
+use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, plan_for};
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use futures_util::stream::{self, Stream};
@@ -36,6 +36,7 @@ pub struct Tankside {
     ledger: Ledger,
     http: Option<JoinHandle<()>>,
     sensors: Vec<JoinHandle<()>>,
+    tellers: Vec<JoinHandle<()>>,
     shutdown: CancellationToken,
     app: AppState,
     config: Arc<Config>,
@@ -95,6 +96,15 @@ impl Tankside {
         let sensors = baths.watch_sensors();
         let facing = address.unwrap_or(config.daemon.listen);
         let app = app(setup, &control, &ledger, baths, facing, shutdown.clone()).minded(minder.stands());
+        let told = notify(&config.notify, control.handles(), &|| ledger.news(), &shutdown);
+        let tellers = match told {
+            Ok(tellers) => tellers,
+            Err(why) => {
+                control.shutdown().await;
+                minder.goodbye().await;
+                return Err(Failure::config(format!("notify: {why}")));
+            }
+        };
         let http = listening.map(|l| tokio::spawn(Listening::serve(l, app.clone())));
         if let Some(address) = address {
             tracing::info!(%address, "listening");
@@ -105,6 +115,7 @@ impl Tankside {
             ledger,
             http,
             sensors,
+            tellers,
             shutdown,
             app,
             config: Arc::new(config.clone()),
@@ -209,6 +220,10 @@ impl Tankside {
             && let Err(e) = http.await
         {
             tracing::error!("serving ended badly: {e}");
+        }
+        for teller in self.tellers {
+            // They end with the token; a broker that is gone is not waited for longer than its goodbye.
+            let _ = teller.await;
         }
         let closed = self.ledger.close().await;
         if !unsure.is_empty() {

@@ -17,6 +17,7 @@ mod ends;
 mod hall;
 mod jobs;
 mod link;
+mod notify;
 mod off;
 mod ports;
 mod runs;
