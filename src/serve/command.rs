@@ -345,6 +345,14 @@ pub(super) async fn plan(
         app.station(name)?;
     }
     let planner = app.planner.clone();
+    // The key `sheet` tells a whole sheet from one powered order.
+    if body.request.get("sheet").is_some() {
+        let planned =
+            tokio::task::spawn_blocking(move || planner.plan_job(body.station.as_deref(), &body.request))
+                .await
+                .map_err(|e| Problem::bug(e.to_string()))??;
+        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text })));
+    }
     let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;

@@ -3,6 +3,7 @@
 use super::look::Look;
 use super::state::AppState;
 use crate::bath::Bath;
+use crate::process::Sheet;
 use crate::quantity::{Units, Volume};
 use axum::Json;
 use axum::extract::State;
@@ -19,6 +20,34 @@ pub struct House {
     pub stations: Vec<StationFacts>,
     /// Tanks, in file order.
     pub tanks: Vec<VesselFacts>,
+    /// Process sheets.
+    pub sheets: Vec<SheetFacts>,
+}
+
+/// A process sheet, to choose from.
+#[derive(Clone, Debug, Serialize)]
+pub struct SheetFacts {
+    /// Its name.
+    pub sheet: String,
+    /// For people.
+    pub title: String,
+    /// Metals it is for.
+    pub base: Vec<&'static str>,
+    /// Baths that it needs and no tank holds, each with the first that would do.
+    pub missing: Vec<String>,
+}
+
+impl SheetFacts {
+    /// Of that sheet in a house with tanks of those baths.
+    pub(super) fn of(sheet: &Sheet, baths: &[&str]) -> SheetFacts {
+        let lacks = sheet.tanks.iter().filter(|role| !role.baths.iter().any(|b| baths.contains(&b.as_str())));
+        SheetFacts {
+            sheet: sheet.name.clone(),
+            title: sheet.title.clone(),
+            base: sheet.base.iter().map(|b| b.name()).collect(),
+            missing: lacks.filter_map(|role| role.baths.first().cloned()).collect(),
+        }
+    }
 }
 
 /// What a station may be asked for.

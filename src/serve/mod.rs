@@ -74,7 +74,7 @@ mod upkeep;
 
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
-pub use house::{House, StationFacts, VesselFacts};
+pub use house::{House, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
@@ -342,10 +342,6 @@ fn jobs(r: &mut Routes) {
     r.get("/api/v1/jobs", job::jobs, jobs);
     let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
     r.get("/api/v1/jobs/{job}", job::job, one);
-}
-
-fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, kind)], text)
 }
 
 /// The text that a browser needs before it shows anything is a third as long compressed. Answers of the control loop

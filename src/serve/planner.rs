@@ -1,6 +1,6 @@
 //! Requests into orders, by the config: the seam's real side.
 
-use super::house::{House, StationFacts, VesselFacts};
+use super::house::{House, SheetFacts, StationFacts, VesselFacts};
 use super::own::own_of;
 use super::problem::Problem;
 use super::sheets::{self, Refused, Shop, line_for};
@@ -108,6 +108,16 @@ impl Planner for Desk {
         self.config.tank_rules()
     }
 
+    fn house(&self) -> House {
+        let baths: Vec<_> = self.config.tanks.iter().map(|t| t.bath.as_str()).collect();
+        let sheets = self.sheets.iter().map(|sheet| SheetFacts::of(sheet, &baths)).collect();
+        House { sheets, ..Planner::house(&self.config) }
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        self.config.rehearse(station, request)
+    }
+
     fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
         let (config, units) = (&self.config, self.config.daemon.units);
         let request = sheets::asked(request)?;
@@ -120,14 +130,6 @@ impl Planner for Desk {
             text: plan.text(),
             plan: JobPlan::new(&plan, sheet, base.name()),
         })
-    }
-
-    fn house(&self) -> House {
-        Planner::house(&self.config)
-    }
-
-    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
-        self.config.rehearse(station, request)
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -163,6 +165,7 @@ impl Planner for Config {
             units: self.daemon.units,
             stations: self.stations.iter().map(station).collect(),
             tanks: self.tanks.iter().filter_map(tank).collect(),
+            sheets: Vec::new(),
         }
     }
 

@@ -83,6 +83,15 @@ dose = "100 mL/kA.h"
 name = "filter"
 or-every = "30 d"
 [[tank]]
+name = "cleaner"
+bath = "electrocleaner"
+volume = "20 L"
+anode-area = "12 dm2"
+[[tank]]
+name = "acid"
+bath = "acid-activator"
+volume = "10 L"
+[[tank]]
 name = "silver"
 bath = "silver"
 volume = "12 L"

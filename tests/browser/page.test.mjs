@@ -312,6 +312,39 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await context.close();
 });
 
+await check("a whole sheet cannot be planned and begun from the page alone, or STOP leaves the job at work", async () => {
+  const opened = await page(chrome, hall, { hash: "#/plan" });
+  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
+  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+  await opened.getByLabel("Parts are of").selectOption("brass");
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await opened.waitForSelector(".sheet ol li");
+  assert.match(await words(opened, ".sheet"), /7 steps/);
+  await both(opened, "a sheet's plan");
+  await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.waitForSelector(".job:not([hidden])");
+  await verdict(opened, "hand");
+  assert.match(await words(opened, ".job"), /step 1 of 7/);
+  await both(opened, "a job begun");
+  await opened.locator(".acts").getByRole("button", { name: "Done" }).click();
+  await until("the second step", async () => (await hall.look()).job?.step === 2);
+  await opened.waitForFunction(() => /step 2 of 7/.test(document.querySelector(".job").innerText));
+  await until("current", async () => {
+    const answer = opened.locator(".acts .main");
+    if (await answer.count()) await answer.first().click({ timeout: 1000 }).catch(() => {});
+    return (await hall.look()).output_on === true;
+  });
+  await verdict(opened, "well");
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await hall.untilLook("off", (l) => l.output_on === false && l.run.state === "aborted");
+  await opened.getByRole("button", { name: "End the job" }).click();
+  await until("the job's end", async () => !["running", "held"].includes((await hall.look()).job?.state));
+  await shut(opened);
+});
+
 await check("a phone shows less than a tablet, or the switch for light and dark does nothing", async () => {
   const opened = await page(chrome, hall, { size: "phone", scheme: "light" });
   await opened.waitForSelector(".station");

@@ -27,6 +27,19 @@ export function worksheet(made) {
   );
 }
 
+/** A whole sheet for a load: its steps, and everything that can hurt. */
+export function sheetPlan(made) {
+  const w = made.worksheet;
+  return h(
+    "section", { class: "sheet", "aria-label": S.plan.worksheet },
+    h("h2", {}, w.title), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
+    h("ol", {}, w.steps.map((s) => h("li", {}, h("strong", {}, s.name), s.tank ? `, ${s.tank}` : "", s.rinse.length ? `; ${s.rinse.join(", ")}` : "", s.hazards.length > 0 && h("small", {}, ` ${s.hazards.join(" ")}`)))),
+    list(S.plan.cautions, w.cautions),
+    h("details", {}, h("summary", {}, S.plan.whole), h("pre", { tabindex: "0" }, made.text)),
+  );
+}
+export const sheetLine = (w, station) => S.plan.askSheet(w, station, F.quantity(w.time));
+
 /** What is asked before the current goes on, in one line. */
 export const line = (w, station) => S.plan.askLine({ title: w.title, current: F.quantity(w.current), volts: F.quantity(w.volts), time: F.quantity(w.time), tank: w.tank, station });
 
