@@ -26,6 +26,7 @@
 //!     bath: "bright-nickel".into(),
 //!     parts: 1,
 //!     area: bench_setup.area,
+//!     hung: Vec::new(),
 //!     deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
 //!     burn: None,
 //!     entry: Entry::Dead,
@@ -92,6 +93,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod advise;
 pub mod bath;
 #[cfg(feature = "daemon")]
 pub mod cli;

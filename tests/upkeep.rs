@@ -72,6 +72,7 @@ async fn worked(file: &Path, id: &str, ampere_hours: i64) {
         metal: Some("Ni".into()),
         thickness_meters_per_coulomb: None,
         continues: None,
+        hung: Vec::new(),
         order_json: "{}".into(),
         job: None,
         lot: None,
@@ -226,4 +227,30 @@ fn rule_or_tank_that_is_not_there_is_named_with_those_that_are() {
     assert!(said.contains("there is: nickel"), "{said}");
     let both = daemon.say(&["tanks", "--log", "nickel", "brightener", "--undo", "nickel"]);
     assert_eq!(both.status.code(), Some(64));
+}
+
+#[tokio::test]
+async fn account_of_one_tank_is_told_since_each_event_and_by_day_with_what_is_wrong_named() {
+    let folder = tempfile::tempdir().unwrap();
+    worked(&folder.path().join("ledger.sqlite"), "0190a5e0-0000-7000-8000-000000000001", 150).await;
+    let daemon = Daemon::start(folder.path());
+    let said = daemon.fine(&["tanks", "nickel"]);
+    assert!(said.contains("150 A·h in 1 runs") && said.contains("nothing was logged yet"), "{said}");
+    daemon.fine(&["tanks", "--log", "nickel", "make-up"]);
+    let said = daemon.fine(&["tanks", "nickel"]);
+    assert!(said.lines().any(|l| l.starts_with("make-up") && l.contains("0 A·h")), "{said}");
+    let month: Value =
+        serde_json::from_str(&daemon.fine(&["tanks", "nickel", "--by", "month", "--json"])).unwrap();
+    assert_eq!(month["rows"][0]["charge_coulombs"], 150.0 * 3600.0);
+    assert_eq!(month["rows"].as_array().unwrap().len(), 1);
+    // What hung was not written down by that run: all of it is the rest.
+    let said = daemon.fine(&["tanks", "nickel", "--by", "part", "--since", "2020-01-01"]);
+    assert!(said.contains("rack, tips, parts not recorded") && said.contains("since 20"), "{said}");
+    let said = daemon.fine(&["tanks", "nickel", "--by", "day", "--since", "make-up"]);
+    assert!(said.contains("nothing was worked"), "{said}");
+    let said = daemon.refused(&["tanks", "nickel", "--since", "lately"]);
+    assert!(said.contains("is no day (2026-01-31)") && said.contains("logged: make-up"), "{said}");
+    let said = daemon.refused(&["tanks", "gold"]);
+    assert!(said.contains("there is no tank \"gold\"; there is: nickel"), "{said}");
+    daemon.end();
 }

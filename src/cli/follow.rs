@@ -2,7 +2,7 @@
 
 use super::client::Client;
 use super::follow_job;
-use super::say::{say, seconds, wrap};
+use super::say::{hint, say, seconds, wrap};
 use crate::draw::trend;
 use crate::host::{Done, Failure};
 use crate::quantity::{Charge, Density, Length, Units};
@@ -243,13 +243,15 @@ pub(super) fn question(run: &Value) -> Option<String> {
     let question = &run["question"];
     if let Some(turn) = question.get("turn-part") {
         return Some(format!(
-            "turn the part: face {} of {} to the anode, then \"tankside answer\"",
-            turn["next"], turn["faces"]
+            "turn the part: face {} of {} to the anode, then \"{}\"",
+            turn["next"],
+            turn["faces"],
+            hint("answer")
         ));
     }
     match question.as_str()? {
-        "hang-part" => Some("hang the part, then \"tankside answer\"".into()),
-        "held" => Some("it is held: \"tankside resume\" or \"tankside stop\"".into()),
+        "hang-part" => Some(format!("hang the part, then \"{}\"", hint("answer"))),
+        "held" => Some(format!("it is held: \"{}\" or \"{}\"", hint("resume"), hint("stop"))),
         other => Some(format!("answer: {other}")),
     }
 }

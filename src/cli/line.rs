@@ -4,6 +4,7 @@ use super::args::{Common, OrderArgs, SheetArgs};
 use super::say::{line, say};
 use super::setup::{self, Setup};
 use super::{mesh, order, show};
+use crate::config::Tank;
 use crate::host::{Done, Failure};
 use crate::part::Allowance;
 use crate::plan::{Asked, LinePlan, SheetRequest};
@@ -93,6 +94,7 @@ fn from_flags(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
         tank: args.tank.clone(),
         role: BTreeMap::new(),
         places: None,
+        day: None,
     })
 }
 
@@ -116,6 +118,7 @@ fn from_order(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
         tank: Some(request.tank),
         role: BTreeMap::new(),
         places: request.places,
+        day: request.day,
     })
 }
 
@@ -153,7 +156,8 @@ pub(crate) fn made(
         sheets.push(sheet);
     }
     fits(setup, &request.sheet)?;
-    let shop = Shop { config: &setup.config, sheets: &sheets };
+    let own = |tank: &Tank| setup.own(tank);
+    let shop = Shop { config: &setup.config, sheets: &sheets, own: &own };
     let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(|no| match no {
         Refused::Asked(lines) => Failure::usage(lines.join("\n")),
         Refused::CannotBe(lines) => {

@@ -3,11 +3,13 @@
 //! What the room is for: the verbs people type. What it may not do: decide
 //! anything about a run; a verb calls the room that knows.
 
+mod account;
 mod alarms;
 mod args;
 mod client;
 mod daemon;
 mod demo;
+mod findings;
 mod follow;
 mod follow_job;
 mod job;
@@ -20,6 +22,7 @@ mod order;
 mod plan;
 mod probe;
 mod replay;
+mod runs;
 mod say;
 mod setup;
 mod show;
@@ -62,7 +65,7 @@ pub fn main() -> ExitCode {
     match std::panic::catch_unwind(|| run(cli)) {
         Ok(Ok(())) => ExitCode::SUCCESS,
         Ok(Err(failure)) => {
-            eprintln!("tankside: {}", failure.text);
+            eprintln!("tankside: {}", crate::supply::plain(&failure.text));
             ExitCode::from(failure.code)
         }
         Err(_) => {
@@ -74,6 +77,7 @@ pub fn main() -> ExitCode {
 
 fn run(cli: Cli) -> Done {
     let common = &cli.common;
+    say::remember(common.config.as_deref(), common.address.as_deref());
     let json = common.json;
     match &cli.verb {
         Verb::Check => return check(common),
@@ -87,6 +91,9 @@ fn run(cli: Cli) -> Done {
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
+        Verb::Runs { deed: Some(args::RunsDeed::Verify { since, head, ledger }), .. } => {
+            return runs::verify(common, since.as_deref(), head.as_deref(), ledger.as_ref());
+        }
         Verb::Probe(args) => return probe::probe_ports(common, args, &operator(common)),
         _ => {}
     }
@@ -131,11 +138,27 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
+        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
+            findings::tank(&client, tests, &operator(common), json)
+        }
+        Verb::Tanks { tank: Some(tank), by, since, .. } => {
+            account::account(&client, tank, *by, since.as_deref(), units, json)
+        }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
         Verb::Token(TokenVerb::Audit { limit }) => token::audit(&client, *limit, json),
-        Verb::Runs { limit } => show::runs(&client, *limit, units, json),
-        Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
+        Verb::Runs { deed: Some(deed), .. } => runs::deed(&client, deed, &operator(common), json),
+        Verb::Runs { limit, deed: None } => show::runs(&client, *limit, units, json),
+        Verb::Advise { run, saw } => findings::advise(&client, run, saw, json),
+        Verb::Report { run, html, csv } => {
+            let form = match html {
+                Some(file) => runs::Form::Html(file),
+                None if *csv => runs::Form::Csv,
+                None if json => runs::Form::Json,
+                None => runs::Form::Lines,
+            };
+            runs::report(&client, run, &form, units)
+        }
         Verb::Token(_)
         | Verb::Serve
         | Verb::Check
@@ -164,6 +187,10 @@ fn check(common: &Common) -> Done {
     crate::host::access::tokens(&setup, listen)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
+    let doubts = setup.dialects.iter().flat_map(|d| d.doubts().into_iter().map(move |text| (d, text)));
+    for (dialect, text) in doubts {
+        say::wrap(&format!("look: dialect {}: {text}", dialect.name), 2, 100).iter().for_each(say::line);
+    }
     for dialect in &setup.dialects {
         say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
     }

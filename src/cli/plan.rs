@@ -81,7 +81,7 @@ pub(crate) fn rehearsal(
 }
 
 fn made(setup: &Setup, station: &Station, request: &Request, units: Units) -> Result<Plan, Failure> {
-    plan_for(&setup.config, station, request, units).map_err(|reasons| {
+    plan_for(&setup.config, station, request, &|tank| setup.own(tank), units).map_err(|reasons| {
         Failure::refused(format!("this cannot be done as asked:\n  {}", reasons.join("\n  ")))
     })
 }

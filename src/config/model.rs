@@ -2,6 +2,7 @@
 
 use super::Notify;
 use crate::bath::{Agitation, Bath};
+use crate::deposit::{self, Price};
 use crate::plan::UpkeepRule;
 use crate::quantity::{Amps, Area, BathLoad, Density, Temperature, Units, Volume};
 use crate::run::Limits;
@@ -24,6 +25,16 @@ pub struct Config {
     pub baths: Vec<Bath>,
     /// Who is told of what happens.
     pub notify: Notify,
+    /// What metals cost, by their symbol.
+    pub prices: Vec<(String, Price)>,
+}
+
+impl Config {
+    /// What the metal of that bath costs, if the config says.
+    pub fn price(&self, bath: &Bath) -> Option<Price> {
+        let symbol = deposit::metal(bath.metal.as_deref()?)?.symbol;
+        self.prices.iter().find(|(metal, _)| metal == symbol).map(|(_, price)| price.clone())
+    }
 }
 
 /// The daemon itself.

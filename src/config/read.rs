@@ -6,6 +6,7 @@ use super::model::{
 };
 use super::{Notify, notify, upkeep, watches};
 use crate::bath::{self, Agitation};
+use crate::deposit::{METALS, Price};
 use crate::quantity::{
     Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Volts, nearest,
 };
@@ -47,8 +48,8 @@ pub fn load(
         doc.finish(made)
     });
     match (read, baths) {
-        (Ok((daemon, stations, tanks, notify)), Ok(baths)) => {
-            Ok(Config { daemon, stations, tanks, baths, notify })
+        (Ok((daemon, stations, tanks, notify, prices)), Ok(baths)) => {
+            Ok(Config { daemon, stations, tanks, baths, notify, prices })
         }
         (read, baths) => {
             let mut problems = read.err().unwrap_or_default();
@@ -58,7 +59,7 @@ pub fn load(
     }
 }
 
-type Parts = (Daemon, Vec<Station>, Vec<Tank>, Notify);
+type Parts = (Daemon, Vec<Station>, Vec<Tank>, Notify, Vec<(String, Price)>);
 
 fn root(
     doc: &Document<'_>,
@@ -93,12 +94,38 @@ fn root(
         })
         .collect();
     let notify = notify::read(doc, root);
+    let prices = prices(root);
     Some((
         daemon?,
         stations.into_iter().collect::<Option<_>>()?,
         tanks.into_iter().collect::<Option<_>>()?,
         notify?,
+        prices?,
     ))
+}
+
+/// What metals cost, by their symbol.
+fn prices(root: &Table<'_>) -> Option<Vec<(String, Price)>> {
+    let Some(table) = root.may("prices").table() else { return Some(Vec::new()) };
+    let all: Vec<Option<(String, Price)>> = table
+        .entries()
+        .into_iter()
+        .map(|(symbol, field)| {
+            if !METALS.iter().any(|m| m.symbol == symbol) {
+                let mut all: Vec<_> = METALS.iter().map(|m| m.symbol).collect();
+                all.dedup();
+                return field.bad(
+                    format!("{symbol:?} is no metal known here"),
+                    format!("write one of {}", all.join(", ")),
+                );
+            }
+            match field.text()?.parse::<Price>() {
+                Ok(price) => Some((symbol, price)),
+                Err(e) => field.bad(e.wrong(), e.remedy()),
+            }
+        })
+        .collect();
+    all.into_iter().collect()
 }
 
 fn station(

@@ -2,11 +2,13 @@
 
 use super::setup::{self, Setup};
 use super::{Failure, MinderProgram, access};
-use crate::config::{Config, TemperatureSource};
+use crate::config::{Config, Tank, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
 use crate::run::{Command, Refusal};
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, plan_for};
+use crate::serve::{
+    AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
+};
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use futures_util::stream::{self, Stream};
@@ -155,7 +157,8 @@ impl Tankside {
     pub fn plan(&self, station: &str, request: &Request) -> Result<Plan, Vec<String>> {
         let found = self.config.stations.iter().find(|s| s.name == station);
         let found = found.ok_or_else(|| vec![format!("station: there is no station {station:?}")])?;
-        plan_for(&self.config, found, request, self.config.daemon.units)
+        let own = |tank: &Tank| own_of(self.ledger.reader(), tank);
+        plan_for(&self.config, found, request, &own, self.config.daemon.units)
     }
 
     /// Starts that order in somebody's name, and returns the run's id. Hold, resume, stop, answers and off go through

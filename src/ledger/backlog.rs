@@ -2,17 +2,24 @@
 //!
 //! A batch that fails is kept whole and written later: readings wait in their
 //! chunks, charges as the last total of each run, everything else in order.
+//!
+//! The chunk that a run is filling is a row of `reading_chunk` (JSON, easy to
+//! write again with each commit); once full, or when the run ends, it becomes a
+//! block of `reading_block`, packed, and its row goes in the same transaction.
 
 use super::account::millis;
 use super::error::is_bad_row;
 use super::job::{self, JobEnd};
+use super::pack::Readings;
+use super::packed;
 use super::rows::{Row, RunEnd};
+use super::seal;
 use rusqlite::{Transaction, params};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Readings in one chunk: about 50 s at 5 Hz, and a row of a few kilobytes that
 /// each commit writes again until it is full.
-const CHUNK: usize = 256;
+pub(super) const CHUNK: usize = 256;
 /// Chunks kept in memory while the disk refuses: half a million readings, over a day at 5 Hz.
 const MOST_CHUNKS: usize = 2_000;
 /// Lines kept in memory while the disk refuses.
@@ -27,6 +34,8 @@ pub(super) struct Backlog {
     full: VecDeque<(String, Chunk)>,
     charges: BTreeMap<String, ChargeSoFar>,
     lines: VecDeque<Line>,
+    /// Runs that have ended, to be sealed once all that is theirs is written.
+    ended: Vec<String>,
     /// Rows given up since the last commit, because memory was bounded too.
     pub lost: u64,
 }
@@ -49,12 +58,7 @@ struct ChargeSoFar {
 struct Chunk {
     number: i64,
     unwritten: bool,
-    milliseconds: Vec<i64>,
-    millivolts: Vec<i64>,
-    tenth_milliamperes: Vec<i64>,
-    setpoint_tenth_milliamperes: Vec<i64>,
-    ceiling_millivolts: Vec<i64>,
-    bath_hundredth_celsius: Vec<Option<i64>>,
+    readings: Readings,
 }
 
 impl Backlog {
@@ -74,13 +78,14 @@ impl Backlog {
             Row::Reading { run, since_start, volts, amps, setpoint, ceiling, bath } => {
                 let chunk = self.filling.entry(run.clone()).or_default();
                 chunk.unwritten = true;
-                chunk.milliseconds.push(millis(since_start));
-                chunk.millivolts.push((volts.get() * 1e3).round() as i64);
-                chunk.tenth_milliamperes.push((amps.get() * 1e4).round() as i64);
-                chunk.setpoint_tenth_milliamperes.push((setpoint.get() * 1e4).round() as i64);
-                chunk.ceiling_millivolts.push((ceiling.get() * 1e3).round() as i64);
-                chunk.bath_hundredth_celsius.push(bath.map(|t| (t.get() * 1e2).round() as i64));
-                if chunk.milliseconds.len() >= CHUNK {
+                let r = &mut chunk.readings;
+                r.milliseconds.push(millis(since_start));
+                r.millivolts.push((volts.get() * 1e3).round() as i64);
+                r.tenth_milliamperes.push((amps.get() * 1e4).round() as i64);
+                r.setpoint_tenth_milliamperes.push((setpoint.get() * 1e4).round() as i64);
+                r.ceiling_millivolts.push(Some((ceiling.get() * 1e3).round() as i64));
+                r.bath_hundredth_celsius.push(bath.map(|t| (t.get() * 1e2).round() as i64));
+                if r.len() >= CHUNK {
                     let next = Chunk { number: chunk.number + 1, ..Chunk::default() };
                     let full = std::mem::replace(chunk, next);
                     self.full.push_back((run, full));
@@ -96,9 +101,9 @@ impl Backlog {
             line @ (Row::Phase(_)
             | Row::Event(_)
             | Row::Alarm(_)
+            | Row::Audit(_)
             | Row::JobStep(_)
-            | Row::JobEvent { .. }
-            | Row::Audit(_)) => self.line(Line::Row(line)),
+            | Row::JobEvent { .. }) => self.line(Line::Row(line)),
         }
     }
 
@@ -108,9 +113,10 @@ impl Backlog {
             return;
         }
         self.charge(end.id.clone(), end.charge.0, millis(end.unobserved), millis(end.worked));
-        if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.unwritten) {
+        if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.readings.len() > 0) {
             self.full.push_back((end.id.clone(), chunk));
         }
+        self.ended.push(end.id.clone());
         self.line(Line::End(end));
     }
 
@@ -142,6 +148,7 @@ impl Backlog {
         self.lines.is_empty()
             && self.charges.is_empty()
             && self.full.is_empty()
+            && self.ended.is_empty()
             && self.filling.values().all(|c| !c.unwritten)
     }
 
@@ -151,9 +158,20 @@ impl Backlog {
     /// What the disk refuses. A row that could never be written is left out and said so in the log.
     pub fn write(&self, tx: &Transaction<'_>, now: &str) -> rusqlite::Result<()> {
         self.write_accounts(tx, now)?;
-        let filling = self.filling.iter().filter(|(_, c)| c.unwritten);
-        for (run, chunk) in self.full.iter().map(|(run, chunk)| (run, chunk)).chain(filling) {
+        for (run, chunk) in &self.full {
+            let first = chunk.number * CHUNK as i64;
+            forgive(packed::write(tx, run, chunk.number, first, &chunk.readings), "a block of readings")?;
+        }
+        for (run, chunk) in self.filling.iter().filter(|(_, c)| c.unwritten) {
             forgive(write_chunk(tx, run, chunk), "a chunk of readings")?;
+        }
+        for run in &self.ended {
+            match seal::seal(tx, run, false) {
+                // The disk is asked again; what cannot be read is left to the next start.
+                Err(e) if e.sqlite_error_code().is_some() && !is_bad_row(&e) => return Err(e),
+                Err(e) => tracing::error!("ledger: run {run} could not be sealed: {e}"),
+                Ok(()) => {}
+            }
         }
         Ok(())
     }
@@ -188,6 +206,7 @@ impl Backlog {
     pub fn written(&mut self) {
         self.accounts_written();
         self.full.clear();
+        self.ended.clear();
         for chunk in self.filling.values_mut() {
             chunk.unwritten = false;
         }
@@ -201,12 +220,15 @@ impl Backlog {
     }
 }
 
+/// A line that comes after its run was sealed is kept, but no longer as that run's: a seal covers all that bears the
+/// run's id.
 fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
     match line {
         Line::Row(Row::Phase(p)) => {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO run_step (run_id, number, began_utc, began_milliseconds, state, phase, why)
-                 SELECT ?1, COALESCE(MAX(number), 0) + 1, ?2, ?3, ?4, ?5, ?6 FROM run_step WHERE run_id = ?1",
+                 SELECT ?1, COALESCE(MAX(number), 0) + 1, ?2, ?3, ?4, ?5, ?6 FROM run_step WHERE run_id = ?1
+                 HAVING NOT EXISTS (SELECT 1 FROM record WHERE run_id = ?1 AND kind = 'run')",
             )?;
             forgive(
                 insert.execute(params![p.run, p.at, millis(p.since_start), p.state, p.phase, p.why]),
@@ -216,7 +238,8 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
         Line::Row(Row::Event(e)) => {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO event (at_utc, monotonic_milliseconds, station, run_id, kind, text)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                 VALUES (?1, ?2, ?3, (SELECT ?4 WHERE NOT EXISTS
+                         (SELECT 1 FROM record WHERE run_id = ?4 AND kind = 'run')), ?5, ?6)",
             )?;
             forgive(
                 insert.execute(params![e.at, e.monotonic_milliseconds, e.station, e.run, e.kind, e.text]),
@@ -227,7 +250,8 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO alarm (at_utc, monotonic_milliseconds, station, run_id, watch, from_state,
                                     to_state, priority, text, by, note)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+                 VALUES (?1, ?2, ?3, (SELECT ?4 WHERE NOT EXISTS
+                         (SELECT 1 FROM record WHERE run_id = ?4 AND kind = 'run')), ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
             )?;
             let row = params![
                 a.at,
@@ -244,12 +268,12 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             ];
             forgive(insert.execute(row), "an alarm")
         }
+        Line::Row(Row::Audit(a)) => forgive(super::gate::write_audit(tx, a), "a line of the audit"),
         Line::Row(Row::JobStep(step)) => forgive(job::write_step(tx, step), "a step"),
         Line::Row(Row::JobEvent { job, event }) => {
             forgive(job::write_event(tx, job, event), "an event of a job")
         }
         Line::JobEnd(end) => forgive(job::write_end(tx, end), "the end of a job"),
-        Line::Row(Row::Audit(a)) => forgive(super::gate::write_audit(tx, a), "a line of the audit"),
         Line::Row(Row::Reading { .. } | Row::Charge { .. }) => Ok(()),
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.
@@ -281,16 +305,17 @@ fn write_chunk(tx: &Transaction<'_>, run: &str, chunk: &Chunk) -> rusqlite::Resu
              ceiling_millivolts = excluded.ceiling_millivolts,
              bath_hundredth_celsius = excluded.bath_hundredth_celsius",
     )?;
+    let r = &chunk.readings;
     upsert.execute(params![
         run,
         chunk.number,
-        i64::try_from(chunk.milliseconds.len()).unwrap_or(i64::MAX),
-        json(&chunk.milliseconds)?,
-        json(&chunk.millivolts)?,
-        json(&chunk.tenth_milliamperes)?,
-        json(&chunk.setpoint_tenth_milliamperes)?,
-        json(&chunk.ceiling_millivolts)?,
-        json(&chunk.bath_hundredth_celsius)?,
+        i64::try_from(r.len()).unwrap_or(i64::MAX),
+        json(&r.milliseconds)?,
+        json(&r.millivolts)?,
+        json(&r.tenth_milliamperes)?,
+        json(&r.setpoint_tenth_milliamperes)?,
+        json(&r.ceiling_millivolts)?,
+        json(&r.bath_hundredth_celsius)?,
     ])
 }
 

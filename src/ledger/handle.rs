@@ -6,14 +6,14 @@ use super::rows::{
     AlarmRow, CommissioningRow, EventRow, News, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow,
 };
 use super::writer::{Feed, Health, Message, Reply, Writer, now_utc};
-use super::{LedgerError, schema};
+use super::{LedgerError, check, schema, seal};
 use nix::fcntl::{Flock, FlockArg};
 use rusqlite::{Connection, params};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::{broadcast, oneshot, watch};
 
@@ -54,8 +54,9 @@ impl std::fmt::Debug for Ledger {
 
 impl Ledger {
     /// Opens the ledger in that file, making it if it is not there; its folder must exist.
-    /// Brings an older schema up to date, checks the file, and closes runs that
-    /// were left open as `aborted`, cause `interrupted`, with the charge that is on disk.
+    /// Brings an older schema up to date, checks the accounts (the rest of the file is checked while it
+    /// is used: damage then shows in [`Ledger::health`], and no run begins), and closes runs that were
+    /// left open as `aborted`, cause `interrupted`, with the charge that is on disk.
     ///
     /// # Errors
     /// See [`LedgerError`]; another daemon that has it open is one of them.
@@ -69,9 +70,13 @@ impl Ledger {
             health: watch::Sender::new(Health::Good),
             commits: Mutex::default(),
             refused: AtomicU64::new(0),
+            damage: OnceLock::new(),
+            check: Mutex::default(),
         });
+        check::begin(path, feed.clone());
         let (queue, inbox) = sync_channel(QUEUE);
-        let writer = Writer { db, inbox, feed: feed.clone(), lock };
+        let unsealed = seal::waiting(&db).map_err(|e| LedgerError::Read(e.to_string()))?.into();
+        let writer = Writer { db, inbox, feed: feed.clone(), unsealed, lock };
         std::thread::Builder::new()
             .name("ledger".into())
             .spawn(move || writer.work())
@@ -313,9 +318,8 @@ fn open_database(path: &Path) -> Result<(Connection, Recovery), LedgerError> {
     if found > known {
         return Err(LedgerError::Newer { path: path.into(), found, known });
     }
-    let check: String = db.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(failed)?;
-    if check != "ok" {
-        return Err(LedgerError::Damaged { path: path.into(), why: check });
+    if let Some(why) = check::small(&db).map_err(failed)? {
+        return Err(LedgerError::Damaged { path: path.into(), why });
     }
     schema::migrate(&mut db, schema::STEPS)?;
     sync_folder(path).map_err(|e| LedgerError::Folder { path: path.into(), why: e.to_string() })?;
@@ -366,6 +370,9 @@ fn recover(db: &mut Connection, migrated_from: Option<i64>) -> rusqlite::Result<
              VALUES (?1, 0, ?2, ?3, 'note', ?4)",
             params![now_utc(), station, id, sentence],
         )?;
+        if let Err(e) = seal::seal(&tx, id, false) {
+            tracing::warn!("ledger: run {id} could not be sealed: {e}");
+        }
         sentences.push(sentence);
     }
     sentences.extend(super::job::close_left(&tx, &now_utc())?);

@@ -1,7 +1,7 @@
 //! Reading, on connections of its own that can never write.
 
 use super::rows::{AlarmRow, CommissioningRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
-use super::{LedgerError, error};
+use super::{LedgerError, error, packed};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -31,9 +31,7 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(&format!("{RUN} WHERE (?1 IS NULL OR r.id < ?1) ORDER BY r.id DESC LIMIT ?2"))?
-                .query_map(params![before, limit], run_row)?
-                .collect()
+            db.prepare_cached(&format!("{RUN}{PAGE}"))?.query_map(params![before, limit], run_row)?.collect()
         })
     }
 
@@ -52,19 +50,7 @@ impl Reader {
     /// # Errors
     /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
-        self.with(|db| {
-            let mut chunks = db.prepare_cached(
-                "SELECT format, milliseconds, millivolts, tenth_milliamperes, setpoint_tenth_milliamperes,
-                        ceiling_millivolts, bath_hundredth_celsius
-                 FROM reading_chunk WHERE run_id = ?1 ORDER BY number",
-            )?;
-            let mut rows = chunks.query([id])?;
-            let mut readings = Vec::new();
-            while let Some(row) = rows.next()? {
-                unpack(row, &mut readings)?;
-            }
-            Ok(readings)
-        })
+        self.with(|db| packed::read(db, id))
     }
 
     /// Every tank that has ever worked, by name.
@@ -75,20 +61,43 @@ impl Reader {
         self.with(tanks)
     }
 
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (`letters` 7) by UTC in which it
+    /// worked at all, oldest first, C. A run counts whole on the day it started.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        let mut days: Vec<(String, f64)> = self.with(|db| {
+            db.prepare_cached(
+                "SELECT SUBSTR(r.started_utc, 1, ?2) AS day, SUM(c.charge_microcoulombs)
+                 FROM tank_charge AS c JOIN run AS r ON r.id = c.run_id
+                 WHERE c.tank = ?1 GROUP BY day ORDER BY day DESC LIMIT ?3",
+            )?
+            .query_map(params![tank, letters, limit], |row| {
+                Ok((row.get(0)?, row.get::<_, i64>(1)? as f64 / 1e6))
+            })?
+            .collect()
+        })?;
+        days.reverse();
+        Ok(days)
+    }
+
     /// The stages of a run, oldest first.
     ///
     /// # Errors
     /// [`LedgerError::Read`].
     pub fn stages(&self, id: &str) -> Result<Vec<StageRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT began_milliseconds, state, phase FROM run_step WHERE run_id = ?1 ORDER BY number",
-            )?
-            .query_map([id], |row| {
-                let milliseconds: i64 = row.get(0)?;
-                Ok(StageRow { seconds: milliseconds as f64 / 1e3, state: row.get(1)?, phase: row.get(2)? })
-            })?
-            .collect()
+            db.prepare_cached(STAGES)?
+                .query_map([id], |row| {
+                    let milliseconds: i64 = row.get(0)?;
+                    Ok(StageRow {
+                        seconds: milliseconds as f64 / 1e3,
+                        state: row.get(1)?,
+                        phase: row.get(2)?,
+                    })
+                })?
+                .collect()
         })
     }
 
@@ -98,13 +107,9 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn slopes(&self, tank: &str, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT order_json, load_slope_ohm_square_meters FROM run
-                 WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
-                 ORDER BY id DESC LIMIT ?2",
-            )?
-            .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
-            .collect()
+            db.prepare_cached(SLOPES)?
+                .query_map(params![tank, limit], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect()
         })
     }
 
@@ -135,6 +140,18 @@ impl Reader {
         })
     }
 
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
+                .collect()
+        })
+    }
+
     /// The newest `limit` alarm changes, newest first.
     ///
     /// # Errors
@@ -155,6 +172,18 @@ impl Reader {
         self.with(|db| {
             db.prepare_cached(&format!("{ALARM} WHERE at_utc >= ?1 ORDER BY id LIMIT ?2"))?
                 .query_map(params![from, limit], alarm_row)?
+                .collect()
+        })
+    }
+
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
                 .collect()
         })
     }
@@ -180,21 +209,18 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn events(&self, run: Option<&str>, limit: u32) -> Result<Vec<EventRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
-                 WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id DESC LIMIT ?2",
-            )?
-            .query_map(params![run, limit], |row| {
-                Ok(EventRow {
-                    at: row.get(0)?,
-                    monotonic_milliseconds: row.get(1)?,
-                    station: row.get(2)?,
-                    run: row.get(3)?,
-                    kind: row.get(4)?,
-                    text: row.get(5)?,
-                })
-            })?
-            .collect()
+            db.prepare_cached(if run.is_some() { EVENTS_OF_RUN } else { EVENTS })?
+                .query_map(params![run, limit], |row| {
+                    Ok(EventRow {
+                        at: row.get(0)?,
+                        monotonic_milliseconds: row.get(1)?,
+                        station: row.get(2)?,
+                        run: row.get(3)?,
+                        kind: row.get(4)?,
+                        text: row.get(5)?,
+                    })
+                })?
+                .collect()
         })
     }
 
@@ -255,24 +281,38 @@ impl Reader {
     }
 }
 
+/// Every id sorts before this one.
+pub(super) const PAGE: &str = " WHERE r.id < COALESCE(?1, '~') ORDER BY r.id DESC LIMIT ?2";
+pub(super) const EVENTS: &str =
+    "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
+ WHERE ?1 IS NULL ORDER BY id DESC LIMIT ?2";
+pub(super) const EVENTS_OF_RUN: &str =
+    "SELECT at_utc, monotonic_milliseconds, station, run_id, kind, text FROM event
+ WHERE run_id = ?1 ORDER BY id DESC LIMIT ?2";
+pub(super) const STAGES: &str =
+    "SELECT began_milliseconds, state, phase FROM run_step WHERE run_id = ?1 ORDER BY number";
+pub(super) const SLOPES: &str = "SELECT order_json, load_slope_ohm_square_meters FROM run
+ WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
+ ORDER BY id DESC LIMIT ?2";
+pub(super) const TANKS: &str =
+    "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
+ FROM tank_charge GROUP BY tank ORDER BY tank";
+
 /// The accounts, from the one table that holds them.
 pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
-    db.prepare_cached(
-        "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
-         FROM tank_charge GROUP BY tank ORDER BY tank",
-    )?
-    .query_map([], |row| {
-        let charge: i64 = row.get(1)?;
-        let unobserved: i64 = row.get(2)?;
-        Ok(TankRow {
-            tank: row.get(0)?,
-            charge_coulombs: charge as f64 / 1e6,
-            charge_microcoulombs: charge,
-            unobserved_seconds: unobserved as f64 / 1e3,
-            runs: row.get::<_, i64>(3)?.unsigned_abs(),
-        })
-    })?
-    .collect()
+    db.prepare_cached(TANKS)?
+        .query_map([], |row| {
+            let charge: i64 = row.get(1)?;
+            let unobserved: i64 = row.get(2)?;
+            Ok(TankRow {
+                tank: row.get(0)?,
+                charge_coulombs: charge as f64 / 1e6,
+                charge_microcoulombs: charge,
+                unobserved_seconds: unobserved as f64 / 1e3,
+                runs: row.get::<_, i64>(3)?.unsigned_abs(),
+            })
+        })?
+        .collect()
 }
 
 pub(super) const ALARM: &str =
@@ -296,7 +336,7 @@ pub(super) fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
     })
 }
 
-const RUN: &str =
+pub(super) const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
        r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
@@ -332,38 +372,6 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         lot: row.get(21)?,
         customer: row.get(22)?,
     })
-}
-
-fn unpack(row: &Row<'_>, into: &mut Vec<ReadingRow>) -> rusqlite::Result<()> {
-    let format: i64 = row.get(0)?;
-    if format != 1 {
-        return Err(rusqlite::Error::IntegralValueOutOfRange(0, format));
-    }
-    fn column<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<Vec<T>> {
-        serde_json::from_str(row.get_ref(index)?.as_str()?).map_err(|e| {
-            rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, e.into())
-        })
-    }
-    let times: Vec<i64> = column(row, 1)?;
-    let (volts, amps, set): (Vec<i64>, Vec<i64>, Vec<i64>) =
-        (column(row, 2)?, column(row, 3)?, column(row, 4)?);
-    // Columns of schema 3; chunks written before have none.
-    let absent = |index: usize| -> rusqlite::Result<bool> {
-        Ok(matches!(row.get_ref(index)?, rusqlite::types::ValueRef::Null))
-    };
-    let ceilings: Vec<i64> = if absent(5)? { Vec::new() } else { column(row, 5)? };
-    let baths: Vec<Option<i64>> = if absent(6)? { Vec::new() } else { column(row, 6)? };
-    for (k, (((t, v), a), s)) in times.into_iter().zip(volts).zip(amps).zip(set).enumerate() {
-        into.push(ReadingRow {
-            seconds: t as f64 / 1e3,
-            volts: v as f64 / 1e3,
-            amperes: a as f64 / 1e4,
-            setpoint_amperes: s as f64 / 1e4,
-            ceiling_volts: ceilings.get(k).map(|c| *c as f64 / 1e3),
-            bath_celsius: baths.get(k).copied().flatten().map(|c| c as f64 / 1e2),
-        });
-    }
-    Ok(())
 }
 
 /// Whether a read error means that the file itself is bad.

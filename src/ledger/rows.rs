@@ -33,6 +33,8 @@ pub struct RunStart {
     pub thickness_meters_per_coulomb: Option<f64>,
     /// The run whose remainder this is.
     pub continues: Option<String>,
+    /// What hangs, each number and kind once; empty where it is not known.
+    pub hung: Vec<HungRow>,
     /// The whole order as JSON.
     pub order_json: String,
     /// The job whose step this is.
@@ -41,6 +43,19 @@ pub struct RunStart {
     pub lot: Option<String>,
     /// The customer's reference.
     pub customer: Option<String>,
+}
+
+/// One kind of part in a run.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HungRow {
+    /// Part number, where it has one.
+    pub number: Option<String>,
+    /// Its name, or its shape.
+    pub kind: String,
+    /// How many.
+    pub count: u32,
+    /// What takes current on all of them.
+    pub area_square_meters: f64,
 }
 
 /// How a run ended.
@@ -101,6 +116,8 @@ pub enum Row {
     Event(EventRow),
     /// An alarm changed.
     Alarm(AlarmRow),
+    /// Somebody asked for something that could change something.
+    Audit(super::gate::AuditRow),
     /// A step of a job began, or ended.
     JobStep(JobStepRow),
     /// Something happened in a job.
@@ -110,8 +127,6 @@ pub enum Row {
         /// What.
         event: EventRow,
     },
-    /// Somebody asked for something that could change something.
-    Audit(super::gate::AuditRow),
 }
 
 /// A change of state or phase.

@@ -10,7 +10,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-fn start(id: &str, tank: &str) -> RunStart {
+pub(super) fn start(id: &str, tank: &str) -> RunStart {
     RunStart {
         id: id.into(),
         station: "bench".into(),
@@ -24,6 +24,7 @@ fn start(id: &str, tank: &str) -> RunStart {
         metal: Some("Ni".into()),
         thickness_meters_per_coulomb: Some(1e-9),
         continues: None,
+        hung: Vec::new(),
         order_json: "{}".into(),
         job: None,
         lot: None,
@@ -31,7 +32,7 @@ fn start(id: &str, tank: &str) -> RunStart {
     }
 }
 
-fn end(id: &str, microcoulombs: i64) -> RunEnd {
+pub(super) fn end(id: &str, microcoulombs: i64) -> RunEnd {
     RunEnd {
         id: id.into(),
         ended: "2026-01-01T00:10:00.000Z".into(),
@@ -44,7 +45,7 @@ fn end(id: &str, microcoulombs: i64) -> RunEnd {
     }
 }
 
-fn charge(run: &str, microcoulombs: i64) -> Row {
+pub(super) fn charge(run: &str, microcoulombs: i64) -> Row {
     Row::Charge {
         run: run.into(),
         charge: Microcoulombs(microcoulombs),
@@ -53,7 +54,7 @@ fn charge(run: &str, microcoulombs: i64) -> Row {
     }
 }
 
-fn reading(run: &str, millis: u64) -> Row {
+pub(super) fn reading(run: &str, millis: u64) -> Row {
     Row::Reading {
         run: run.into(),
         since_start: Duration::from_millis(millis),
@@ -65,7 +66,21 @@ fn reading(run: &str, millis: u64) -> Row {
     }
 }
 
-fn event(run: Option<&str>, text: &str) -> Row {
+/// A supply whose every digit flickers: readings that take room however they are packed.
+pub(super) fn flickering(run: &str, millis: u64) -> Row {
+    let flicker = |odd: u64| f64::from((millis.wrapping_mul(odd) >> 7) as u32 % 60_000);
+    Row::Reading {
+        run: run.into(),
+        since_start: Duration::from_millis(millis),
+        volts: Volts::new(flicker(0x9E37_79B9_7F4A_7C15) / 1e3),
+        amps: Amps::new(flicker(0xC2B2_AE3D_27D4_EB4F) / 1e4),
+        setpoint: Amps::new(2.8),
+        ceiling: Volts::new(6.0),
+        bath: None,
+    }
+}
+
+pub(super) fn event(run: Option<&str>, text: &str) -> Row {
     Row::Event(EventRow {
         at: "2026-01-01T00:00:01.000Z".into(),
         monotonic_milliseconds: 1_000,
@@ -76,13 +91,13 @@ fn event(run: Option<&str>, text: &str) -> Row {
     })
 }
 
-fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
+pub(super) fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("ledger.sqlite");
     (folder, path)
 }
 
-async fn most_pages(ledger: &Ledger, pages: i64) {
+pub(super) async fn most_pages(ledger: &Ledger, pages: i64) {
     ledger.ask(|reply| Message::MostPages(pages, reply)).await.unwrap();
 }
 
@@ -288,7 +303,7 @@ async fn full_disk_loses_nothing_written_and_starts_no_run() {
 
     most_pages(&ledger, 1).await; // the database takes this as "no more than there are now"
     for n in 0..2_000 {
-        ledger.record(reading("a", n * 200));
+        ledger.record(flickering("a", n * 200));
     }
     ledger.record(charge("a", 2_000_000));
     let refused = ledger.sync().await.unwrap_err();
@@ -317,7 +332,7 @@ async fn end_of_a_run_on_a_full_disk_is_kept_and_written_later() {
     ledger.begin(start("a", "nickel")).await.unwrap();
     most_pages(&ledger, 1).await;
     for n in 0..5_000 {
-        ledger.record(reading("a", n * 200));
+        ledger.record(flickering("a", n * 200));
     }
     assert!(ledger.finish(end("a", 4_000_000)).await.is_err());
     most_pages(&ledger, 1 << 30).await;

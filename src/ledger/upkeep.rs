@@ -41,7 +41,7 @@ pub struct PaceRow {
 
 /// What is written.
 pub(super) enum Deed {
-    Log(AdditionRow),
+    Log { row: AdditionRow, unobserved_milliseconds: i64 },
     Undo { id: i64, by: String },
 }
 
@@ -59,18 +59,22 @@ impl Ledger {
         by: &str,
         note: Option<&str>,
     ) -> Result<(), LedgerError> {
+        let account = self.account(tank);
         let row = AdditionRow {
             id: 0,
             at: String::new(),
             tank: tank.into(),
             what: what.into(),
             amount: amount.into(),
-            tank_microcoulombs: self.account(tank).charge_microcoulombs,
+            tank_microcoulombs: account.charge_microcoulombs,
             by: by.into(),
             note: note.map(Into::into),
             undone: None,
         };
-        self.ask(|reply| Message::Addition(Box::new(Deed::Log(row)), reply)).await
+        // Whole milliseconds come back whole: f64 holds them exactly for 285,000 years.
+        let unobserved_milliseconds = (account.unobserved_seconds * 1e3).round() as i64;
+        let deed = Deed::Log { row, unobserved_milliseconds };
+        self.ask(|reply| Message::Addition(Box::new(deed), reply)).await
     }
 
     /// Marks an addition as taken back; it stays on record. One that is already taken back is left as it is.
@@ -131,17 +135,18 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn pace(&self, from: &str) -> Result<Vec<PaceRow>, LedgerError> {
         self.with(|db| {
-            db.prepare_cached(
-                "SELECT tank, SUM(CASE WHEN updated_utc >= ?1 THEN charge_microcoulombs ELSE 0 END), MIN(updated_utc)
-                 FROM tank_charge GROUP BY tank",
-            )?
-            .query_map([from], |row| {
-                Ok(PaceRow { tank: row.get(0)?, microcoulombs: row.get(1)?, first: row.get(2)? })
-            })?
-            .collect()
+            db.prepare_cached(PACE)?
+                .query_map([from], |row| {
+                    Ok(PaceRow { tank: row.get(0)?, microcoulombs: row.get(1)?, first: row.get(2)? })
+                })?
+                .collect()
         })
     }
 }
+
+pub(super) const PACE: &str =
+    "SELECT tank, SUM(CASE WHEN updated_utc >= ?1 THEN charge_microcoulombs ELSE 0 END), MIN(updated_utc)
+ FROM tank_charge GROUP BY tank";
 
 const ADDITION: &str =
     "SELECT id, at_utc, tank, what, amount, tank_microcoulombs, by, note, undone_utc FROM addition";
@@ -161,19 +166,42 @@ fn addition(row: &Row<'_>) -> rusqlite::Result<AdditionRow> {
 }
 
 /// On the ledger's thread.
-pub(super) fn write(db: &Connection, deed: &Deed) -> Result<(), LedgerError> {
-    let written = match deed {
-        Deed::Log(row) => db.execute(
-            "INSERT INTO addition (at_utc, tank, what, amount, tank_microcoulombs, by, note)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            params![now_utc(), row.tank, row.what, row.amount, row.tank_microcoulombs, row.by, row.note],
+pub(super) fn write(db: &mut Connection, deed: &Deed) -> Result<(), LedgerError> {
+    let failed = |e: rusqlite::Error| LedgerError::Write(e.to_string());
+    let tx = db.transaction().map_err(failed)?;
+    carried_out(&tx, deed).and_then(|()| tx.commit()).map_err(failed)
+}
+
+fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
+    match deed {
+        Deed::Log { row, unobserved_milliseconds } => db.execute(
+            "INSERT INTO addition (at_utc, tank, what, amount, tank_microcoulombs, by, note,
+                                   tank_unobserved_milliseconds)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+            params![
+                now_utc(),
+                row.tank,
+                row.what,
+                row.amount,
+                row.tank_microcoulombs,
+                row.by,
+                row.note,
+                unobserved_milliseconds
+            ],
         ),
         Deed::Undo { id, by } => db.execute(
             "UPDATE addition SET undone_utc = ?2, undone_by = ?3 WHERE id = ?1 AND undone_utc IS NULL",
             params![id, now_utc(), by],
         ),
-    };
-    written.map(|_| ()).map_err(|e| LedgerError::Write(e.to_string()))
+    }?;
+    if let Deed::Undo { id, by } = deed {
+        // What was found goes with the entry that it made.
+        db.execute(
+            "UPDATE finding SET undone_utc = ?2, undone_by = ?3 WHERE addition_id = ?1 AND undone_utc IS NULL",
+            params![id, now_utc(), by],
+        )?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -197,6 +225,7 @@ mod tests {
             metal: None,
             thickness_meters_per_coulomb: None,
             continues: None,
+            hung: Vec::new(),
             order_json: "{}".into(),
             job: None,
             lot: None,

@@ -2,15 +2,20 @@
 
 use super::LedgerError;
 use super::backlog::Backlog;
+use super::check;
 use super::error::words;
+use super::finding;
 use super::job::{self, JobEnd, JobStart};
+use super::packed;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
+use super::seal::{self, Entry};
 use super::upkeep::{self, Deed};
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, InterruptHandle, params};
+use std::collections::VecDeque;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{oneshot, watch};
 
@@ -20,6 +25,8 @@ pub const COMMIT_EVERY: Duration = Duration::from_millis(500);
 /// First wait after a refused write; doubles up to [`RETRY_MOST`].
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_MOST: Duration = Duration::from_secs(10);
+/// With nothing to do for this long, readings of an earlier format are packed: not while a run polls at 5 Hz.
+const IDLE: Duration = Duration::from_millis(250);
 /// Commit times kept for the histogram between two scrapes.
 const MOST_TIMES: usize = 10_000;
 
@@ -44,6 +51,8 @@ pub(super) enum Message {
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
     Once(Box<super::gate::Once>, Reply),
+    Entry(Box<Entry>, Reply),
+    Finding(Box<finding::Deed>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -57,12 +66,18 @@ pub(super) struct Feed {
     pub commits: Mutex<Vec<f64>>,
     /// Rows that found the queue full.
     pub refused: AtomicU64,
+    /// What is wrong with the file, once that is found.
+    pub damage: OnceLock<String>,
+    /// Ends the check of the file, while one goes on.
+    pub check: Mutex<Option<InterruptHandle>>,
 }
 
 pub(super) struct Writer<L> {
     pub db: Connection,
     pub inbox: Receiver<Message>,
     pub feed: Arc<Feed>,
+    /// Runs that ended without a seal, oldest first.
+    pub unsealed: VecDeque<String>,
     /// Held as long as the thread lives.
     pub lock: L,
 }
@@ -74,16 +89,28 @@ struct State {
     next: Option<Instant>,
     last_commit: Option<Instant>,
     retry: Option<Duration>,
+    unsealed: VecDeque<String>,
+    /// Chunks of an earlier format are packed up to here; `None` when all are.
+    packed_to: Option<(String, i64)>,
 }
 
 impl<L> Writer<L> {
     /// Works until told to close, or until the last handle is gone; then writes what is left.
     pub fn work(self) {
-        let Writer { db, inbox, feed, lock } = self;
-        let mut state =
-            State { db, feed, backlog: Backlog::default(), next: None, last_commit: None, retry: None };
+        let Writer { db, inbox, feed, unsealed, lock } = self;
+        let mut state = State {
+            db,
+            feed,
+            backlog: Backlog::default(),
+            next: None,
+            last_commit: None,
+            retry: None,
+            unsealed,
+            packed_to: Some(Default::default()),
+        };
         let farewell = state.attend(&inbox);
         let result = state.commit();
+        check::end(&state.feed);
         // The file and its lock are let go before the answer, so that whoever waits can open it again.
         let closed = state.db.close().map_err(|(_, e)| LedgerError::Write(words(&e)));
         drop(lock);
@@ -97,10 +124,28 @@ impl<L> Writer<L> {
 impl State {
     fn attend(&mut self, inbox: &Receiver<Message>) -> Option<Reply> {
         loop {
-            let message = match self.next {
+            if !self.unsealed.is_empty() && self.next.is_none_or(|at| at > Instant::now()) {
+                match inbox.try_recv() {
+                    Ok(message) => {
+                        if let ControlFlow::Break(reply) = self.take(message) {
+                            return Some(reply);
+                        }
+                    }
+                    Err(TryRecvError::Empty) => self.seal_one(),
+                    Err(TryRecvError::Disconnected) => return None,
+                }
+                continue;
+            }
+            let idle = self.packed_to.is_some().then(|| Instant::now() + IDLE);
+            let message = match self.next.or(idle) {
                 Some(at) => match inbox.recv_timeout(at.saturating_duration_since(Instant::now())) {
                     Ok(message) => Some(message),
-                    Err(RecvTimeoutError::Timeout) => None,
+                    Err(RecvTimeoutError::Timeout) => {
+                        if self.next.is_none() {
+                            self.pack_old();
+                        }
+                        None
+                    }
                     Err(RecvTimeoutError::Disconnected) => return None,
                 },
                 None => match inbox.recv() {
@@ -117,6 +162,16 @@ impl State {
                 // The failure is in `health`; the backlog is kept and tried again.
                 let _ = self.commit();
             }
+        }
+    }
+
+    /// Some more readings of an earlier format, or of a run that was cut short.
+    fn pack_old(&mut self) {
+        let Some(after) = self.packed_to.take() else { return };
+        match transact(&mut self.db, |tx| packed::pack_old(tx, &after)) {
+            Ok(last) => self.packed_to = last,
+            // They stay readable as they are, and the next start tries again.
+            Err(e) => tracing::warn!("ledger: older readings are not packed: {}", words(&e)),
         }
     }
 
@@ -165,10 +220,16 @@ impl State {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
             Message::Addition(deed, reply) => {
-                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
+                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&mut self.db, &deed)));
+            }
+            Message::Finding(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| finding::write(&mut self.db, &deed)));
             }
             Message::Once(deed, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| super::gate::write_once(&mut self.db, &deed)));
+            }
+            Message::Entry(entry, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.enter(&entry)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());
@@ -183,8 +244,27 @@ impl State {
         ControlFlow::Continue(())
     }
 
+    fn enter(&mut self, entry: &Entry) -> Result<(), LedgerError> {
+        transact(&mut self.db, |tx| {
+            seal::append(tx, &entry.run, &entry.kind, Some(&entry.by), false, entry.content.to_string())
+        })
+        .map_err(|e| LedgerError::Write(words(&e)))
+    }
+
+    /// Seals one run that should have been sealed before; one at a time, so that nobody waits long.
+    fn seal_one(&mut self) {
+        let Some(run) = self.unsealed.pop_front() else { return };
+        if let Err(e) = transact(&mut self.db, |tx| seal::seal(tx, &run, true)) {
+            // It is asked for again at the next start; until then `runs verify` says so.
+            tracing::warn!("ledger: run {run} could not be sealed: {e}");
+        }
+    }
+
     /// The intent, on disk when this returns. A run that could not be begun leaves nothing behind.
     fn begin(&mut self, start: &RunStart) -> Result<(), LedgerError> {
+        if let Some(why) = self.feed.damage.get() {
+            return Err(LedgerError::Write(why.clone()));
+        }
         let began = Instant::now();
         let result = insert_run(&mut self.db, start, &now_utc());
         if result.is_ok() {
@@ -247,7 +327,10 @@ impl State {
                 drop(times);
                 self.retry = None;
                 self.next = None;
-                self.say(Health::Good);
+                self.say(match self.feed.damage.get() {
+                    None => Health::Good,
+                    Some(why) => Health::Failing(why.clone()),
+                });
                 Ok(())
             }
             Err(e) => {
@@ -276,13 +359,14 @@ impl State {
     }
 }
 
-fn transact(
+fn transact<T>(
     db: &mut Connection,
-    write: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<()>,
-) -> rusqlite::Result<()> {
+    write: impl FnOnce(&rusqlite::Transaction<'_>) -> rusqlite::Result<T>,
+) -> rusqlite::Result<T> {
     let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
-    write(&tx)?;
-    tx.commit()
+    let done = write(&tx)?;
+    tx.commit()?;
+    Ok(done)
 }
 
 fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Result<()> {
@@ -315,6 +399,23 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
             "INSERT INTO tank_charge (run_id, tank, updated_utc) VALUES (?1, ?2, ?3)",
             params![start.id, start.tank, now],
         )?;
+        for (number, hung) in (1i64..).zip(&start.hung) {
+            // The area of everything is more than that of any part in it; NaN makes no share.
+            let share = (hung.area_square_meters / start.area_square_meters).clamp(0.0, 1.0);
+            tx.execute(
+                "INSERT INTO run_part (run_id, number, part, kind, count, area_square_meters, share)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                params![
+                    start.id,
+                    number,
+                    hung.number,
+                    hung.kind,
+                    hung.count,
+                    hung.area_square_meters,
+                    if share.is_finite() { share } else { 0.0 },
+                ],
+            )?;
+        }
         Ok(())
     })
 }

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Written", into = "Written")]
 pub struct Part {
+    number: Option<String>,
     name: Option<String>,
     count: u32,
     shape: Shape,
@@ -28,6 +29,7 @@ impl Part {
             return Err(PartError::Count(count.to_string()));
         }
         Ok(Part {
+            number: None,
             name: None,
             count,
             shape,
@@ -40,6 +42,12 @@ impl Part {
     /// With a name for people.
     pub fn named(mut self, name: &str) -> Part {
         self.name = Some(name.into());
+        self
+    }
+
+    /// With the number under which its drawing or its customer knows it.
+    pub fn numbered(mut self, number: &str) -> Part {
+        self.number = Some(number.into());
         self
     }
 
@@ -76,6 +84,11 @@ impl Part {
     /// The same, another number of it (at least one).
     pub fn counted(&self, count: u32) -> Part {
         Part { count: count.max(1), ..self.clone() }
+    }
+
+    /// Its part number.
+    pub fn number(&self) -> Option<&str> {
+        self.number.as_deref()
     }
 
     /// What the operator calls it.
@@ -233,6 +246,8 @@ fn is_all(significant: &Significant) -> bool {
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 struct Written {
     #[serde(skip_serializing_if = "Option::is_none")]
+    number: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     name: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     count: Option<u32>,
@@ -304,13 +319,14 @@ impl TryFrom<Written> for Part {
             Some(ratio) => part.with_mean_over_minimum(ratio)?,
             None => part,
         };
-        Ok(Part { name: w.name, significant: w.significant, ..part })
+        Ok(Part { number: w.number, name: w.name, significant: w.significant, ..part })
     }
 }
 
 impl From<Part> for Written {
     fn from(part: Part) -> Written {
         let mut w = Written {
+            number: part.number,
             name: part.name,
             count: Some(part.count),
             edge_factor: part.edge_factor,
@@ -357,10 +373,10 @@ mod tests {
     #[test]
     fn files_name_the_shape_by_its_key() {
         let part: Part = toml::from_str(
-            "name = \"cup\"\ncount = 6\ndisc = { diameter = \"34 mm\", thickness = \"1 mm\" }",
+            "number = \"KC-34\"\nname = \"cup\"\ncount = 6\ndisc = { diameter = \"34 mm\", thickness = \"1 mm\" }",
         )
         .unwrap();
-        assert_eq!(part, "6 cup: disc 34 mm x 1 mm".parse().unwrap());
+        assert_eq!(part, "6 cup: disc 34 mm x 1 mm".parse::<Part>().unwrap().numbered("KC-34"));
         let back: Part = toml::from_str(&toml::to_string(&part).unwrap()).unwrap();
         assert_eq!(back, part);
         for (text, says) in [

@@ -1,7 +1,7 @@
 //! What a person asks for: one powered order, or a whole sheet for a load.
 
-use super::Request;
-use super::read::{MeshFiles, parts, rack};
+use super::read::{MeshFiles, day, parts, rack};
+use super::{Day, Request};
 use crate::part::{Allowance, Part};
 use crate::process::End;
 use crate::process::words::{self, optional};
@@ -48,11 +48,14 @@ pub struct SheetRequest {
     /// How many parts the bar or rack holds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub places: Option<u32>,
+    /// How a day is worked, for how many loads it takes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub day: Option<Day>,
 }
 
 /// Keys that say how an order is worked, which in a sheet its steps say.
-const THE_SHEETS: [&str; 10] =
-    ["hold", "ramp", "turn", "entry", "entry-volts", "ceiling", "ceiling-amps", "seek", "time-limit", "day"];
+const THE_SHEETS: [&str; 9] =
+    ["hold", "ramp", "turn", "entry", "entry-volts", "ceiling", "ceiling-amps", "seek", "time-limit"];
 
 impl Asked {
     /// Reads an order file, with `mesh` for the files it names; see [`Request::from_toml_with`].
@@ -88,6 +91,7 @@ fn sheet(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<SheetRequest> {
         entries.into_iter().map(|(role, tank)| Some((role, tank.text()?))).collect::<Option<BTreeMap<_, _>>>()
     });
     let places = optional(root, "places", |t| t.may("places").integer(1..=100_000));
+    let day = day(root);
     Some(SheetRequest {
         sheet: sheet?,
         parts: parts?,
@@ -98,6 +102,7 @@ fn sheet(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<SheetRequest> {
         tank: tank?,
         role: role?.unwrap_or_default(),
         places: places?.and_then(|n| u32::try_from(n).ok()),
+        day: day?,
     })
 }
 

@@ -18,6 +18,8 @@
 //!     agitation: Agitation::Air,
 //!     max_load: None,
 //!     panel: None,
+//!     own: Default::default(),
+//!     price: None,
 //! };
 //! let supply = SupplyLimits { max_amps: "10 A".parse().unwrap(), max_volts: "12 V".parse().unwrap() };
 //! let made = plan(&request, &nickel, &tank, &supply, Units::Metric).unwrap();
@@ -27,8 +29,10 @@
 mod asked;
 mod check;
 mod line;
+mod line_day;
 mod loads;
 mod order;
+mod own;
 mod panel;
 mod read;
 mod request;
@@ -51,7 +55,9 @@ mod tests;
 pub use crate::process::Standard;
 pub use asked::{Asked, SheetRequest};
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
-pub use order::{BurnEstimate, Control, DepositForecast, Goal, Order, Seek};
+pub use line_day::{LineDay, Worth};
+pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
+pub use own::{Own, OwnPanel, OwnPart};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use seek::{SeekAsked, SeekTop};

@@ -1,8 +1,11 @@
 //! An order: everything a run needs, in numbers, checked.
 
 use crate::bath::{Agitation, Burn};
+use crate::part::{Load, Shape};
 use crate::process::{Entry, Turn};
-use crate::quantity::{Amps, Area, CurrentSlope, Density, Microcoulombs, Temperature, VoltageSlope, Volts};
+use crate::quantity::{
+    Amps, Area, CurrentSlope, Density, Microcoulombs, Temperature, Units, VoltageSlope, Volts,
+};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -88,6 +91,44 @@ pub struct BurnEstimate {
     pub own_panel: bool,
 }
 
+/// One kind of part in an order, for the record.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Hung {
+    /// Part number, where the order gives one.
+    pub number: Option<String>,
+    /// Its name, or its shape in words.
+    pub kind: String,
+    /// How many hang.
+    pub count: u32,
+    /// What takes current on all of them.
+    pub area: Area,
+}
+
+impl Hung {
+    /// What hangs in a load; what has the same number and name is one line.
+    pub fn all(load: &Load) -> Vec<Hung> {
+        let mut all: Vec<Hung> = Vec::new();
+        for part in load.parts() {
+            let kind = match (part.name(), part.shape()) {
+                (Some(name), _) => name.to_owned(),
+                // A mesh has no short form that reads back; its figures are long.
+                (None, shape @ Shape::Mesh(_)) => shape.describe(Units::Metric),
+                (None, shape) => shape.to_string(),
+            };
+            let number = part.number().map(str::to_owned);
+            match all.iter_mut().find(|h| h.number == number && h.kind == kind) {
+                Some(same) => {
+                    same.count = same.count.saturating_add(part.count());
+                    same.area += part.area();
+                }
+                None => all.push(Hung { number, kind, count: part.count(), area: part.area() }),
+            }
+        }
+        all
+    }
+}
+
 /// A load, a process and targets, checked by `plan` and ready to run.
 ///
 /// Built by `plan`; every number is final. `run` checks it once more against
@@ -105,6 +146,9 @@ pub struct Order {
     pub parts: u32,
     /// Everything that takes current: parts, rack and tips.
     pub area: Area,
+    /// What hangs, kind by kind; empty in orders of before it was written down.
+    #[serde(default)]
+    pub hung: Vec<Hung>,
     /// `None` where no metal is deposited (cleaning, activation).
     pub deposit: Option<DepositForecast>,
     /// `None` where the bath does not burn.

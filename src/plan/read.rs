@@ -77,19 +77,7 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
             Err(e) => field.bad(e.wrong(), e.remedy()),
         }
     });
-    let day = optional(root, "day", |t| {
-        let table = t.may("day").table()?;
-        let hours =
-            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
-        let between = optional(&table, "between-loads", |t| {
-            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
-        });
-        let usual = Day::default();
-        Some(Day {
-            hours: hours?.unwrap_or(usual.hours),
-            between_loads: between?.unwrap_or(usual.between_loads),
-        })
-    });
+    let day = day(root);
 
     Some(Request {
         tank: tank?,
@@ -131,6 +119,7 @@ pub(super) fn rack(root: &Table<'_>) -> Option<Option<Allowance>> {
 }
 
 fn part(table: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Part> {
+    let number = optional(table, "number", |t| t.may("number").text());
     let name = optional(table, "name", |t| t.may("name").text());
     let count = optional(table, "count", |t| t.may("count").integer(1..=100_000));
     let edge_factor = optional(table, "edge-factor", |t| t.may("edge-factor").number(1.0..=20.0));
@@ -139,7 +128,7 @@ fn part(table: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Part> {
     });
     let ratio = optional(table, "mean-over-minimum", |t| t.may("mean-over-minimum").number(1.0..=20.0));
     let shape = one_of(table, &SHAPES).and_then(|key| shape(table, key, mesh));
-    let (name, count, edge_factor) = (name?, count?, edge_factor?);
+    let (number, name, count, edge_factor) = (number?, name?, count?, edge_factor?);
     let (significant, ratio) = (significant?.unwrap_or_default(), ratio?);
     let made = Part::new(shape?, u32::try_from(count.unwrap_or(1)).ok()?).and_then(|part| {
         let part = match edge_factor {
@@ -151,6 +140,10 @@ fn part(table: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Part> {
             None => part,
         };
         let part = part.with_significant(significant);
+        let part = match &number {
+            Some(number) => part.numbered(number),
+            None => part,
+        };
         Ok(match &name {
             Some(name) => part.named(name),
             None => part,
@@ -244,5 +237,22 @@ fn shape(table: &Table<'_>, key: &'static str, mesh: MeshFiles<'_>) -> Option<Sh
             let all = (length("flats"), length("length"), flag("ends"));
             Shape::HexBar(HexBar { flats: all.0?, length: all.1?, ends: all.2? })
         }
+    })
+}
+
+/// `[day]`: how a day is worked.
+pub(super) fn day(root: &Table<'_>) -> Option<Option<Day>> {
+    optional(root, "day", |t| {
+        let table = t.may("day").table()?;
+        let hours =
+            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
+        let between = optional(&table, "between-loads", |t| {
+            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
+        });
+        let usual = Day::default();
+        Some(Day {
+            hours: hours?.unwrap_or(usual.hours),
+            between_loads: between?.unwrap_or(usual.between_loads),
+        })
     })
 }

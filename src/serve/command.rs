@@ -34,8 +34,10 @@ pub(super) struct Plain {
 pub(super) struct Start {
     by: String,
     request: Value,
+    /// For the record.
     #[serde(default)]
     lot: Option<String>,
+    /// For the record.
     #[serde(default)]
     customer: Option<String>,
 }
@@ -86,13 +88,13 @@ pub(super) async fn start(
     let key = once::key(&headers)?;
     let name = app.station(&station)?.handle.name().to_owned();
     text("by", &body.by, 80)?;
-    super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
     let Some(key) = key else { return Ok(begin(&app, &name, &body).await.into_response()) };
     let asked = serde_json::json!([body.by, body.request, body.lot, body.customer]).to_string();
     Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, &body).await.into_response() }).await)
 }
 
 async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
+    let whose = super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
     let (planner, name, request) = (app.planner.clone(), station.to_owned(), body.request.clone());
     let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
         .await
@@ -100,10 +102,11 @@ async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
     nothing_on_without_a_minder(app, station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let by = text("by", &body.by, 80)?;
-    let whose = super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
     let handle = &app.station(station)?.handle;
+    let names = [("lot", whose.lot.clone()), ("customer", whose.customer.clone())];
     let said = answered(handle.start(&by, id.clone(), planned.order, whose)).await?;
-    let mut taken = Taken::new(station.into(), said);
+    super::record::planned(app, &id, &by, &planned.worksheet, names).await;
+    let mut taken = Taken::new(station.to_owned(), said);
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))
@@ -342,6 +345,14 @@ pub(super) async fn plan(
         app.station(name)?;
     }
     let planner = app.planner.clone();
+    // The key `sheet` tells a whole sheet from one powered order.
+    if body.request.get("sheet").is_some() {
+        let planned =
+            tokio::task::spawn_blocking(move || planner.plan_job(body.station.as_deref(), &body.request))
+                .await
+                .map_err(|e| Problem::bug(e.to_string()))??;
+        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text })));
+    }
     let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;

@@ -1,8 +1,9 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, AuditRow, EventRow, Health, JobRow, JobStepRow, Ledger, LedgerError, OnceRow,
-    PaceRow, ReadingRow, Row, RunRow, StageRow, TankRow,
+    AdditionRow, AlarmRow, AuditRow, Entry, EventRow, FindingKind, FindingRow, Health, JobRow, JobStepRow,
+    Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, SinceRow, StageRow, TallyBy,
+    TallyRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -80,6 +81,41 @@ pub trait History: Send + Sync + 'static {
     ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
         Ok(None)
     }
+    /// A run's alarm changes, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is on a run's record, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn entries(&self, _run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest entry of the chain.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(None)
+    }
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (7), oldest first, C.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn worked(&self, _tank: &str, _letters: u32, _limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Puts an entry on a run's record, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn enter(&self, _entry: Entry) -> Result<(), HistoryError> {
+        Err(HistoryError("no records are kept here".into()))
+    }
     /// When each thing was last done in each tank.
     ///
     /// # Errors
@@ -99,6 +135,20 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn pace(&self, _from: &str) -> Result<Vec<PaceRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// A tank's account by day, month or part, from that wall time (RFC 3339 UTC) on.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn tally(&self, _tank: &str, _by: TallyBy, _from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank worked since each thing was last done to it, given its account as it stands.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn since_each(&self, _account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
         Ok(Vec::new())
     }
     /// Writes that a rule's work was done, and returns when the disk has it.
@@ -173,6 +223,60 @@ pub trait History: Send + Sync + 'static {
     fn alarms_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
         Ok(Vec::new())
     }
+    /// The newest findings of that kind in that tank, newest first, those taken back left out.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings(
+        &self,
+        _tank: &str,
+        _kind: FindingKind,
+        _limit: u32,
+    ) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What was found on a run's parts, oldest first, what was taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings_of_run(&self, _run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest additions to a tank, newest first, those taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn additions(&self, _tank: &str, _limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank had worked before that run began, microcoulombs.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn account_before(&self, _tank: &str, _run: &str) -> Result<i64, HistoryError> {
+        Ok(0)
+    }
+    /// Alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of_run(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Writes what was found, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn found(&self, _row: &FindingRow) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
+    /// Marks a finding as taken back, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn undo_finding(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -228,6 +332,21 @@ impl History for Ledger {
         let Some(job) = reader.job(id)? else { return Ok(None) };
         Ok(Some((job, reader.job_steps(id)?, reader.job_events(id, limit)?)))
     }
+    fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of(run)?)
+    }
+    fn entries(&self, run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(self.reader().entries(run)?)
+    }
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(self.reader().head()?)
+    }
+    fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(self.reader().worked(tank, letters, limit)?)
+    }
+    fn enter(&self, entry: Entry) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::enter(self, entry))?)
+    }
     fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
         Ok(self.reader().last_done()?)
     }
@@ -236,6 +355,12 @@ impl History for Ledger {
     }
     fn pace(&self, from: &str) -> Result<Vec<PaceRow>, HistoryError> {
         Ok(self.reader().pace(from)?)
+    }
+    fn tally(&self, tank: &str, by: TallyBy, from: Option<&str>) -> Result<Vec<TallyRow>, HistoryError> {
+        Ok(self.reader().tally(tank, by, from)?)
+    }
+    fn since_each(&self, account: &TankRow) -> Result<Vec<SinceRow>, HistoryError> {
+        Ok(self.reader().since_each(account)?)
     }
     fn log_addition(
         &self,
@@ -274,6 +399,27 @@ impl History for Ledger {
     }
     fn alarms_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
         Ok(self.reader().alarms_after(id, limit)?)
+    }
+    fn findings(&self, tank: &str, kind: FindingKind, limit: u32) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings(tank, kind, limit)?)
+    }
+    fn findings_of_run(&self, run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings_of_run(run)?)
+    }
+    fn additions(&self, tank: &str, limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(self.reader().additions(tank, limit)?)
+    }
+    fn account_before(&self, tank: &str, run: &str) -> Result<i64, HistoryError> {
+        Ok(self.reader().account_before(tank, run)?)
+    }
+    fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of_run(run)?)
+    }
+    fn found(&self, row: &FindingRow) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::found(self, row))?)
+    }
+    fn undo_finding(&self, id: i64, by: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

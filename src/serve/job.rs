@@ -3,15 +3,14 @@
 use super::body::Body;
 use super::command::{Taken, answered, nothing_on_without_a_minder, text};
 use super::lists::{Asked, listed, page};
-use super::once;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::ledger::{EventRow, JobRow, JobStepRow};
 use crate::run::guide::{Guide, GuideCommand, JobAnswer, JobPlan, Reference};
 use axum::Json;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode};
-use axum::response::{IntoResponse, Response};
+use axum::http::StatusCode;
+use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -44,22 +43,8 @@ fn bad(detail: impl Into<String>) -> Problem {
 pub(super) async fn start(
     State(app): State<AppState>,
     Path(station): Path<String>,
-    headers: HeaderMap,
     Body(body): Body<Start>,
-) -> Result<Response, Problem> {
-    let key = once::key(&headers)?;
-    let name = app.station(&station)?.handle.name().to_owned();
-    let asked =
-        serde_json::json!(["job", body.by, body.request, body.continues, body.from, body.lot, body.customer])
-            .to_string();
-    let begun = async { begin(&app, name.clone(), body).await.into_response() };
-    match key {
-        None => Ok(begun.await),
-        Some(key) => Ok(once::once(&app, &name, &key, &asked, begun).await),
-    }
-}
-
-async fn begin(app: &AppState, station: String, body: Start) -> Reply {
+) -> Result<Json<Taken>, Problem> {
     let by = text("by", &body.by, 80)?;
     let watched = app.station(&station)?;
     let mut whose = reference(body.lot.as_deref(), body.customer.as_deref())?;
@@ -75,7 +60,7 @@ async fn begin(app: &AppState, station: String, body: Start) -> Reply {
             (planned.plan, 0)
         }
         (None, Some(earlier), from) => {
-            let (plan, first, theirs) = rest_of(app, earlier, &station, from.as_deref()).await?;
+            let (plan, first, theirs) = rest_of(&app, earlier, &station, from.as_deref()).await?;
             whose.lot = whose.lot.or(theirs.lot);
             whose.customer = whose.customer.or(theirs.customer);
             (plan, first)
@@ -85,7 +70,7 @@ async fn begin(app: &AppState, station: String, body: Start) -> Reply {
         }
         _ => return Err(bad("say what: a request, or the job that this one continues")),
     };
-    nothing_on_without_a_minder(app, &station, &by)?;
+    nothing_on_without_a_minder(&app, &station, &by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let guide =
         Guide::new(&id, &by, plan, first, body.continues, whose).map_err(|e| Problem::refused(e.0))?;
@@ -131,125 +116,103 @@ async fn rest_of(
     Ok((plan, first, Reference { lot: row.lot, customer: row.customer }))
 }
 
-/// The body of the commands that need nothing else.
+/// A command to the job; not every deed takes every key.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct Plain {
+pub(super) struct Deed {
     by: String,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Answered {
-    by: String,
-    answer: JobAnswer,
+    #[serde(default)]
+    answer: Option<JobAnswer>,
     /// Which question is meant.
     #[serde(default)]
     seq: Option<u32>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Redo {
-    by: String,
     /// Which step, from 1.
     #[serde(default)]
     step: Option<usize>,
+    #[serde(default)]
+    reason: Option<String>,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Skip {
-    by: String,
-    reason: String,
-}
-
-type Reply = Result<Json<Taken>, Problem>;
-
-pub(super) async fn answer(
+pub(super) async fn command(
     State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Answered>,
-) -> Reply {
-    if body.answer != JobAnswer::No {
-        nothing_on_without_a_minder(&app, &station, &body.by)?;
+    Path((station, deed)): Path<(String, String)>,
+    Body(body): Body<Deed>,
+) -> Result<Json<Taken>, Problem> {
+    let by = text("by", &body.by, 80)?;
+    let command = meant(&deed, &body)?;
+    let switches = match &command {
+        GuideCommand::Answer { answer, .. } => *answer != JobAnswer::No,
+        GuideCommand::Resume => true,
+        _ => false,
+    };
+    if switches {
+        nothing_on_without_a_minder(&app, &station, &by)?;
     }
-    send(&app, &station, &body.by, GuideCommand::Answer { answer: body.answer, seq: body.seq }).await
-}
-
-pub(super) async fn redo(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Redo>,
-) -> Reply {
-    send(&app, &station, &body.by, GuideCommand::Redo(body.step)).await
-}
-
-pub(super) async fn skip(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Skip>,
-) -> Reply {
-    let reason = text("reason", &body.reason, 500)?;
-    send(&app, &station, &body.by, GuideCommand::Skip { reason }).await
-}
-
-pub(super) async fn hold(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Plain>,
-) -> Reply {
-    send(&app, &station, &body.by, GuideCommand::Hold).await
-}
-
-pub(super) async fn resume(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Plain>,
-) -> Reply {
-    nothing_on_without_a_minder(&app, &station, &body.by)?;
-    send(&app, &station, &body.by, GuideCommand::Resume).await
-}
-
-pub(super) async fn stop(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Plain>,
-) -> Reply {
-    send(&app, &station, &body.by, GuideCommand::Stop).await
-}
-
-async fn send(app: &AppState, station: &str, by: &str, command: GuideCommand) -> Reply {
-    let by = text("by", by, 80)?;
-    let watched = app.station(station)?;
+    let watched = app.station(&station)?;
     let said = answered(watched.handle.job(&by, command)).await?;
-    let mut taken = Taken::new(station.into(), said);
+    let mut taken = Taken::new(station, said);
     taken.job = watched.handle.snapshot().job.as_ref().map(|job| job.id.clone());
     Ok(Json(taken))
 }
 
-const COLUMNS: [&str; 14] = [
-    "id",
-    "station",
-    "sheet",
-    "title",
-    "base",
-    "parts",
-    "lot",
-    "customer",
-    "started_by",
-    "started",
-    "ended",
-    "state",
-    "cause",
-    "continues",
-];
+fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
+    let takes: &[&str] = match deed {
+        "answer" => &["answer", "seq"],
+        "redo" => &["step"],
+        "skip" => &["reason"],
+        "hold" | "resume" | "stop" => &[],
+        _ => {
+            return Err(Problem::not_found(format!(
+                "nobody can {deed:?} a job; there is: answer, redo, skip, hold, resume, stop"
+            )));
+        }
+    };
+    let given = [
+        ("answer", body.answer.is_some()),
+        ("seq", body.seq.is_some()),
+        ("step", body.step.is_some()),
+        ("reason", body.reason.is_some()),
+    ];
+    if let Some((key, _)) = given.iter().find(|(key, there)| *there && !takes.contains(key)) {
+        return Err(bad(format!("{key}: {deed} takes none")));
+    }
+    Ok(match deed {
+        "answer" => GuideCommand::Answer {
+            answer: body.answer.ok_or_else(|| bad("answer: yes, no or done"))?,
+            seq: body.seq,
+        },
+        "redo" => GuideCommand::Redo(body.step),
+        "skip" => {
+            let reason = body.reason.as_deref().unwrap_or_default();
+            GuideCommand::Skip { reason: text("reason", reason, 500)? }
+        }
+        "hold" => GuideCommand::Hold,
+        "resume" => GuideCommand::Resume,
+        _ => GuideCommand::Stop,
+    })
+}
 
 pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
     let (page, limit) = page(asked)?;
-    let rows = app.read(move |h| h.jobs(limit, page.after.as_deref())).await?;
+    let (before, format) = (page.after, page.format);
+    let rows = app.read(move |h| h.jobs(limit, before.as_deref())).await?;
     let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
-    listed("/api/v1/jobs", &rows, &COLUMNS, page.format, next)
+    let columns = [
+        "id",
+        "station",
+        "sheet",
+        "title",
+        "base",
+        "parts",
+        "lot",
+        "customer",
+        "started_by",
+        "started",
+        "ended",
+        "state",
+        "cause",
+    ];
+    listed("/api/v1/jobs", &rows, &columns, format, next)
 }
 
 #[derive(Serialize)]

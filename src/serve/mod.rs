@@ -8,7 +8,10 @@
 //!
 //! | route | |
 //! |---|---|
-//! | GET `/` | a plain page: the stations, live |
+//! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
+//! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/stream` | every station as server-sent events, without trends |
+//! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
 //! | GET `/healthz`, `/readyz` | alive and stepping; links up and ledger writable |
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
@@ -20,32 +23,47 @@
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
+//! | POST `/api/v1/rehearse` | the same against a simulated cell: what would happen, and its curve |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
+//! | GET `/api/v1/runs/{run}/record.{html,json,csv}`, `/api/v1/runs/{run}/plot.svg` | its record; its plot, with `?with={run}` two over each other |
+//! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
+//! | GET `/api/v1/tanks/{tank}/charge.svg` | what it worked, `?each=day` or `month` |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
+//! | GET `/api/v1/tanks/{tank}/account?by=day\|month\|part\|event&since=` | one account in its parts |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
 //! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see [`guard`] |
 //! | GET `/api/v1/audit` | who did what |
 //! | GET `/api/v1/events` | events and alarm changes as server-sent events, from any point on |
 //! | GET `/api/v1/openapi.json` | all of this, for programs |
+//! | GET, POST `/api/v1/tanks/{tank}/analysis`, POST `…/panel` | a bath analysed; a Hull panel read |
+//! | GET, POST `/api/v1/runs/{run}/measured`, POST `…/measured/undo` | parts measured or weighed |
+//! | GET `/api/v1/runs/{run}/advice?saw=dark-edges` | why it came out like this, by its record |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
+mod account;
+mod advice;
 mod body;
 mod command;
 mod document;
 mod events;
+mod findings;
 mod guard;
 mod history;
+mod house;
 mod job;
 mod lists;
 mod look;
 pub mod metrics;
 mod notify;
 mod once;
+mod own;
 mod patience;
 mod planner;
 mod problem;
 mod read;
+mod record;
 mod routes;
+mod screen;
 mod seats;
 mod server;
 mod sheets;
@@ -56,10 +74,12 @@ mod upkeep;
 
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
+pub use house::{House, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
-pub use planner::{Desk, plan_for, today};
+pub use own::own_of;
+pub use planner::{Desk, OwnOf, controller_for, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use sheets::{Refused, Shop, line_for};
@@ -68,13 +88,15 @@ pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::extract::Path;
+use axum::http::{Extensions, HeaderMap, StatusCode, Version, header};
 use axum::response::IntoResponse;
 use guard::Scope::{Admin, Operate};
 use guard::session;
 use routes::{Routes, Table, about};
 use std::sync::Arc;
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
 
 /// Every route, behind the guard.
 pub fn router(app: AppState) -> Router {
@@ -92,6 +114,7 @@ pub fn router(app: AppState) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Problem::bug("a slip of ours; the daemon's log has it").into_response()
         }))
+        .layer(CompressionLayer::new().compress_when(page_text))
         .layer(axum::middleware::from_fn_with_state((app.clone(), table), guard::guard))
         .with_state(app)
 }
@@ -103,26 +126,23 @@ fn served() -> (Router<AppState>, Table) {
     health(&mut r);
     access(&mut r);
     stations(&mut r);
-    jobs(&mut r);
     alarms(&mut r);
     records(&mut r);
+    jobs(&mut r);
+    papers(&mut r);
+    findings(&mut r);
     r.done()
 }
 
 fn page(r: &mut Routes) {
-    const HTML: &str = include_str!("page/index.html");
-    const SCRIPT: &str = include_str!("page/page.js");
-    const STYLE: &str = include_str!("page/page.css");
-    const SIGN: &str = include_str!("page/favicon.svg");
     let asset = |says, media| about(says).tag("page").open().text(media);
-    r.get("/", || async { file("text/html; charset=utf-8", HTML) }, asset("The page", "text/html"));
-    r.get(
-        "/page.js",
-        || async { file("text/javascript; charset=utf-8", SCRIPT) },
-        asset("Its script", "text/javascript"),
-    );
-    r.get("/page.css", || async { file("text/css; charset=utf-8", STYLE) }, asset("Its style", "text/css"));
-    r.get("/favicon.svg", || async { file("image/svg+xml", SIGN) }, asset("Its sign", "image/svg+xml"));
+    r.get("/", || screen::file(Path("index.html".into())), asset("The page", "text/html"));
+    r.get("/page.js", || screen::file(Path("page.js".into())), asset("Its script", "text/javascript"));
+    r.get("/page.css", || screen::file(Path("page.css".into())), asset("Its style", "text/css"));
+    r.get("/favicon.svg", || screen::file(Path("favicon.svg".into())), asset("Its sign", "image/svg+xml"));
+    r.get("/page/{file}", screen::file, asset("One of its parts", "text/javascript").may(404));
+    let house = about("Units, limits, windows: what a screen needs once, and every station now").tag("page");
+    r.get("/api/v1/house", house::house, house);
 }
 
 fn health(r: &mut Routes) {
@@ -156,6 +176,11 @@ fn stations(r: &mut Routes) {
     r.get("/api/v1/stations/{station}", read::station, one);
     let live = about("Each snapshot as it comes, and at least one a second; the id is its seq");
     r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
+    let all = about("Every station that is new, without trends, and all of them at least once a second");
+    r.get("/api/v1/stream", stream::all, all.text("text/event-stream").may(503));
+    let drawn = about("The last minutes, drawn").text("image/svg+xml");
+    let drawn = drawn.query("width", "Width", "in pixels; 640 if not said").may(404);
+    r.get("/api/v1/stations/{station}/trend.svg", screen::trend, drawn);
     let events = about("Events and alarm changes as they come; with a cursor, those after it first")
         .streams()
         .query("after", "EventCursor", "as Last-Event-ID: an id of this stream")
@@ -182,32 +207,9 @@ fn stations(r: &mut Routes) {
 
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
     r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
-}
-
-fn jobs(r: &mut Routes) {
-    let about = |says| about(says).tag("jobs");
-    let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
-    let start = command("Begins a job: a load through a process sheet").takes("JobStart").may(422).ledger();
-    let start = start.header(
-        "Idempotency-Key",
-        "IdempotencyKey",
-        "the same key and body: the same answer, no second job",
-    );
-    r.post("/api/v1/stations/{station}/job", job::start, start);
-    let answer = command("Answers the question of the job or of its run that stands").takes("JobAnswer");
-    r.post("/api/v1/stations/{station}/job/answer", job::answer, answer);
-    let redo = command("A step again: the one at work, or an earlier one").takes("JobRedo");
-    r.post("/api/v1/stations/{station}/job/redo", job::redo, redo);
-    let skip = command("The step at work is left out, with a reason").takes("AlarmReason");
-    r.post("/api/v1/stations/{station}/job/skip", job::skip, skip);
-    let by = |says| command(says).takes("By");
-    r.post("/api/v1/stations/{station}/job/hold", job::hold, by("Waits; a run under way is held"));
-    r.post("/api/v1/stations/{station}/job/resume", job::resume, by("Goes on after a hold"));
-    r.post("/api/v1/stations/{station}/job/stop", job::stop, by("Ends the job, and the run under way"));
-    let jobs = about("Jobs, newest first").pages().gives("JobList").or_csv().ledger();
-    r.get("/api/v1/jobs", job::jobs, jobs);
-    let job = about("One job, its steps, events and plan").gives("JobOnRecord").may(404).ledger();
-    r.get("/api/v1/jobs/{job}", job::job, job);
+    let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
+    let rehearse = rehearse.takes("Rehearse").may(404).may(409).may(422);
+    r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 
 fn alarms(r: &mut Routes) {
@@ -249,6 +251,15 @@ fn records(r: &mut Routes) {
         read::tanks,
         about("Every tank's account, and what is due").gives("TankList").ledger(),
     );
+    let account =
+        about("One tank's account: by event, day, month or part; since a day or something that was logged")
+            .query("by", "AccountBy", "event, day, month or part")
+            .query("since", "Name", "a day, a moment, or the name of something that was logged");
+    r.get(
+        "/api/v1/tanks/{tank}/account",
+        account::account,
+        account.gives("Account").may(400).may(404).ledger(),
+    );
     let log = about("It was done now: its rule begins anew").scope(Operate).takes("Log").gives("Said");
     r.post("/api/v1/tanks/{tank}/log", upkeep::log, log.may(404).ledger());
     let undo = about("The last log of that tank is taken back").scope(Operate).takes("By").gives("Said");
@@ -257,6 +268,85 @@ fn records(r: &mut Routes) {
     r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
 }
 
-fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, kind)], text)
+fn findings(r: &mut Routes) {
+    let analyses =
+        about("A tank's analyses, newest first, and their trend").gives("Analyses").may(404).ledger();
+    r.get("/api/v1/tanks/{tank}/analysis", findings::analyses, analyses);
+    let entered = |says| about(says).scope(Operate).takes("Entered").may(404).may(422).ledger();
+    let analysis = entered("A bath analysed: what to add").gives("Analysed");
+    r.post("/api/v1/tanks/{tank}/analysis", findings::analysis, analysis);
+    let panel = entered("A Hull panel read: at which density this tank burns").gives("Paneled");
+    r.post("/api/v1/tanks/{tank}/panel", findings::panel, panel);
+    let measured = about("What was measured on a run's parts").gives("MeasuredList").may(404).ledger();
+    r.get("/api/v1/runs/{run}/measured", findings::measured, measured);
+    let measure =
+        about("Parts of a run measured or weighed").scope(Operate).takes("Measure").gives("Measured1");
+    r.post("/api/v1/runs/{run}/measured", findings::measure, measure.may(404).may(409).may(422).ledger());
+    let undo = about("The last measurement of a run's parts taken back").scope(Operate).takes("By");
+    r.post(
+        "/api/v1/runs/{run}/measured/undo",
+        findings::unmeasure,
+        undo.gives("Said1").may(404).may(409).ledger(),
+    );
+    let advice = about("Why it came out like this: the trade's causes, ranked by the run's record").query(
+        "saw",
+        "Fault",
+        "what is seen on the parts",
+    );
+    r.get(
+        "/api/v1/runs/{run}/advice",
+        advice::advice,
+        advice.gives("Advice").may(400).may(404).may(422).ledger(),
+    );
+}
+
+fn papers(r: &mut Routes) {
+    let page = about("A run's record as a page to print").query("units", "UnitsWord", "metric or us");
+    r.get("/api/v1/runs/{run}/record.html", record::html, page.text("text/html").may(400).may(404).ledger());
+    let data =
+        about("A run's record: who, what, when, settings, stages, charge, thickness, deviations, signature");
+    r.get("/api/v1/runs/{run}/record.json", record::data, data.gives("Record").may(404).ledger());
+    let rows = about("A run's readings as a table").text("text/csv").may(404).ledger();
+    r.get("/api/v1/runs/{run}/record.csv", record::csv, rows);
+    let plot = about("A run's curves; with a second run, both").query("with", "Name", "another run");
+    r.get(
+        "/api/v1/runs/{run}/plot.svg",
+        record::picture,
+        plot.text("image/svg+xml").may(400).may(404).ledger(),
+    );
+    let sign = about("A run signed off, in a person's name").scope(Operate).takes("Sign").gives("Said");
+    r.post("/api/v1/runs/{run}/sign", record::sign, sign.may(404).may(409).ledger());
+    let amend = about("Lot, customer's reference or a note; what stood before stays on record");
+    r.post(
+        "/api/v1/runs/{run}/amend",
+        record::amend,
+        amend.scope(Operate).takes("Amend").gives("Said").may(404).may(409).ledger(),
+    );
+    let worked = about("What a tank worked, as bars").query("each", "EachWord", "day or month");
+    r.get(
+        "/api/v1/tanks/{tank}/charge.svg",
+        record::worked,
+        worked.text("image/svg+xml").may(400).may(404).ledger(),
+    );
+}
+
+fn jobs(r: &mut Routes) {
+    let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
+    let start =
+        command("Begins a job: one load through a whole process sheet, or the rest of an earlier job");
+    r.post("/api/v1/stations/{station}/job", job::start, start.takes("JobStart").may(422).ledger());
+    let deed =
+        command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
+    r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));
+    let jobs = about("Jobs on record, newest first").pages().gives("JobList").or_csv().ledger();
+    r.get("/api/v1/jobs", job::jobs, jobs);
+    let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
+    r.get("/api/v1/jobs/{job}", job::job, one);
+}
+
+/// The text that a browser needs before it shows anything is a third as long compressed. Answers of the control loop
+/// and streams go as they are: they are small, or must not be held back.
+fn page_text(_: StatusCode, _: Version, headers: &HeaderMap, _: &Extensions) -> bool {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+    ["text/html", "text/css", "text/javascript"].iter().any(|k| kind.starts_with(k))
 }

@@ -1,9 +1,10 @@
 //! A sheet for a load, with the workshop's own tanks.
 
+use super::planner::{OwnOf, facts};
 use super::problem::Problem;
 use crate::config::{Config, Station, Tank};
 use crate::plan::{
-    Asked, LineObstacle, LinePlan, LineRequest, LineTank, SheetRequest, SupplyLimits, TankFacts, plan_line,
+    Asked, LineObstacle, LinePlan, LineRequest, LineTank, SheetRequest, SupplyLimits, plan_line,
 };
 use crate::process::{Base, Sheet};
 use crate::quantity::{Units, nearest};
@@ -11,12 +12,14 @@ use axum::http::StatusCode;
 use serde_json::Value;
 
 /// What there is to work with.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
 pub struct Shop<'a> {
     /// The config.
     pub config: &'a Config,
     /// The sheets that may be asked for.
     pub sheets: &'a [Sheet],
+    /// What was measured in its tanks.
+    pub own: OwnOf<'a>,
 }
 
 /// Why a sheet is not planned.
@@ -75,7 +78,7 @@ pub fn line_for<'a>(
     };
     let mut wrong = Vec::new();
     let base = base(sheet, request.base.as_deref(), &mut wrong);
-    let tanks = tanks(shop.config, sheet, request, &mut wrong);
+    let tanks = tanks(shop, sheet, request, &mut wrong);
     let (Some(base), []) = (base, &wrong[..]) else { return Err(Refused::Asked(wrong)) };
     let asked = LineRequest {
         title: request.title.clone(),
@@ -84,6 +87,7 @@ pub fn line_for<'a>(
         base,
         finish: request.end,
         places: request.places,
+        day: request.day,
     };
     let supply = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     match plan_line(&asked, sheet, &tanks, &supply, units) {
@@ -113,7 +117,7 @@ fn base(sheet: &Sheet, said: Option<&str>, wrong: &mut Vec<String>) -> Option<Ba
 /// A tank for each role: the one that was said, else the only one that holds a fitting bath. A role that
 /// no tank can play is left out, which the plan then tells.
 fn tanks<'a>(
-    config: &'a Config,
+    shop: &Shop<'a>,
     sheet: &'a Sheet,
     request: &SheetRequest,
     wrong: &mut Vec<String>,
@@ -123,7 +127,7 @@ fn tanks<'a>(
         wrong.push(format!("role {role:?}: the sheet's roles are {}", all.join(", ")));
     }
     let finish_role = sheet.finish_step().and_then(|at| sheet.steps[at].tank());
-    let all = &config.tanks;
+    let all = &shop.config.tanks;
     let mut found = Vec::new();
     for role in &sheet.tanks {
         let finish = request.tank.as_ref().filter(|_| finish_role == Some(&role.name));
@@ -142,7 +146,7 @@ fn tanks<'a>(
                 ));
             }
             ([], None) => {}
-            ([tank], _) => found.extend(line_tank(config, &role.name, tank)),
+            ([tank], _) => found.extend(line_tank(shop, &role.name, tank)),
             (several, _) => {
                 let names: Vec<_> = several.iter().map(|t| t.name.as_str()).collect();
                 wrong.push(format!(
@@ -158,14 +162,8 @@ fn tanks<'a>(
     found
 }
 
-fn line_tank<'a>(config: &'a Config, role: &'a str, tank: &'a Tank) -> Option<LineTank<'a>> {
-    let bath = config.baths.iter().find(|b| b.name == tank.bath)?;
-    let facts = TankFacts {
-        volume: tank.volume,
-        anode_area: tank.anode_area,
-        agitation: tank.agitation,
-        max_load: tank.max_load,
-        panel: tank.panel,
-    };
+fn line_tank<'a>(shop: &Shop<'a>, role: &'a str, tank: &'a Tank) -> Option<LineTank<'a>> {
+    let bath = shop.config.baths.iter().find(|b| b.name == tank.bath)?;
+    let facts = facts(shop.config, tank, bath, (shop.own)(tank));
     Some(LineTank { role, tank: &tank.name, bath, facts })
 }

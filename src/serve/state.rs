@@ -2,6 +2,7 @@
 
 use super::guard::{Gate, Tokens};
 use super::history::History;
+use super::house::House;
 use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
@@ -9,7 +10,7 @@ use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
 use crate::run::guide::JobPlan;
-use crate::station::Baths;
+use crate::station::{Baths, Rehearsal};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -80,6 +81,23 @@ pub trait Planner: Send + Sync + 'static {
     fn plan_job(&self, _station: Option<&str>, _request: &Value) -> Result<PlannedJob, Problem> {
         Err(Problem::refused("no sheets are planned here"))
     }
+    /// The config, where there is one: tanks and baths for what is measured in them.
+    fn config(&self) -> Option<&crate::config::Config> {
+        None
+    }
+
+    /// What the config says that does not change, for people's screens.
+    fn house(&self) -> House {
+        House::default()
+    }
+
+    /// The same request against a simulated cell, in virtual time.
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
+        Err(Problem::not_found("nothing can be rehearsed here"))
+    }
 
     /// What falls due in each tank that has rules.
     fn upkeep(&self) -> Vec<TankRules> {
@@ -98,6 +116,8 @@ pub struct AppState {
     pub(super) metrics: Arc<Metrics>,
     /// Ends the streams.
     pub(super) shutdown: CancellationToken,
+    /// One rehearsal at a time: each may work a processor for a second.
+    pub(super) stage: Arc<tokio::sync::Mutex<()>>,
     /// Whether somebody would switch off if the daemon died.
     minder: Arc<AtomicBool>,
     pub(super) gate: Arc<Gate>,
@@ -132,6 +152,7 @@ impl AppState {
             baths,
             metrics: Arc::new(metrics),
             shutdown,
+            stage: Arc::default(),
             minder: Arc::new(AtomicBool::new(true)),
             gate: Arc::new(Gate::new(Tokens::none(), false)),
             under_way: Default::default(),

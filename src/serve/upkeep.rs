@@ -1,6 +1,7 @@
 //! What falls due in the tanks; logging that it was done, and taking a log back.
 
 use super::body::Body;
+use super::own::since_addition as since;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::config::Config;
@@ -18,6 +19,9 @@ use serde::{Deserialize, Serialize};
 const RATE_OVER: SignedDuration = SignedDuration::from_hours(28 * 24);
 /// A tank that began to work an hour ago has no rate to speak of: over a day at least.
 const RATE_LEAST: SignedDuration = SignedDuration::from_hours(24);
+
+/// What is logged of any tank, rule or no rule, so that its account can be told since then.
+const EVENTS: [&str; 5] = ["make-up", "addition", "carbon-treatment", "filter", "anode-change"];
 
 /// The rules of one tank.
 #[derive(Clone, Debug)]
@@ -102,15 +106,6 @@ fn rate(microcoulombs: i64, first: &str, now: Timestamp) -> Amps {
     Amps::new(microcoulombs as f64 / 1e6 / over)
 }
 
-fn since(last: Option<&AdditionRow>, coulombs: f64, now: Timestamp) -> Since {
-    let then = last.map_or(0.0, |row| row.tank_microcoulombs as f64 / 1e6);
-    // A clock that was set back makes no time negative.
-    let time = last
-        .and_then(|row| row.at.parse::<Timestamp>().ok())
-        .map(|at| Span::new(now.duration_since(at).as_secs_f64().max(0.0)));
-    Since { charge: Charge::new((coulombs - then).max(0.0)), time }
-}
-
 fn shown(
     tank: &str,
     rule: &UpkeepRule,
@@ -170,15 +165,14 @@ pub(super) async fn log(
 ) -> Result<Json<Said>, Problem> {
     let by = super::command::text("by", &body.by, 64)?;
     let note = body.note.map(|note| super::command::text("note", &note, 500)).transpose()?;
-    let tanks = app.planner.upkeep();
-    let Some(rules) = tanks.iter().find(|t| t.tank == tank) else {
-        let names: Vec<_> = tanks.iter().map(|t| t.tank.as_str()).collect();
-        let there =
-            if names.is_empty() { "none has".into() } else { format!("there is: {}", names.join(", ")) };
-        return Err(Problem::not_found(format!("no tank {tank:?} has upkeep rules; {there}")));
-    };
-    if !rules.rules.iter().any(|r| r.name == body.rule) {
-        let names: Vec<_> = rules.rules.iter().map(|r| r.name.as_str()).collect();
+    if !app.facts.tanks.iter().any(|t| t.tank == tank) {
+        let names: Vec<_> = app.facts.tanks.iter().map(|t| t.tank.as_str()).collect();
+        return Err(Problem::not_found(format!("there is no tank {tank:?}; there is: {}", names.join(", "))));
+    }
+    let rules = app.planner.upkeep().into_iter().find(|t| t.tank == tank).map_or(Vec::new(), |t| t.rules);
+    let known = || rules.iter().map(|r| r.name.as_str()).chain(EVENTS);
+    if !known().any(|name| name == body.rule) {
+        let names: Vec<_> = known().collect();
         return Err(Problem::not_found(format!(
             "tank {tank} has no rule {:?}; there is: {}",
             body.rule,

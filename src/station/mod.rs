@@ -14,7 +14,9 @@ mod snapshot;
 mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Ask, Envelope, Handle};
-pub use rehearse::{JobRehearsal, Rehearsal, Visit, rehearse, rehearse_job, rehearse_with};
+pub use rehearse::{
+    JobRehearsal, Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_job, rehearse_with,
+};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };

@@ -26,6 +26,7 @@ fn main() {
         bath: "bright-nickel".into(),
         parts: 1,
         area: bench_setup.area,
+        hung: Vec::new(),
         deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
         burn: None,
         entry: Entry::Dead,

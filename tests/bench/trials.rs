@@ -151,6 +151,7 @@ pub fn order(drawn: &Drawn, minutes: f64) -> Order {
         bath: "drawn".into(),
         parts: 1,
         area: drawn.setup.area,
+        hung: Vec::new(),
         deposit: None,
         burn: None,
         entry: Entry::Dead,

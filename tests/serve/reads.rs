@@ -178,11 +178,7 @@ async fn no_answer_has_a_key_that_the_document_is_silent_about() {
         else {
             continue;
         };
-        let real = path
-            .replace("{station}", "bench")
-            .replace("{run}", RUN)
-            .replace("{job}", JOB)
-            .replace("{watch}", "drift");
+        let real = path.replace("{station}", "bench").replace("{run}", RUN).replace("{watch}", "drift");
         let answer = rig.get(&real).await;
         assert_eq!(answer.status, StatusCode::OK, "{real}");
         undescribed(&document, schema, &answer.json(), path, &mut found);
@@ -190,4 +186,33 @@ async fn no_answer_has_a_key_that_the_document_is_silent_about() {
     }
     assert!(read > 10, "{read}");
     assert_eq!(found, Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn screen_gets_all_it_needs_in_one_answer_and_draws_no_trend_itself() {
+    let rig = rig();
+    let mut busy = snapshot(2);
+    busy.trend = (0..300u16).map(|i| (f32::from(300 - i), 3.0, f32::from(i) / 100.0)).collect();
+    rig.publish.send_replace(Arc::new(busy));
+    let house = rig.get("/api/v1/house").await;
+    assert_eq!(house.status, StatusCode::OK);
+    let house = house.json();
+    assert_eq!(house["now"][0]["station"], "bench");
+    assert_eq!(house["now"][0]["trend"].as_array().unwrap().len(), 0, "a trend is drawn, not sent");
+    assert!(house["now"][0]["age_seconds"].is_number(), "a picture without its age");
+
+    let drawn = rig.get("/api/v1/stations/bench/trend.svg?width=320").await;
+    assert_eq!(
+        (drawn.status, drawn.headers["content-type"].to_str().unwrap()),
+        (StatusCode::OK, "image/svg+xml")
+    );
+    assert!(drawn.text.contains("width=\"320\"") && drawn.text.contains("class=\"amps\""), "{}", drawn.text);
+    for (path, status) in [
+        ("/api/v1/stations/bench/trend.svg?width=9999", StatusCode::BAD_REQUEST),
+        ("/api/v1/stations/bench/trend.svg?wide=3", StatusCode::BAD_REQUEST),
+        ("/api/v1/stations/attic/trend.svg", StatusCode::NOT_FOUND),
+        ("/page/secrets.js", StatusCode::NOT_FOUND),
+    ] {
+        assert_eq!(rig.get(path).await.status, status, "{path}");
+    }
 }

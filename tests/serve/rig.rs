@@ -10,15 +10,9 @@ pub use std::sync::atomic::{AtomicBool, Ordering};
 pub use std::sync::{Arc, Mutex};
 pub use std::time::Duration;
 pub use tankside::bath::Agitation;
-pub use tankside::ledger::{
-    AlarmRow, AuditRow, EventRow, JobRow, JobStepRow, OnceRow, ReadingRow, RunRow, StageRow, TankRow,
-};
+pub use tankside::ledger::{AlarmRow, AuditRow, EventRow, OnceRow, ReadingRow, RunRow, StageRow, TankRow};
 pub use tankside::plan::{Control, Goal, Order};
-pub use tankside::quantity::Mono;
 pub use tankside::quantity::{Amps, Area, CurrentSlope, Microcoulombs, Units, Volts};
-pub use tankside::run::guide::{
-    Guide, GuideInput, HeldView, JobPlan, JobStep, JobTodo, JobView, Reference, WarningView,
-};
 pub use tankside::run::{Command, Question, Refusal, RunState};
 pub use tankside::serve::{
     AppState, Facts, History, HistoryError, Metrics, Peer, Planned, Planner, Problem, Scope, TankFacts,
@@ -35,7 +29,6 @@ pub use tokio::sync::{mpsc, watch};
 pub use tokio_util::sync::CancellationToken;
 pub use tower::ServiceExt;
 
-pub const JOB: &str = "0190a5e0-0000-7000-8000-000000000002";
 pub const RUN: &str = "0190a5e0-0000-7000-8000-000000000001";
 
 #[derive(Default)]
@@ -80,56 +73,6 @@ pub fn run_row(id: &str) -> RunRow {
     }
 }
 
-pub fn job_row(id: &str) -> JobRow {
-    JobRow {
-        id: id.into(),
-        station: "bench".into(),
-        sheet: "nickel".into(),
-        title: "6 key cups".into(),
-        base: "brass".into(),
-        parts: 6,
-        lot: None,
-        customer: None,
-        started_by: "mila".into(),
-        started: "2026-01-02T03:04:05Z".into(),
-        ended: Some("2026-01-02T03:14:05Z".into()),
-        state: "aborted".into(),
-        cause: Some("interrupted".into()),
-        continues: None,
-        plan_json: "{}".into(),
-    }
-}
-
-/// A job at its first question, with everything that a job can show.
-pub fn job_view() -> JobView {
-    let step = JobStep {
-        name: "hang".into(),
-        tank: None,
-        anodes: None,
-        purpose: None,
-        todo: JobTodo::Prompt { say: "Hang.".into(), bake: None },
-        rinse: Vec::new(),
-        hazards: vec!["Acid.".into()],
-        within: None,
-    };
-    let plan = JobPlan {
-        title: "6 key cups".into(),
-        sheet: "nickel".into(),
-        base: "brass".into(),
-        parts: 6,
-        loads: 1,
-        units: Units::Metric,
-        steps: vec![step],
-    };
-    let mut guide = Guide::new(JOB, "mila", plan, 0, None, Reference::default()).unwrap();
-    guide.step(Mono::ZERO, GuideInput::Tick);
-    let mut view = guide.view(Mono::ZERO);
-    view.held = Some(HeldView { why: "held".into(), advice: None, may_resume: true });
-    view.warnings =
-        vec![WarningView { kind: "over-dwell", priority: "high", text: "out with it".into(), seconds: 1.0 }];
-    view
-}
-
 impl History for Shelf {
     fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, HistoryError> {
         self.check()?;
@@ -139,27 +82,6 @@ impl History for Shelf {
     fn run(&self, id: &str) -> Result<Option<RunRow>, HistoryError> {
         self.check()?;
         Ok((id == RUN).then(|| run_row(id)))
-    }
-    fn jobs(&self, _: u32, before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
-        self.check()?;
-        Ok(if before.is_some() { vec![] } else { vec![job_row(JOB)] })
-    }
-    fn job(
-        &self,
-        id: &str,
-        _: u32,
-    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
-        self.check()?;
-        let event = EventRow {
-            at: "2026-01-02T03:04:05Z".into(),
-            monotonic_milliseconds: 5,
-            station: "bench".into(),
-            run: None,
-            kind: "answered".into(),
-            text: "mila: done to question 1".into(),
-        };
-        let step = JobStepRow { job: id.into(), number: 1, sheet_step: 1, ..JobStepRow::default() };
-        Ok((id == JOB).then(|| (job_row(id), vec![step], vec![event])))
     }
     fn readings(&self, _: &str) -> Result<Vec<ReadingRow>, HistoryError> {
         Ok(vec![ReadingRow {
@@ -274,6 +196,7 @@ pub fn order() -> Order {
         bath: "watts-nickel".into(),
         parts: 6,
         area: Area::new(0.01),
+        hung: Vec::new(),
         deposit: None,
         burn: None,
         entry: tankside::process::Entry::Dead,
@@ -324,7 +247,6 @@ pub fn snapshot(seq: u64) -> Snapshot {
             charge_coulombs: 7230.0,
             unobserved_seconds: 1.5,
         }),
-        job: Some(job_view()),
         ..Snapshot::default()
     }
 }
@@ -359,7 +281,6 @@ pub fn rig_with(switches: bool) -> Rig {
         let mut running = false;
         while let Some(envelope) = inbox.recv().await {
             let Ask::Run(command, _) = &envelope.command else {
-                log.lock().unwrap().push(format!("{} job", envelope.by));
                 envelope.reply.send(Err(Refusal("no jobs here".into()))).ok();
                 continue;
             };

@@ -405,3 +405,24 @@ async fn no_token_cookie_or_word_ends_in_the_log_however_loud_it_is() {
         assert!(!audit.contains(secret), "{audit}");
     }
 }
+
+#[tokio::test]
+async fn stream_of_all_stations_says_something_each_second_and_ends_with_the_daemon() {
+    let rig = rig();
+    let (address, served) = daemon(&rig).await;
+    let mut socket = TcpStream::connect(address).await.unwrap();
+    let ask = format!("GET /api/v1/stream HTTP/1.1\r\nhost: {address}\r\n\r\n");
+    socket.write_all(ask.as_bytes()).await.unwrap();
+    let head = read_until(&mut socket, "\"seq\":1,").await;
+    assert!(head.contains("text/event-stream") && head.contains("event: stations"), "{head}");
+    assert!(!head.contains("content-encoding"), "a stream that is compressed is held back: {head}");
+    // Nothing new is published; it speaks all the same.
+    read_until(&mut socket, "\"seq\":1,").await;
+    rig.publish.send_replace(Arc::new(snapshot(2)));
+    read_until(&mut socket, "\"seq\":2,").await;
+    rig.shutdown.cancel();
+    tokio::time::timeout(Duration::from_secs(2), served)
+        .await
+        .expect("the stream holds the daemon up")
+        .unwrap();
+}

@@ -60,6 +60,7 @@ pub fn order() -> Order {
         bath: "watts-nickel".into(),
         parts: 1,
         area: Area::new(0.005),
+        hung: Vec::new(),
         deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
         burn: None,
         entry: Entry::Dead,

@@ -1,7 +1,7 @@
 //! Events of the run in the ledger's and the operator's words.
 
 use crate::deposit::{self, Efficiency};
-use crate::ledger::{AlarmRow, RunStart};
+use crate::ledger::{AlarmRow, HungRow, RunStart};
 use crate::plan::{Goal, Order};
 use crate::quantity::{Charge, Mono, Ratio, Span};
 use crate::run::Command;
@@ -33,6 +33,16 @@ pub(super) fn start(
         metal: order.deposit.as_ref().map(|d| d.metal.clone()),
         thickness_meters_per_coulomb: thickness_per_coulomb(order),
         continues: None,
+        hung: order
+            .hung
+            .iter()
+            .map(|h| HungRow {
+                number: h.number.clone(),
+                kind: h.kind.clone(),
+                count: h.count,
+                area_square_meters: h.area.get(),
+            })
+            .collect(),
         // An order is plain numbers and names; if it could not be written as text, the rest of the row still tells.
         order_json: serde_json::to_string(order).unwrap_or_default(),
         job: whose.0.map(Into::into),

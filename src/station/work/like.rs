@@ -50,6 +50,7 @@ mod tests {
             bath: "watts-nickel".into(),
             parts: 6,
             area: Area::new(0.01),
+            hung: Vec::new(),
             deposit: None,
             burn: None,
             entry: Entry::Dead,

@@ -218,13 +218,25 @@ impl<R: Remote> Shell<R> {
         let since = *self.silent.get_or_insert(now);
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
         if trouble.is_gone() || now.since(since) >= limit {
-            self.link_lost(&trouble.to_string())
+            self.link_lost(trouble)
         } else {
-            Input::Tick
+            self.of(trouble, Input::Unread(trouble.to_string()))
         }
     }
 
-    fn link_lost(&mut self, why: &str) -> Input {
+    /// Whose trouble it is: where there are several supplies, perhaps not everyone's.
+    fn of(&self, trouble: &Trouble, input: Input) -> Input {
+        if self.remote.partly(trouble) { Input::Part(Box::new(input)) } else { input }
+    }
+
+    fn link_lost(&mut self, trouble: &Trouble) -> Input {
+        // Before it is closed.
+        let whose = self.of(trouble, Input::LinkLost(trouble.to_string()));
+        self.let_go(&trouble.to_string());
+        whose
+    }
+
+    fn let_go(&mut self, why: &str) {
         // Close before waiting: a port that is held keeps its device from coming back.
         self.remote.close();
         self.picture.link.up = false;
@@ -235,7 +247,6 @@ impl<R: Remote> Shell<R> {
         if let Some(line) = self.edges.failed(self.retry_at, why) {
             self.event("link", &format!("link lost: {line}"));
         }
-        Input::LinkLost(why.into())
     }
 
     async fn open_link(&mut self, ear: Option<&mut Ear<'_>>) {
@@ -265,7 +276,8 @@ impl<R: Remote> Shell<R> {
                 if let Some(line) = self.edges.failed(now, &trouble.to_string()) {
                     self.event("link", &line);
                 }
-                Input::Tick
+                // It is down already; this tells why it still is.
+                self.of(&trouble, Input::LinkLost(trouble.to_string()))
             }
         };
         self.drive(input).await;
@@ -418,8 +430,8 @@ impl<R: Remote> Shell<R> {
     fn outcome(&mut self, done: Result<(), Trouble>, good: Input) -> Input {
         match done {
             Ok(()) => good,
-            Err(trouble) if trouble.is_gone() => self.link_lost(&trouble.to_string()),
-            Err(trouble) => Input::Failed(trouble.to_string()),
+            Err(trouble) if trouble.is_gone() => self.link_lost(&trouble),
+            Err(trouble) => self.of(&trouble, Input::Failed(trouble.to_string())),
         }
     }
 
@@ -471,8 +483,9 @@ impl<R: Remote> Shell<R> {
         // Whatever was seen before, off is the last word on the line.
         let off = self.remote.off().await.map_err(|t| t.to_string());
         if self.controller.busy() {
-            let input = self.link_lost("the daemon was stopped before the output was seen to be off");
-            let actions = self.controller.step(self.now(), input);
+            let why = "the daemon was stopped before the output was seen to be off";
+            self.let_go(why);
+            let actions = self.controller.step(self.now(), Input::LinkLost(why.into()));
             for action in actions {
                 if let Action::Record(event) = action {
                     self.record(event).await;
@@ -492,6 +505,7 @@ impl<R: Remote> Shell<R> {
 fn why(input: &Input) -> Option<String> {
     match input {
         Input::Failed(why) | Input::LinkLost(why) | Input::LedgerFailed(why) => Some(why.clone()),
+        Input::Part(of) => self::why(of),
         _ => None,
     }
 }

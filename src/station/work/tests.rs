@@ -157,6 +157,7 @@ fn order(coulombs: f64) -> Box<Order> {
         bath: "bright-nickel".into(),
         parts: 1,
         area: mimic::Setup::default().area,
+        hung: Vec::new(),
         deposit: Some(DepositForecast { metal: "Ni".into(), efficiency: 0.955 }),
         burn: None,
         entry: Entry::Dead,

@@ -36,6 +36,7 @@ pub fn order(tank: &str) -> Order {
         turn: None,
         seek: None,
         like_slopes: Vec::new(),
+        hung: Vec::new(),
     }
 }
 

@@ -47,6 +47,8 @@ impl<R: Remote> Shell<R> {
                     return Some(Input::LedgerFailed(e.to_string()));
                 }
                 self.event(kind, &text);
+                let identity = self.picture.link.identity.clone();
+                self.event("supply", identity.as_deref().unwrap_or("does not say what it is"));
                 for correction in self.settings.corrections() {
                     self.event("ammeter", &correction);
                 }
