@@ -20,6 +20,7 @@ pub fn order(tank: &str) -> Order {
         tank: tank.into(),
         bath: "watts-nickel".into(),
         parts: 6,
+        hung: Vec::new(),
         area: Area::new(0.01),
         deposit: Some(crate::plan::DepositForecast { metal: "Ni".into(), efficiency: 0.95 }),
         burn: None,
@@ -36,7 +37,6 @@ pub fn order(tank: &str) -> Order {
         turn: None,
         seek: None,
         like_slopes: Vec::new(),
-        hung: Vec::new(),
     }
 }
 
