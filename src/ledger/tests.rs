@@ -42,7 +42,7 @@ pub(super) fn end(id: &str, microcoulombs: i64) -> RunEnd {
     }
 }
 
-fn charge(run: &str, microcoulombs: i64) -> Row {
+pub(super) fn charge(run: &str, microcoulombs: i64) -> Row {
     Row::Charge {
         run: run.into(),
         charge: Microcoulombs(microcoulombs),
