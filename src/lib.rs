@@ -93,6 +93,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod advise;
 pub mod bath;
 #[cfg(feature = "daemon")]
 pub mod cli;

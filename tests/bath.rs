@@ -1,9 +1,9 @@
 //! The bath files that ship, against the outside world.
 
 use std::collections::BTreeSet;
-use tankside::bath::{Agitation, Bath, Window, gather, parse, shipped};
-use tankside::deposit::{Efficiency, metal};
-use tankside::quantity::{Amps, Area, Density, Temperature, Volts};
+use tankside::bath::{self, Agitation, Bath, Window, gather, parse, shipped};
+use tankside::deposit::{self, Efficiency, metal};
+use tankside::quantity::{Amps, Area, Density, Temperature, Units, Volts};
 
 fn named(name: &str) -> Bath {
     shipped().into_iter().find(|b| b.name == name).unwrap_or_else(|| panic!("no bath {name}"))
@@ -265,4 +265,34 @@ fn a_folder_overrides_by_name_and_adds() {
     let watts = baths.iter().find(|b| b.name == "watts-nickel").unwrap();
     assert_eq!(watts.density.high, Density::new(600.0));
     assert!(gather(&[("mine/My Nickel.toml".into(), WATTS.into())]).is_err());
+}
+
+#[test]
+fn formula_that_is_none_and_salt_without_what_it_is_for_are_refused() {
+    let said = messages(&WATTS.replace("formula = \"NiCl2.6H2O\"", "formula = \"NiCl2.6H2\u{2080}\""));
+    assert!(said.iter().any(|m| m.contains("is no formula") && m.contains("NiSO4.6H2O")), "{said:#?}");
+    let said = messages(&WATTS.replace("formula = \"H3BO3\"", "add = \"H3BO3\""));
+    assert!(said.iter().any(|m| m.contains("says what is put in")), "{said:#?}");
+    let said = messages(&WATTS.replace("formula = \"H3BO3\"", "strength = \"370 %\""));
+    assert!(said.iter().any(|m| m.contains("strength")), "{said:#?}");
+}
+
+/// The metal of every plating bath that gives a make-up is judged, and what is short comes out in grams.
+#[test]
+fn analysis_of_the_metal_is_answered_in_every_plating_bath() {
+    let mut judged = 0;
+    for bath in bath::shipped().into_iter().filter(|b| !b.make_up.is_empty()) {
+        let Some(metal) = bath.metal.as_deref().and_then(deposit::metal) else { continue };
+        let found = bath::entered(&bath, &format!("{} = 0.001 g/L", metal.name));
+        let found = found.unwrap_or_else(|e| panic!("{}: {e:?}", bath.name));
+        let advice = bath::advise(&bath, &found, "10 L".parse().unwrap());
+        assert_eq!(advice.standing[0].state, bath::State::Low, "{}", bath.name);
+        let salt = advice.additions.first().unwrap_or_else(|| panic!("{}: nothing to add", bath.name));
+        // A salt is heavier than the metal in it.
+        let aim = advice.standing[0].window.unwrap().1;
+        assert!(salt.mass.get() >= (aim - 0.001) * 10.0 * 0.999, "{}: {salt:?}", bath.name);
+        assert!(advice.text(Units::Metric).contains("needed"));
+        judged += 1;
+    }
+    assert!(judged >= 12, "{judged}");
 }

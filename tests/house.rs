@@ -25,6 +25,7 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
     ("process", &["quantity", "bath"]),
     ("plan", &["quantity", "deposit", "bath", "part", "process"]),
     ("watch", &["quantity", "bath"]),
+    ("advise", &["quantity", "bath"]),
     ("run", &["quantity", "deposit", "bath", "part", "process", "plan", "watch"]),
     ("supply", &["quantity"]),
     ("mimic", &["quantity", "deposit", "bath", "supply"]),
@@ -39,13 +40,14 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
         "serve",
         &[
             "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "station", "ledger",
-            "draw", "config",
+            "draw", "config", "advise",
         ],
     ),
     (
         "config",
         &[
             "quantity",
+            "deposit",
             "bath",
             "watch",
             "supply::Spec",
@@ -76,12 +78,22 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
 
 /// Rooms that are pure to the last line: no file of theirs may hide behind the
 /// `daemon` feature.
-const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan", "watch", "run"];
+const PURE: &[&str] = &["quantity", "deposit", "bath", "part", "process", "plan", "watch", "advise", "run"];
 
 /// Every module behind the `daemon` feature, by its path. A whole folder is
 /// named by the folder.
-const SHELL: &[&str] =
-    &["cli", "host", "ledger", "mimic/server", "serve", "station/handle", "station/work", "supply/link"];
+const SHELL: &[&str] = &[
+    "cli",
+    "draw/plot",
+    "draw/record",
+    "host",
+    "ledger",
+    "mimic/server",
+    "serve",
+    "station/handle",
+    "station/work",
+    "supply/link",
+];
 
 /// Paths that a file outside [`SHELL`] may not write.
 const NO_IO: &[&str] = &[

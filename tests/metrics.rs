@@ -7,6 +7,8 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 use tankside::ledger::TankRow;
+use tankside::quantity::{Mono, Units};
+use tankside::run::guide::{Guide, JobPlan, JobStep, JobTodo, JobView, Reference};
 use tankside::run::{RunPhase, RunState};
 use tankside::serve::{Look, Metrics};
 use tankside::station::{AlarmView, LinkView, Measured, RaisedCount, Snapshot, TankView};
@@ -54,6 +56,7 @@ fn working() -> Snapshot {
         raised: vec![RaisedCount { watch: "over-voltage", priority: "high", count: 4 }],
         ..Snapshot::default()
     };
+    snapshot.job = Some(job());
     let run = &mut snapshot.run;
     run.state = RunState::Running;
     run.phase = RunPhase::Steady;
@@ -66,6 +69,30 @@ fn working() -> Snapshot {
     run.burn_margin_ratio = Some(0.5);
     run.burn_level_volts = Some(4.75);
     snapshot
+}
+
+/// A job of three prompts, at its first.
+fn job() -> JobView {
+    let step = |name: &str| JobStep {
+        name: name.into(),
+        tank: None,
+        anodes: None,
+        purpose: None,
+        todo: JobTodo::Prompt { say: "Look.".into(), bake: None },
+        rinse: Vec::new(),
+        hazards: Vec::new(),
+        within: None,
+    };
+    let plan = JobPlan {
+        title: "6 key cups".into(),
+        sheet: "nickel".into(),
+        base: "brass".into(),
+        parts: 6,
+        loads: 1,
+        units: Units::Metric,
+        steps: vec![step("hang"), step("look"), step("dry")],
+    };
+    Guide::new("job", "mila", plan, 1, None, Reference::default()).unwrap().view(Mono::ZERO)
 }
 
 fn look(snapshot: &Snapshot, silent_millis: u64) -> Look {
@@ -116,6 +143,19 @@ fn page_is_the_golden_page() {
         return;
     }
     assert_eq!(page, GOLDEN, "a name, a label or a help text changed; they are an API");
+}
+
+#[test]
+fn step_of_a_job_that_has_ended_is_not_shown_as_if_it_went_on() {
+    let metrics = Metrics::new();
+    let mut snapshot = working();
+    let shown = |snapshot: &Snapshot| {
+        let page = metrics.page(&[look(snapshot, 125)], &ledger(), &[]).unwrap();
+        page.lines().any(|l| l == "tankside_job_step{station=\"bench\"} 2")
+    };
+    assert!(shown(&snapshot));
+    snapshot.job.as_mut().unwrap().abort("it failed");
+    assert!(!shown(&snapshot));
 }
 
 #[test]

@@ -21,6 +21,8 @@ fn time_charge_and_thickness_come_about_as_planned() {
         agitation: Agitation::Still,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     };
     let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: "12 V".parse().unwrap() };
     for (turn, entry) in [

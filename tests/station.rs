@@ -246,6 +246,33 @@ async fn unplugged_and_replugged_the_supply_is_switched_off_and_the_run_stays_ab
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn supply_that_lost_its_mains_is_not_programmed_again_before_somebody_starts_something() {
+    let hall = hall(115_200, Some("0001")).await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    let level = |hall: &Hall| hall.mimic.with_bench(|bench, _| bench.supply().ovp.level);
+    let programmed = level(&hall);
+    hall.fault(Fault::PowerCycle, None);
+    until(&handle, "ended or held", |s| s.run.state != RunState::Running).await;
+    let s = until(&handle, "back", |s| s.link.up && s.measured.is_some() && s.output_on == Some(false)).await;
+    // A good many polls later nothing has been written.
+    let seq = s.seq;
+    until(&handle, "polled on", |s| s.seq > seq + 30 && s.link.up).await;
+    let fresh = level(&hall);
+    assert!(fresh > programmed, "its level is back at what it powers up with: {fresh} V, was {programmed} V");
+    assert_eq!(hall.mimic.with_bench(|bench, _| bench.supply().amps_setpoint()), 0.0);
+    assert!(!hall.truth().output);
+    if handle.snapshot().run.state == RunState::Held {
+        handle.command("ada", Command::Stop).await.unwrap();
+        until(&handle, "stopped", |s| s.run.state != RunState::Held).await;
+    }
+    begin(&handle, "b", 10_000).await;
+    until(&handle, "steady again", |s| s.run.phase == RunPhase::Steady).await;
+    assert_eq!(level(&hall), programmed, "programmed again, now that somebody has said so");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn garbled_replies_are_counted_and_never_become_a_reading() {
     let hall = hall(115_200, None).await;
     let handle = hall.handle();
@@ -347,20 +374,51 @@ async fn one_of_two_supplies_that_trips_holds_the_run_with_both_off() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn one_of_two_supplies_unplugged_leaves_none_on() {
+async fn one_of_two_supplies_unplugged_holds_the_run_with_the_other_off_until_it_is_back() {
     let hall = pair().await;
     let handle = hall.handle();
     begin(&handle, "a", 10_000).await;
     until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
     hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::Unplug, Some(Duration::from_secs(4))));
-    let s = until(&handle, "aborted", |s| s.run.state == RunState::Aborted).await;
+    let s = until(&handle, "held", |s| s.run.state == RunState::Held).await;
     let cause = s.run.cause.as_ref().unwrap();
     assert!(cause.contains("/1000") && cause.contains("go to the supply"), "{cause}");
     assert!(!s.output_known, "nobody knows about the one that is gone");
     assert!(!hall.truth().output, "the one that could be reached went on");
+    let refused = handle.command("ada", Command::Resume).await.unwrap_err().to_string();
+    assert!(
+        refused.contains("not resumed: the supply is not connected: ") && refused.contains("/1000"),
+        "{refused}"
+    );
     let s = until(&handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
     assert!(!hall.truth().output && !truth_of(&hall.others[0]).output);
-    assert_eq!(s.run.state, RunState::Aborted);
+    assert_eq!(s.run.state, RunState::Held, "the link healed, and the run must not by itself");
+    let before = s.run.charge_coulombs;
+    handle.command("ada", Command::Resume).await.unwrap();
+    let s = until(&handle, "steady again", |s| s.run.phase == RunPhase::Steady).await;
+    assert!(hall.truth().output && truth_of(&hall.others[0]).output);
+    assert!(s.run.charge_coulombs >= before && s.run.state == RunState::Running);
+    handle.command("ada", Command::Stop).await.unwrap();
+    until(&handle, "stopped", |s| s.run.state == RunState::Stopped).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_of_two_supplies_that_falls_silent_holds_the_run_with_the_other_off() {
+    let hall = pair().await;
+    let handle = hall.handle();
+    begin(&handle, "a", 10_000).await;
+    until(&handle, "steady", |s| s.run.phase == RunPhase::Steady).await;
+    hall.others[0].with_bench(|bench, now| bench.fault(now, Fault::LinkDrops, Some(Duration::from_secs(9))));
+    let s = until(&handle, "held", |s| s.run.state == RunState::Held).await;
+    let cause = s.run.cause.as_ref().unwrap();
+    assert!(cause.contains("/1000: no reply") && cause.contains("go to the supply"), "{cause}");
+    assert!(!hall.truth().output, "the one that answers went on");
+    until(&handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+    assert!(!truth_of(&hall.others[0]).output);
+    handle.command("ada", Command::Resume).await.unwrap();
+    until(&handle, "steady again", |s| s.run.phase == RunPhase::Steady).await;
+    handle.command("ada", Command::Stop).await.unwrap();
+    until(&handle, "stopped", |s| s.run.state == RunState::Stopped).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

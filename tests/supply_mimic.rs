@@ -56,6 +56,75 @@ async fn a_plating_current_flows_through_the_mimic_and_ends() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_supply_of_plain_lines_is_worked_and_tells_its_trip_and_its_refusal() {
+    let options = Options { protocol: mimic::Protocol::Line, ..Options::default() };
+    let running = mimic::start(options).await.unwrap();
+    let plain = Arc::new(dialect::shipped().into_iter().find(|d| d.name == "line-example").unwrap());
+    let spec = Spec { dialect: "line-example".into(), ..spec(&running, 9600) };
+    let mut device = Device::new(spec, plain, Clock::new());
+    device.connect().await.unwrap();
+    device.prepare(Volts::new(9.0), Amps::new(6.0), Volts::new(7.3)).await.unwrap();
+    device.output_on().await.unwrap();
+    device.set(Amps::new(2.0), Volts::new(7.3)).await.unwrap();
+    let deadline = Instant::now() + Duration::from_secs(5);
+    loop {
+        let reading = device.read().await.unwrap();
+        let holds = reading.regulation == Some(Regulation::ConstantCurrent);
+        if (reading.amps.get() - 2.0).abs() < 0.02 && holds && reading.set_amps == Some(Amps::new(2.0)) {
+            break;
+        }
+        assert!(Instant::now() < deadline, "{reading:?}");
+    }
+    // More than it can: told in its own words.
+    let refused = device.set(Amps::new(40.0), Volts::new(7.3)).await.unwrap_err().to_string();
+    assert!(refused.contains("range"), "{refused}");
+    device.set(Amps::new(2.0), Volts::new(7.3)).await.unwrap();
+    running.with_bench(|bench, now| bench.set_ovp(now, Volts::new(1.0)).unwrap());
+    let deadline = Instant::now() + Duration::from_secs(5);
+    loop {
+        let reading = device.read().await.unwrap();
+        if reading.output == Some(false) && reading.faults.over_voltage {
+            break;
+        }
+        assert!(Instant::now() < deadline, "{reading:?}");
+    }
+    device.off().await.unwrap();
+    device.prepare(Volts::new(9.0), Amps::new(6.0), Volts::new(7.3)).await.unwrap();
+    assert!(!running.with_bench(|bench, _| bench.supply().tripped()), "cleared");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_output_of_several_is_worked_and_another_ones_readings_are_never_taken_for_its_own() {
+    use tokio::io::AsyncWriteExt;
+    let any = Some("127.0.0.1:0".parse().unwrap());
+    let running = mimic::start(Options { tcp: any, ..Options::default() }).await.unwrap();
+    let channel = Arc::new(dialect::shipped().into_iter().find(|d| d.name == "scpi-channel").unwrap());
+    let spec = Spec { dialect: "scpi-channel".into(), ..spec(&running, 9600) };
+    let mut device = Device::new(spec, channel, Clock::new());
+    device.connect().await.unwrap();
+    device.prepare(Volts::new(9.0), Amps::new(6.0), Volts::new(7.3)).await.unwrap();
+    device.output_on().await.unwrap();
+    device.set(Amps::new(1.0), Volts::new(7.3)).await.unwrap();
+    assert_eq!(device.read().await.unwrap().output, Some(true));
+    // Somebody chooses the other output, as at the front panel.
+    let mut hand = tokio::net::TcpStream::connect(running.tcp().unwrap()).await.unwrap();
+    hand.write_all(b"INST:NSEL 2\n").await.unwrap();
+    let deadline = Instant::now() + Duration::from_secs(5);
+    let trouble = loop {
+        match device.read().await {
+            Err(trouble) => break trouble,
+            Ok(reading) => assert_eq!(reading.set_amps.map(Amps::get), Some(1.0)),
+        }
+        assert!(Instant::now() < deadline, "another output was read for this one");
+    };
+    assert!(trouble.is_doubtful() || trouble.to_string().contains("channel"), "{trouble}");
+    // Off goes to ours, whatever is chosen.
+    device.off().await.unwrap();
+    assert!(!running.with_bench(|bench, _| bench.truth()).output);
+    assert_eq!(device.read().await.unwrap().output, Some(false));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_mimic_answers_a_probe_and_an_off() {
     let running = mimic::start(Options::default()).await.unwrap();
     let report = probe(&[spec(&running, 9600)], &[scpi()]).await;

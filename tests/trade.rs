@@ -37,6 +37,17 @@ fn molar_masses_are_those_of_a_general_reference() {
     }
 }
 
+/// Source: the `mendeleev` crate, likewise.
+#[test]
+fn masses_of_the_elements_in_salts_are_those_of_a_general_reference() {
+    for (symbol, name, mass) in deposit::ELEMENTS {
+        let element = Element::list().iter().find(|e| e.symbol() == *symbol).unwrap();
+        let reference = f64::from(&element.atomic_weight());
+        assert!((mass / reference - 1.0).abs() < 2e-4, "{symbol}: {mass} g/mol is not {reference}");
+        assert_eq!(element.name().to_lowercase(), *name);
+    }
+}
+
 /// Source: "Surface Finishing Tutorial #166, theoretical deposit per Ah", its
 /// column of grams per ampere-hour at 100 %. Printed to three or four figures.
 #[test]
@@ -223,7 +234,15 @@ fn nickel_bath() -> Bath {
     bath::shipped().into_iter().find(|b| b.name == "watts-nickel").unwrap()
 }
 fn bench_tank() -> TankFacts {
-    TankFacts { volume: None, anode_area: None, agitation: Agitation::Still, max_load: None, panel: None }
+    TankFacts {
+        volume: None,
+        anode_area: None,
+        agitation: Agitation::Still,
+        max_load: None,
+        panel: None,
+        own: Default::default(),
+        price: None,
+    }
 }
 
 /// Common practice, no source: 100 µin (2.5 µm) of nickel in 3 to 4 min, at a

@@ -74,6 +74,9 @@ async fn worked(file: &Path, id: &str, ampere_hours: i64) {
         continues: None,
         hung: Vec::new(),
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     };
     ledger.begin(start).await.unwrap();
     let end = RunEnd {

@@ -4,15 +4,19 @@
 //! What it may not know: tanks, loads, supplies. Every value in a file carries
 //! its source or "from memory"; one without is refused.
 
+mod analysis;
+mod correct;
 mod hull;
 mod read;
 mod shipped;
 
-pub use hull::panel_density;
+pub use analysis::{Found, Unit, entered};
+pub use correct::{Addition, Advice, Dilution, Standing, State, advise, trend};
+pub use hull::{PanelRecord, panel_density};
 pub use read::parse;
 pub use shipped::{gather, names, shipped};
 
-use crate::deposit;
+use crate::deposit::{self, Formula};
 use crate::quantity::{BathLoad, Concentration, Density, Length, Ratio, Span, Temperature, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -75,6 +79,14 @@ pub struct Component {
     pub name: String,
     /// How much of it.
     pub amount: Window<Concentration>,
+    /// Its formula, where the grams per litre are of one.
+    pub formula: Option<Formula>,
+    /// What is put in to raise it, where that is something else.
+    pub add: Option<Formula>,
+    /// How much of the formula is in what is put in (37 % for concentrated hydrochloric acid).
+    pub strength: Ratio,
+    /// Grams per millilitre of what is put in, where it is a liquid.
+    pub grams_per_ml: Option<f64>,
 }
 
 /// Local density at which deposits darken, by agitation.

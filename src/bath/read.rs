@@ -1,7 +1,7 @@
 //! A bath file into a [`Bath`], or everything wrong with it.
 
 use super::{Bath, Burn, Component, Window};
-use crate::deposit::METALS;
+use crate::deposit::{Formula, METALS};
 use crate::quantity::{Density, Document, Field, Problem, Ratio, Span, Table, Temperature, Volts};
 
 /// Everything in a bath file that needs a source.
@@ -70,7 +70,20 @@ fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
         .map(|t| {
             let name = t.need("name").text();
             let amount = window(t, Field::not_negative);
-            Some(Component { name: name?, amount: amount? })
+            let (formula, add) = (formula(t, "formula"), formula(t, "add"));
+            let strength = t.may("strength").within(Ratio::new(0.01), Ratio::new(1.0));
+            let grams_per_ml = t.may("grams-per-ml").number(0.5..=3.0);
+            if t.has("add") && !t.has("formula") {
+                t.problem("add", "says what is put in, and not of what the amount is", "add \"formula\" too");
+            }
+            Some(Component {
+                name: name?,
+                amount: amount?,
+                formula,
+                add,
+                strength: strength.unwrap_or(Ratio::new(1.0)),
+                grams_per_ml,
+            })
         })
         .collect();
     let efficiency = efficiency(root, metal.is_some());
@@ -105,6 +118,14 @@ fn read(root: &Table<'_>, name: &str) -> Option<Bath> {
         cyanide: cyanide?,
         sources,
     })
+}
+
+fn formula(table: &Table<'_>, key: &'static str) -> Option<Formula> {
+    let field = table.may(key);
+    match field.text()?.parse::<Formula>() {
+        Ok(formula) => Some(formula),
+        Err(e) => field.bad(e.wrong(), e.remedy()),
+    }
 }
 
 /// Absent is fine, present and bad is not.

@@ -1,5 +1,6 @@
 //! What people type.
 
+use super::findings::{MeasureArgs, TankTestArgs};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -9,6 +10,7 @@ Exit codes:
    0  done
    1  refused: the daemon, the plan or the station says no, and why
   64  the command line is wrong
+  65  what is on record was changed (runs verify)
   69  no daemon, or no supply, answers
   70  a slip of ours: please report it
   73  the ledger cannot be read or written
@@ -67,7 +69,12 @@ pub(crate) enum Verb {
     #[command(
         after_help = "Example: tankside plan --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\"\n         tankside plan --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\""
     )]
-    Plan(PlanArgs),
+    Plan {
+        #[command(flatten)]
+        order: OrderArgs,
+        #[command(flatten)]
+        sheet: SheetArgs,
+    },
     /// The order against the mimic in virtual time, told line by line
     #[command(
         after_help = "Example: tankside rehearse --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --turn 2"
@@ -75,6 +82,8 @@ pub(crate) enum Verb {
     Rehearse {
         #[command(flatten)]
         order: OrderArgs,
+        #[command(flatten)]
+        sheet: SheetArgs,
         /// Seed of noise and faults: the same seed, the same story
         #[arg(long, default_value_t = 1)]
         seed: u64,
@@ -82,30 +91,62 @@ pub(crate) enum Verb {
         #[arg(long, value_name = "SCRIPT")]
         faults: Option<PathBuf>,
     },
-    /// Begins a run
+    /// Begins a run, or a job: a load through a whole sheet
     #[command(
-        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\""
+        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\"\n         tankside start --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\" --lot 41\n         tankside start --job-from last --from activate"
     )]
-    Start(OrderArgs),
+    Start(StartArgs),
     /// Ramps down, switches off and waits
     #[command(after_help = "Example: tankside hold --station bench")]
     Hold(StationArg),
     /// Goes on after a hold, with a new ramp
     #[command(after_help = "Example: tankside resume")]
     Resume(StationArg),
-    /// Ends the run in good order
+    /// Ends the run in good order, and the job if there is one
     #[command(after_help = "Example: tankside stop")]
-    Stop(StationArg),
+    Stop {
+        /// Only the run of the step at work; the job then waits for what is to be done
+        #[arg(long)]
+        run: bool,
+        #[command(flatten)]
+        at: StationArg,
+    },
     /// Output off at once; the run is aborted
     #[command(after_help = "Example: tankside abort")]
     Abort(StationArg),
-    /// Answers the question that stands: done, or no (then the run is held)
-    #[command(after_help = "Example: tankside answer done")]
+    /// Answers the question that stands: done or yes, or no
+    #[command(after_help = "Example: tankside answer done\n         tankside answer no --question 12")]
     Answer {
         #[arg(value_enum, default_value = "done")]
         answer: AnswerArg,
+        /// Only if it is that question that stands
+        #[arg(long, value_name = "NUMBER")]
+        question: Option<u32>,
         #[command(flatten)]
         at: StationArg,
+    },
+    /// A job's step again: the one at work, or an earlier one
+    #[command(after_help = "Example: tankside redo\n         tankside redo 2")]
+    Redo {
+        /// Its number
+        step: Option<usize>,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// Leaves a job's step out, with a reason
+    #[command(after_help = "Example: tankside skip --reason \"no oven today, baked tomorrow at 8\"")]
+    Skip {
+        /// Why; it goes on record
+        #[arg(long, value_name = "TEXT")]
+        reason: String,
+        #[command(flatten)]
+        at: StationArg,
+    },
+    /// The last jobs, newest first; or one with its steps
+    #[command(after_help = "Example: tankside jobs\n         tankside jobs last")]
+    Jobs {
+        /// A job's id, or "last"
+        job: Option<String>,
     },
     /// Every station, once
     #[command(after_help = "Example: tankside status --json")]
@@ -120,7 +161,7 @@ pub(crate) enum Verb {
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one
     #[command(
-        after_help = "Example: tankside tanks\n         tankside tanks nickel --by part --since make-up\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel"
+        after_help = "Example: tankside tanks\n         tankside tanks nickel --by part --since make-up\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
     )]
     Tanks {
         /// One tank's account in its parts
@@ -143,25 +184,46 @@ pub(crate) enum Verb {
         agitation: Option<String>,
         #[command(flatten)]
         upkeep: UpkeepArgs,
+        #[command(flatten)]
+        tests: TankTestArgs,
     },
     /// A record through today's watches: what would have been raised when
     #[command(
         after_help = "Example: tankside replay last\n         tankside replay --csv a.csv b.csv --bath watts-nickel --area \"1.2 dm2\" --format csv"
     )]
     Replay(ReplayArgs),
-    /// The last runs, newest first
-    #[command(after_help = "Example: tankside runs --limit 20")]
+    /// The last runs, newest first; signs one off, amends its record, checks the chain of records
+    #[command(
+        args_conflicts_with_subcommands = true,
+        after_help = "Example: tankside runs --limit 20\n         tankside runs sign last --by \"Mila Brandt\" --remark \"bright, no dark edges\"\n         tankside runs amend last --lot K-104 --customer \"order 7731\"\n         tankside runs verify --since 2026-11-01\n         tankside runs measure last --weight-before \"12.340 g\" --weight-after \"12.512 g\" --weighed 1"
+    )]
     Runs {
         /// How many
         #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
         limit: u32,
+        #[command(subcommand)]
+        deed: Option<RunsDeed>,
     },
-    /// One run: its record, or its readings as CSV
-    #[command(after_help = "Example: tankside report --csv 0190a5e0-… > run.csv")]
-    Report {
+    /// Why a run came out as it did: the trade's causes, ranked by what its record shows
+    #[command(after_help = "Example: tankside advise last --saw dark-edges")]
+    Advise {
         /// The run's id, or "last"
+        run: String,
+        /// What you see: dark-edges, rough, pitted, peeling, dull, bare-spots, thin-inside, thick-edges, powdery, stained
+        #[arg(long, value_name = "FAULT")]
+        saw: String,
+    },
+    /// One run: its record in lines, as a page, as JSON, or its readings as CSV
+    #[command(
+        after_help = "Example: tankside report last --html run.html\n         tankside report --csv 0190a5e0-… > run.csv"
+    )]
+    Report {
+        /// The run's id, the beginning of it, or "last"
         #[arg(default_value = "last")]
         run: String,
+        /// The record as a page that prints on one or two A4 sheets, into this file ("-": standard output)
+        #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv"])]
+        html: Option<PathBuf>,
         /// The readings as CSV
         #[arg(long, conflicts_with = "json")]
         csv: bool,
@@ -188,9 +250,93 @@ pub(crate) enum Verb {
         #[arg(long)]
         once: bool,
     },
+    /// Who may ask the daemon from elsewhere, or in a browser; who asked for what
+    #[command(
+        subcommand,
+        after_help = "Example: tankside token add tablet --scope operate\n         tankside token list\n         tankside token revoke tablet\n         tankside token audit --limit 20"
+    )]
+    Token(TokenVerb),
     /// Switches off if the daemon dies; the daemon starts it
     #[command(hide = true)]
     Minder,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum TokenVerb {
+    /// Makes a token and prints it, this once; a running daemon takes it at once
+    Add {
+        /// Whose it is: up to 32 letters, digits, - _ .
+        name: String,
+        /// watch: look. operate: also run, stop, answer, log. admin: also take watches out of service, read the audit
+        #[arg(long)]
+        scope: crate::serve::Scope,
+    },
+    /// Every token's name, scope and day
+    List,
+    /// Takes a token back, from this moment on
+    Revoke {
+        /// Its name
+        name: String,
+    },
+    /// Who did what, newest first; asks the daemon, and needs admin
+    Audit {
+        /// How many
+        #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..=1000))]
+        limit: u32,
+    },
+}
+
+/// What is done to what is on record.
+#[derive(Debug, Subcommand)]
+pub(crate) enum RunsDeed {
+    /// What was measured or weighed on its parts: efficiency and distribution, kept for the tank
+    #[command(
+        after_help = "Example: tankside runs measure last --thickness \"11.2 um\" --at edge --thickness \"8.2 um\" --at face --thickness \"6 um\" --at hollow --method xrf"
+    )]
+    Measure(MeasureArgs),
+    /// Signs a run off, in a person's name
+    Sign {
+        /// The run's id, or "last"
+        run: String,
+        /// Who signs [default: the name of --as, else $USER]
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        /// What they add
+        #[arg(long, value_name = "TEXT")]
+        remark: Option<String>,
+    },
+    /// Enters lot, customer's reference or a note; what stood before stays on record
+    Amend {
+        /// The run's id, or "last"
+        run: String,
+        /// The lot
+        #[arg(long, value_name = "TEXT")]
+        lot: Option<String>,
+        /// The customer's reference
+        #[arg(long, value_name = "TEXT")]
+        customer: Option<String>,
+        /// Anything else
+        #[arg(long, value_name = "TEXT")]
+        note: Option<String>,
+        /// Why it is entered now
+        #[arg(long, value_name = "TEXT")]
+        why: Option<String>,
+        /// Who [default: the name of --as, else $USER]
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+    /// Walks the chain of records and says what was changed since it was sealed; needs no daemon
+    Verify {
+        /// Only what was entered since: "2026-11-01"
+        #[arg(long, value_name = "DATE")]
+        since: Option<String>,
+        /// A hash from a printed record, or one that you wrote down: it must be in the chain
+        #[arg(long, value_name = "HASH")]
+        head: Option<String>,
+        /// The ledger [default: the config's]
+        #[arg(long, value_name = "FILE")]
+        ledger: Option<PathBuf>,
+    },
 }
 
 #[derive(Debug, Args)]
@@ -292,7 +438,7 @@ pub(crate) struct AlarmArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ReplayArgs {
-    /// The run's id, or "last"
+    /// The run's id, the beginning of it, or "last"
     #[arg(value_name = "RUN", conflicts_with = "csv")]
     pub run: Option<String>,
     /// Readings from elsewhere, with a header t_s,V,I,I_set,V_lim,T_C (the last may be missing)
@@ -338,6 +484,7 @@ pub(crate) enum ByArg {
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(crate) enum AnswerArg {
     Done,
+    Yes,
     No,
 }
 
@@ -356,6 +503,9 @@ pub(crate) struct MimicArgs {
     /// each other: ABCD, CDAB, BADC, DCBA
     #[arg(long, value_name = "ORDER", num_args = 0..=1, require_equals = true, default_missing_value = "ABCD")]
     pub modbus: Option<String>,
+    /// Speak the plain lines of the line-example dialect instead
+    #[arg(long, conflicts_with = "modbus")]
+    pub line: bool,
     /// Speed of the pty, ten bits a byte
     #[arg(long, default_value_t = 9600, value_parser = clap::value_parser!(u32).range(300..=1_000_000))]
     pub baud: u32,
@@ -371,6 +521,9 @@ pub(crate) struct MimicArgs {
     /// How the solution is moved: still, rod, air, vigorous
     #[arg(long, default_value = "still")]
     pub agitation: String,
+    /// A resistor of so many ohms on the leads instead of the cell, to try commissioning: "8 ohm"
+    #[arg(long, value_name = "OHMS", value_parser = ohms)]
+    pub resistor: Option<f64>,
     /// A fault script
     #[arg(long, value_name = "FILE")]
     pub faults: Option<PathBuf>,
@@ -383,6 +536,14 @@ pub(crate) struct MimicArgs {
     /// Write here, ten times a second, what is really so (JSON lines)
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
+}
+
+fn ohms(text: &str) -> Result<f64, String> {
+    let number = text.trim().strip_suffix("ohm").or_else(|| text.trim().strip_suffix('Ω'));
+    match number.and_then(|n| n.trim().parse().ok()) {
+        Some(ohms) if (0.01..=1e6).contains(&ohms) => Ok(ohms),
+        _ => Err("write ohms with their unit, 0.01 ohm to 1000000 ohm: \"8 ohm\"".into()),
+    }
 }
 
 #[derive(Debug, Args)]
@@ -400,18 +561,36 @@ pub(crate) struct UpkeepArgs {
 }
 
 #[derive(Debug, Args)]
-pub(crate) struct PlanArgs {
-    #[command(flatten)]
-    pub order: OrderArgs,
-    /// A whole process sheet: its name, or a file
+pub(crate) struct SheetArgs {
+    /// A whole process sheet: its name, or a file; an order file may name it too
     #[arg(long, value_name = "NAME|FILE")]
     pub sheet: Option<String>,
     /// Which tank plays a role of the sheet, where more than one could
-    #[arg(long, value_name = "ROLE=TANK", requires = "sheet")]
+    #[arg(long, value_name = "ROLE=TANK")]
     pub role: Vec<String>,
     /// The parts' own metal [default: the sheet's, where it is for one only]
-    #[arg(long, value_name = "METAL", requires = "sheet")]
+    #[arg(long, value_name = "METAL")]
     pub base: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct StartArgs {
+    #[command(flatten)]
+    pub order: OrderArgs,
+    #[command(flatten)]
+    pub sheet: SheetArgs,
+    /// The lot, for the record
+    #[arg(long)]
+    pub lot: Option<String>,
+    /// The customer's own reference, for the record
+    #[arg(long, value_name = "REFERENCE")]
+    pub customer: Option<String>,
+    /// The rest of a job that was interrupted or stopped: its id, or "last"
+    #[arg(long, value_name = "JOB", conflicts_with_all = ["file", "tank", "part", "sheet", "role", "base"])]
+    pub job_from: Option<String>,
+    /// With which step the rest begins, by name or number [default: the first that was not done]
+    #[arg(long, value_name = "STEP", requires = "job_from")]
+    pub from: Option<String>,
 }
 
 #[derive(Debug, Args)]
@@ -461,6 +640,12 @@ pub(crate) struct OrderArgs {
     /// Never above this: "6 A/dm2" or "8 A"
     #[arg(long, value_name = "TOP", requires = "seek")]
     pub seek_top: Option<String>,
+    /// Lot, for the record; with start
+    #[arg(long, value_name = "TEXT")]
+    pub lot: Option<String>,
+    /// The customer's reference, for the record; with start
+    #[arg(long, value_name = "TEXT")]
+    pub customer: Option<String>,
     /// Which station [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,

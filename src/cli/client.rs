@@ -4,6 +4,9 @@ use crate::host::Failure;
 use serde_json::Value;
 use std::time::Duration;
 
+/// The readings of a week at 5 Hz as CSV are some 150 MB.
+const MOST_TEXT: u64 = 1 << 30;
+
 /// Where the daemon is and how to prove who we are.
 #[derive(Clone, Debug)]
 pub(crate) struct Client {
@@ -26,11 +29,26 @@ impl Client {
     }
 
     pub(crate) fn get(&self, path: &str) -> Result<Value, Failure> {
+        self.read(self.asked(path))
+    }
+
+    /// What is no JSON: a page, a table.
+    pub(crate) fn get_text(&self, path: &str) -> Result<String, Failure> {
+        let answer = self.asked(path);
+        let Ok(mut response) = answer else { return self.read(answer).map(|_| String::new()) };
+        if !response.status().is_success() {
+            return self.read(Ok(response)).map(|_| String::new());
+        }
+        let text = response.body_mut().with_config().limit(MOST_TEXT).read_to_string();
+        text.map_err(|e| Failure::unreachable(format!("the daemon at {} broke off ({e})", self.address)))
+    }
+
+    fn asked(&self, path: &str) -> Result<ureq::http::Response<ureq::Body>, ureq::Error> {
         let mut request = self.agent.get(format!("http://{}{path}", self.address));
         if let Some(token) = &self.token {
             request = request.header("authorization", format!("Bearer {token}"));
         }
-        self.read(request.call())
+        request.call()
     }
 
     pub(crate) fn post(&self, path: &str, body: &Value) -> Result<Value, Failure> {
@@ -69,8 +87,10 @@ impl Client {
     fn read(&self, answer: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Result<Value, Failure> {
         let mut response = answer.map_err(|e| {
             Failure::unreachable(format!(
-                "no daemon answers at {} ({e}); start it with \"tankside serve\", or say where it is with --address",
-                self.address
+                "no daemon answers at {} ({}); start it with \"{}\", or say where it is with --address",
+                self.address,
+                crate::supply::plain(&e.to_string()),
+                super::say::hint("serve")
             ))
         })?;
         let status = response.status();
@@ -93,7 +113,7 @@ impl Client {
             text.push_str(error);
         }
         Err(match problem["code"].as_str().unwrap_or_default() {
-            "no-token" => Failure::permission(text),
+            "no-token" | "no-scope" | "too-many-tries" => Failure::permission(text),
             "ledger" => Failure::ledger(text),
             "bug" => Failure::bug(text),
             _ => Failure::refused(text),

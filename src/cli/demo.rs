@@ -12,6 +12,7 @@ use super::say::{line, seconds};
 use super::setup::{self, Setup};
 use crate::deposit::{Efficiency, metal};
 use crate::host::{Done, Failure, Tankside};
+use crate::plan::Own;
 use crate::plan::{Order, Request};
 use crate::process::{Between, Confirm, End, Ramp, Turn};
 use crate::quantity::{Charge, Length, Ratio, Units};
@@ -48,7 +49,7 @@ pub(crate) fn demo(common: &Common, once: bool) -> Done {
     let setup = setup::good(&own)?;
     let station = setup.station(None)?;
     let request = request()?;
-    let order = plan_for(&setup.config, station, &request, Units::Metric)
+    let order = plan_for(&setup.config, station, &request, &|_| Own::default(), Units::Metric)
         .map_err(|reasons| Failure::bug(reasons.join("; ")))?
         .order;
 

@@ -40,12 +40,13 @@ fn options(args: &MimicArgs) -> Result<Options, Failure> {
         "vigorous" => Agitation::Vigorous,
         other => return Err(Failure::usage(format!("--agitation {other:?}: still, rod, air or vigorous"))),
     };
+    setup.resistor = args.resistor;
     if let Some(path) = &args.faults {
         setup.script = script(path)?;
     }
     Ok(Options {
         setup,
-        protocol: protocol(args.modbus.as_deref())?,
+        protocol: if args.line { Protocol::Line } else { protocol(args.modbus.as_deref())? },
         serial: args.serial.clone(),
         pty: args.tcp.is_none(),
         link: args.link.clone(),

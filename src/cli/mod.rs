@@ -9,7 +9,10 @@ mod args;
 mod client;
 mod daemon;
 mod demo;
+mod findings;
 mod follow;
+mod follow_job;
+mod job;
 mod line;
 mod log;
 mod mesh;
@@ -19,14 +22,17 @@ mod order;
 mod plan;
 mod probe;
 mod replay;
+mod runs;
 mod say;
 mod setup;
 mod show;
+mod token;
 mod upkeep;
 
 use crate::host::{Done, Failure};
 use crate::quantity::Units;
-use args::{AnswerArg, Cli, Common, UnitsArg, Verb};
+use crate::serve::Tokens;
+use args::{Cli, Common, TokenVerb, UnitsArg, Verb};
 use clap::Parser;
 use client::Client;
 use serde_json::json;
@@ -59,7 +65,7 @@ pub fn main() -> ExitCode {
     match std::panic::catch_unwind(|| run(cli)) {
         Ok(Ok(())) => ExitCode::SUCCESS,
         Ok(Err(failure)) => {
-            eprintln!("tankside: {}", failure.text);
+            eprintln!("tankside: {}", crate::supply::plain(&failure.text));
             ExitCode::from(failure.code)
         }
         Err(_) => {
@@ -71,6 +77,7 @@ pub fn main() -> ExitCode {
 
 fn run(cli: Cli) -> Done {
     let common = &cli.common;
+    say::remember(common.config.as_deref(), common.address.as_deref());
     let json = common.json;
     match &cli.verb {
         Verb::Check => return check(common),
@@ -80,35 +87,44 @@ fn run(cli: Cli) -> Done {
                 context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
         }
+        Verb::Token(verb) if !matches!(verb, TokenVerb::Audit { .. }) => return token::token(common, verb),
         Verb::Serve => return daemon::serve(&setup::good(common)?),
         Verb::Demo { once } => return demo::demo(common, *once),
         Verb::Mimic(args) => return mimic::mimic(args),
+        Verb::Runs { deed: Some(args::RunsDeed::Verify { since, head, ledger }), .. } => {
+            return runs::verify(common, since.as_deref(), head.as_deref(), ledger.as_ref());
+        }
         Verb::Probe(args) => return probe::probe_ports(common, args, &operator(common)),
         _ => {}
     }
     let patience = if matches!(cli.verb, Verb::Follow(_)) { GLANCE } else { PATIENCE };
     let Context { client, units } = context(common, patience)?;
     match &cli.verb {
-        Verb::Plan(args) => match &args.sheet {
-            Some(sheet) => line::plan(common, args, sheet, units),
-            None => plan::plan(&client, common, &args.order, units),
+        Verb::Plan { order, sheet } => match line::asked(order, sheet)? {
+            Some(request) => line::plan(common, order.station.as_deref(), request, units),
+            None => plan::plan(&client, common, order, units),
         },
-        Verb::Rehearse { order, seed, faults } => {
-            plan::rehearsal(common, order, *seed, faults.as_deref(), units)
-        }
-        Verb::Start(args) => plan::start(&client, args, &operator(common), json),
-        Verb::Hold(at) => command(&client, "hold", at, common),
-        Verb::Resume(at) => command(&client, "resume", at, common),
-        Verb::Stop(at) => command(&client, "stop", at, common),
+        Verb::Rehearse { order, sheet, seed, faults } => match line::asked(order, sheet)? {
+            Some(request) => job::rehearsal(common, order.station.as_deref(), request, *seed, units),
+            None => plan::rehearsal(common, order, *seed, faults.as_deref(), units),
+        },
+        Verb::Start(args) => job::start(&client, args, &operator(common), json),
+        Verb::Hold(at) => job::command(&client, "hold", at, json!({ "by": operator(common) }), json),
+        Verb::Resume(at) => job::command(&client, "resume", at, json!({ "by": operator(common) }), json),
+        Verb::Stop { run: true, at } => command(&client, "stop", at, common),
+        Verb::Stop { at, .. } => job::command(&client, "stop", at, json!({ "by": operator(common) }), json),
         Verb::Abort(at) => command(&client, "abort", at, common),
-        Verb::Answer { answer, at } => {
-            let word = match answer {
-                AnswerArg::Done => "done",
-                AnswerArg::No => "no",
-            };
-            let body = json!({ "by": operator(common), "answer": word });
-            show::told(&client, "answer", at.station.as_deref(), body, json)
+        Verb::Answer { answer, question, at } => {
+            job::answer(&client, *answer, *question, at, &operator(common), json)
         }
+        Verb::Redo { step, at } => {
+            job::told(&client, "redo", at, json!({ "by": operator(common), "step": step }), json)
+        }
+        Verb::Skip { reason, at } => {
+            job::told(&client, "skip", at, json!({ "by": operator(common), "reason": reason }), json)
+        }
+        Verb::Jobs { job: None } => job::list(&client, json),
+        Verb::Jobs { job: Some(id) } => job::one(&client, id, json),
         Verb::Status(at) => show::status(&client, at.station.as_deref(), units, json),
         Verb::Follow(at) => {
             let station = client.station(at.station.as_deref())?;
@@ -122,14 +138,29 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
+        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
+            findings::tank(&client, tests, &operator(common), json)
+        }
         Verb::Tanks { tank: Some(tank), by, since, .. } => {
             account::account(&client, tank, *by, since.as_deref(), units, json)
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
         Verb::Replay(args) => replay::replay_verb(&client, common, args),
-        Verb::Runs { limit } => show::runs(&client, *limit, units, json),
-        Verb::Report { run, csv } => show::report(&client, run, *csv, units, json),
-        Verb::Serve
+        Verb::Token(TokenVerb::Audit { limit }) => token::audit(&client, *limit, json),
+        Verb::Runs { deed: Some(deed), .. } => runs::deed(&client, deed, &operator(common), json),
+        Verb::Runs { limit, deed: None } => show::runs(&client, *limit, units, json),
+        Verb::Advise { run, saw } => findings::advise(&client, run, saw, json),
+        Verb::Report { run, html, csv } => {
+            let form = match html {
+                Some(file) => runs::Form::Html(file),
+                None if *csv => runs::Form::Csv,
+                None if json => runs::Form::Json,
+                None => runs::Form::Lines,
+            };
+            runs::report(&client, run, &form, units)
+        }
+        Verb::Token(_)
+        | Verb::Serve
         | Verb::Check
         | Verb::Off { .. }
         | Verb::Probe { .. }
@@ -152,8 +183,14 @@ fn check(common: &Common) -> Done {
             return Err(Failure::config(format!("{count}; nothing of this config is used until mended")));
         }
     };
+    let listen = setup.config.daemon.listen;
+    crate::host::access::tokens(&setup, listen)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
+    let doubts = setup.dialects.iter().flat_map(|d| d.doubts().into_iter().map(move |text| (d, text)));
+    for (dialect, text) in doubts {
+        say::wrap(&format!("look: dialect {}: {text}", dialect.name), 2, 100).iter().for_each(say::line);
+    }
     for dialect in &setup.dialects {
         say::line(format!("dialect {}: {} ({})", dialect.name, dialect.about, dialect.maturity.name()));
     }
@@ -203,7 +240,9 @@ fn context(common: &Common, patience: Duration) -> Result<Context, Failure> {
         Err(failure) => return Err(failure),
     };
     let address = common.address.clone().unwrap_or_else(|| reach(config.daemon.listen).to_string());
-    context.client = Client::new(&address, token().or(config.daemon.token), patience);
+    // Its own secret is for its own address alone.
+    let own = if common.address.is_none() { Tokens::local(&config.daemon.state) } else { None };
+    context.client = Client::new(&address, token().or(own), patience);
     if common.units.is_none() {
         context.units = config.daemon.units;
     }

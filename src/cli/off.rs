@@ -7,8 +7,8 @@ use super::say::line;
 use super::setup;
 use crate::host::{Done, Failure};
 use crate::supply::{
-    Clock, Device, Dialect, OffReport, Parity, Port, Spec, Trouble, Wiring, dialect, off_at_port,
-    off_when_free,
+    Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, off_at_port, off_when_free,
+    plain,
 };
 use serde_json::json;
 use std::path::Path;
@@ -44,7 +44,7 @@ pub(crate) fn off(
                     match answer {
                         Ok(said) => line(format!("{name}: {said}")),
                         Err(failure) => {
-                            eprintln!("tankside: {name}: {}; going to its port", failure.text);
+                            eprintln!("tankside: {name}: {}; going to its port", plain(&failure.text));
                             left.push(name);
                         }
                     }
@@ -54,7 +54,7 @@ pub(crate) fn off(
                 }
                 stations = Some(left);
             }
-            Err(failure) => eprintln!("tankside: {}; going to the ports", failure.text),
+            Err(failure) => eprintln!("tankside: {}; going to the ports", plain(&failure.text)),
         }
     }
     let targets = match ports {
@@ -141,7 +141,9 @@ async fn guess(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
         match tokio::time::timeout(limit, device.off()).await {
             Ok(Ok(())) => {
                 let (baud, words) = (spec.baud, &dialect.name);
-                return (true, format!("{} ({baud} baud, dialect {words})", OffReport::Confirmed));
+                let at =
+                    if matches!(spec.port, Port::Tcp(_)) { String::new() } else { format!("{baud} baud, ") };
+                return (true, format!("{} ({at}dialect {words})", OffReport::Confirmed));
             }
             Ok(Err(Trouble::Busy(_))) => return past_holder(ways).await,
             Ok(Err(trouble)) if is_shut(&trouble) => return (false, format!("NOT switched off: {trouble}")),
@@ -196,7 +198,7 @@ fn words(ways: &[(Spec, Arc<Dialect>)]) -> String {
 
 /// The ports that were named, as the config has them if they stand in it, else by guess.
 fn named(common: &Common, ports: &[String]) -> Vec<Target> {
-    let dialects = dialects(common);
+    let dialects = setup::readable_dialects(common);
     let known: Vec<(Spec, Ways)> = match setup::load(common) {
         Ok(Ok(setup)) => {
             let supplies = setup.config.stations.iter().flat_map(crate::config::Station::supplies);
@@ -241,7 +243,7 @@ fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>
     }
     let (path, text) = setup::text(common)?;
     eprintln!("tankside: {} has mistakes; using the ports that stand in it", path.display());
-    let dialects = dialects(common);
+    let dialects = setup::readable_dialects(common);
     let found: Vec<_> = ports_in(&text)
         .into_iter()
         .filter(|(name, _)| name.as_deref().is_none_or(wanted))
@@ -254,11 +256,6 @@ fn stationed(common: &Common, stations: Option<&[String]>) -> Result<Vec<Target>
         )));
     }
     Ok(found)
-}
-
-/// Those beside the config where they can be read, else the shipped ones.
-fn dialects(common: &Common) -> Vec<Arc<Dialect>> {
-    setup::known_dialects(common).unwrap_or_else(|_| dialect::shipped().into_iter().map(Arc::new).collect())
 }
 
 /// By the dialect that is named, or by all if there is none of that name.
@@ -317,13 +314,15 @@ fn spec(port: Port, baud: u32, dialect: &str) -> Spec {
 fn ports_in(text: &str) -> Vec<(Option<String>, Spec)> {
     let mut found: Vec<(Option<String>, Spec)> = Vec::new();
     let mut name = None;
-    let mut dialect = String::from("scpi");
-    let mut baud = None;
+    // What was said of the supply of this table so far, and whether its port was.
+    let mut about = spec(Port::Tcp(String::new()), 9600, "scpi");
+    let mut ported = false;
     for row in text.lines() {
         let row = row.trim();
         if row.starts_with('[') {
-            (dialect, baud) = ("scpi".into(), None);
-            if row.starts_with("[[") {
+            // `[station.supply]` may stand twice by a slip; each begins anew.
+            (about, ported) = (spec(Port::Tcp(String::new()), 9600, "scpi"), false);
+            if row.starts_with("[[") && !row.starts_with("[[station.") {
                 name = None;
             }
             continue;
@@ -333,21 +332,25 @@ fn ports_in(text: &str) -> Vec<(Option<String>, Spec)> {
         match key.trim() {
             "name" => name = Some(value.to_owned()),
             "port" if !value.is_empty() => {
-                found.push((name.clone(), spec(port(value), baud.unwrap_or(9600), &dialect)));
+                about.port = port(value);
+                found.push((name.clone(), about.clone()));
+                ported = true;
+                continue;
             }
-            "baud" => {
-                baud = value.replace('_', "").parse().ok();
-                if let (Some((_, last)), Some(baud)) = (found.last_mut(), baud) {
-                    last.baud = baud;
-                }
-            }
-            "dialect" => {
-                dialect = value.into();
-                if let Some((_, last)) = found.last_mut().filter(|(_, l)| l.dialect == "scpi") {
-                    last.dialect = value.into();
-                }
-            }
-            _ => {}
+            "baud" => about.baud = value.replace('_', "").parse().unwrap_or(about.baud),
+            "dialect" => about.dialect = value.into(),
+            "parity" if value == "even" => about.parity = Parity::Even,
+            "parity" if value == "odd" => about.parity = Parity::Odd,
+            "stop-bits" => about.two_stop_bits = value == "2",
+            "data-bits" => about.wiring.seven_bits = value == "7",
+            "unit" => about.wiring.unit = value.parse().ok(),
+            "echo" => about.wiring.echo = value == "true",
+            "flow" if value == "hardware" => about.wiring.flow = Flow::Hardware,
+            "flow" if value == "software" => about.wiring.flow = Flow::Software,
+            _ => continue,
+        }
+        if let Some((_, last)) = found.last_mut().filter(|_| ported) {
+            *last = about.clone();
         }
     }
     found
@@ -357,6 +360,7 @@ fn ports_in(text: &str) -> Vec<(Option<String>, Spec)> {
 #[expect(clippy::disallowed_methods, reason = "a test that plays the daemon has to listen")]
 mod tests {
     use super::*;
+    use crate::supply::dialect;
     use std::io::{BufRead, BufReader, Read, Write};
     use std::sync::Mutex;
 
@@ -371,6 +375,19 @@ mod tests {
         assert_eq!(found[1].1.port, Port::Tcp("127.0.0.1:5025".into()));
         assert_eq!((found[0].0.as_deref(), found[1].0.as_deref()), (Some("bench"), None));
         assert!(found.iter().all(|(_, s)| s.identity.is_none()), "off asks nobody who it is");
+    }
+
+    #[test]
+    fn address_and_line_settings_are_taken_from_a_broken_config_wherever_they_stand_in_the_table() {
+        let text = "[[station]\n[station.supply]\nunit = 7\nport = \"/dev/ttyUSB0\"\nparity = \"even\"\n\
+                    dialect = \"rectifier\"\nbaud = 19200\nstop-bits = 2\necho = true\n\
+                    [[station.parallel]]\nport = \"/dev/ttyUSB1\"\n";
+        let found = ports_in(text);
+        let first = &found[0].1;
+        assert_eq!((first.dialect.as_str(), first.baud, first.wiring.unit), ("rectifier", 19_200, Some(7)));
+        assert!(first.parity == Parity::Even && first.two_stop_bits && first.wiring.echo);
+        let other = &found[1].1;
+        assert_eq!((other.dialect.as_str(), other.wiring.unit, other.parity), ("scpi", None, Parity::None));
     }
 
     #[test]

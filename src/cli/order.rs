@@ -130,7 +130,7 @@ mod tests {
     fn made(flags: &str) -> Result<Request, Failure> {
         let words = std::iter::once("tankside").chain(std::iter::once("plan")).chain(flags.split('|'));
         match Cli::try_parse_from(words).unwrap().verb {
-            Verb::Plan(args) => request(&args.order),
+            Verb::Plan { order, .. } => request(&order),
             other => panic!("{other:?}"),
         }
     }

@@ -39,11 +39,6 @@ pub(crate) fn plan(client: &Client, common: &Common, args: &OrderArgs, units: Un
     Ok(())
 }
 
-pub(crate) fn start(client: &Client, args: &OrderArgs, by: &str, json: bool) -> Done {
-    let body = json!({ "by": by, "request": in_json(&request(args)?)? });
-    show::told(client, "start", args.station.as_deref(), body, json)
-}
-
 /// The order against the mimic, in virtual time.
 pub(crate) fn rehearsal(
     common: &Common,
@@ -86,12 +81,12 @@ pub(crate) fn rehearsal(
 }
 
 fn made(setup: &Setup, station: &Station, request: &Request, units: Units) -> Result<Plan, Failure> {
-    plan_for(&setup.config, station, request, units).map_err(|reasons| {
+    plan_for(&setup.config, station, request, &|tank| setup.own(tank), units).map_err(|reasons| {
         Failure::refused(format!("this cannot be done as asked:\n  {}", reasons.join("\n  ")))
     })
 }
 
-fn in_json(request: &Request) -> Result<Value, Failure> {
+pub(super) fn in_json(request: &Request) -> Result<Value, Failure> {
     serde_json::to_value(request).map_err(|e| Failure::bug(e.to_string()))
 }
 

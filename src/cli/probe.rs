@@ -7,8 +7,8 @@ use crate::host::{Done, Failure};
 use crate::ledger::CommissioningRow;
 use crate::quantity::{Amps, Volts};
 use crate::supply::{
-    Clock, Device, Minder, Parity, Port, ProbeReport, Spec, Trial, TrialLoad, Trouble, Wiring, probe,
-    stable_names,
+    Clock, Commissioning, Device, Minder, Parity, Port, ProbeReport, Spec, Trial, TrialLoad, Trouble, Wiring,
+    probe, stable_names,
 };
 
 /// The rates bench supplies are set to, fastest first; common practice, no source.
@@ -44,13 +44,14 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let mut report = ProbeReport::default();
     for port in &ports {
         for candidate in candidates(port, args) {
-            let before = report.found.len();
             let one = runtime.block_on(probe(&[candidate], &dialects));
             // A port that cannot be opened will not be at another speed.
+            // One that answers, if only with a refusal, has this speed.
+            let answers = one.answered();
             let shut = one.silent.iter().any(|(_, trouble)| is_shut(trouble));
             report.found.extend(one.found);
             report.silent.extend(one.silent);
-            if shut || report.found.len() > before {
+            if shut || answers {
                 break;
             }
         }
@@ -80,69 +81,106 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let wrong = |e: crate::quantity::QuantityError| Failure::usage(e.to_string());
     let amps: Amps = args.amps.parse().map_err(wrong)?;
     let volts: Volts = args.volts.parse().map_err(wrong)?;
-    let limits = station.limits;
-    if !amps.is_positive() || !volts.is_positive() || amps > limits.max_amps || volts > limits.max_volts {
+    // Each by itself: of several the first may give what the others leave of the station's limit.
+    let others: Amps = station.parallel.iter().map(|p| p.max_amps).sum();
+    let most =
+        std::iter::once(station.limits.max_amps - others).chain(station.parallel.iter().map(|p| p.max_amps));
+    let least = most.fold(station.limits.max_amps, Amps::min);
+    if !amps.is_positive() || !volts.is_positive() || amps > least || volts > station.limits.max_volts {
         return Err(Failure::usage(format!(
-            "{amps} and {volts} must be above zero and not above the station's {} and {}",
-            limits.max_amps, limits.max_volts
+            "{amps} and {volts} must be above zero and not above {least} and {}, the least that a supply of this station \
+             may give",
+            station.limits.max_volts
         )));
     }
     let on = if load == TrialLoad::Short { "shorted leads" } else { "a resistor" };
+    let supplies: Vec<_> = station
+        .supplies()
+        .map(|spec| Ok((spec.clone(), setup.dialect(&spec.dialect)?)))
+        .collect::<Result<_, _>>()?;
     if !args.i_am_at_the_supply {
+        let which = match supplies.len() {
+            1 => "the supply".to_owned(),
+            n => format!("the {n} supplies, one after the other,"),
+        };
         return Err(Failure::usage(format!(
-            "this switches the supply of station {} on, up to {amps} and {volts}, into {on}. Take everything out of the \
+            "this switches {which} of station {} on, up to {amps} and {volts}, into {on}. Take everything out of the \
              tank's circuit, stand at the supply with a hand at its switch, and give --i-am-at-the-supply. The \
              software is not a safety interlock",
             station.name
         )));
     }
-    if !station.parallel.is_empty() {
-        return Err(Failure::usage(format!(
-            "station {} has supplies in parallel; commission each by itself, as the only supply of a station in a \
-             config of its own",
-            station.name
-        )));
-    }
-    let (spec, dialect) = (station.supply.clone(), setup.dialect(&station.supply.dialect)?);
     let runtime = super::daemon::runtime()?;
     runtime.block_on(async {
         // The ledger first: while a daemon runs, it has the ledger and the supply.
         let ledger = crate::host::open_ledger(&setup.config.daemon.state)?;
         // Off also if this very process dies.
-        let minder = Minder::spawn(&[(spec.clone(), dialect.clone())]).await.map_err(|e| {
+        let minder = Minder::spawn(&supplies).await.map_err(|e| {
             Failure::refused(format!("the minder does not start, so nothing is switched on: {e}"))
         })?;
-        let mut device = Device::new(spec, dialect.clone(), Clock::new());
-        let said = |trouble: Trouble| Failure::unreachable(format!("commissioning ended early: {trouble}"));
-        let tried = async {
-            device.connect().await?;
-            tokio::select! {
-                tried = device.commission(Trial { load, amps, volts }) => tried,
-                _ = tokio::signal::ctrl_c() => Err(Trouble::Gone("stopped by the operator".into())),
+        let mut devices: Vec<_> =
+            supplies.iter().map(|(spec, d)| Device::new(spec.clone(), d.clone(), Clock::new())).collect();
+        let tried = tokio::select! {
+            tried = in_turn(&mut devices, Trial { load, amps, volts }) => tried,
+            _ = tokio::signal::ctrl_c() => Err(Trouble::Gone("stopped by the operator".into())),
+        };
+        let mut unsure = Vec::new();
+        for device in &mut devices {
+            if let Err(trouble) = device.off().await {
+                unsure.push(format!("{}: {trouble}", device.spec().name()));
             }
         }
-        .await;
-        let off = device.off().await;
         minder.goodbye().await;
-        off.map_err(|trouble| {
-            Failure::refused(format!("the output is NOT confirmed off ({trouble}): go to the supply"))
-        })?;
-        let tried = tried.map_err(said)?;
-        say(&tried.to_string());
+        if !unsure.is_empty() {
+            let unsure = unsure.join("; ");
+            return Err(Failure::refused(format!(
+                "the output is NOT confirmed off ({unsure}): go to the supply"
+            )));
+        }
+        let tried =
+            tried.map_err(|trouble| Failure::unreachable(format!("commissioning ended early: {trouble}")))?;
+        let passed = tried.iter().all(Commissioning::passed);
+        // One is kept as it is; of several, all in a list.
+        let kept = match &tried[..] {
+            [one] => serde_json::to_string(one),
+            all => serde_json::to_string(all),
+        };
+        let joined =
+            |text: fn(&Commissioning) -> &str| tried.iter().map(text).collect::<Vec<_>>().join(" + ");
+        let slowest = tried.iter().map(|t| t.off_milliseconds).max().unwrap_or_default();
         let row = CommissioningRow {
             station: station.name.clone(),
             at: String::new(),
             by: by.into(),
-            identity: tried.identity.clone(),
-            dialect: dialect.name.clone(),
-            passed: tried.passed(),
-            off_milliseconds: i64::try_from(tried.off_milliseconds).unwrap_or(i64::MAX),
-            result_json: serde_json::to_string(&tried).map_err(|e| Failure::bug(e.to_string()))?,
+            identity: joined(|t| &t.identity),
+            dialect: supplies.iter().map(|(_, d)| d.name.as_str()).collect::<Vec<_>>().join(" + "),
+            passed,
+            off_milliseconds: i64::try_from(slowest).unwrap_or(i64::MAX),
+            result_json: kept.map_err(|e| Failure::bug(e.to_string()))?,
         };
         ledger.commissioned(row).await.map_err(|e| Failure::ledger(e.to_string()))?;
         ledger.close().await.map_err(|e| Failure::ledger(e.to_string()))?;
-        if tried.passed() { Ok(()) } else { Err(Failure::refused("the supply did not do as it should")) }
+        if passed { Ok(()) } else { Err(Failure::refused("the supply did not do as it should")) }
     })
+}
+
+/// Every supply by itself, with all the others off, so that what is read is its own.
+async fn in_turn(devices: &mut [Device], trial: Trial) -> Result<Vec<Commissioning>, Trouble> {
+    for device in devices.iter_mut() {
+        device.connect().await?;
+        device.off().await?;
+    }
+    let several = devices.len() > 1;
+    let mut all = Vec::new();
+    for device in devices {
+        let tried = device.commission(trial).await?;
+        if several {
+            line(format!("supply on {}:", device.spec().name()));
+        }
+        say(&tried.to_string());
+        all.push(tried);
+    }
+    Ok(all)
 }
 
 fn candidates(port: &str, args: &ProbeArgs) -> Vec<Spec> {
@@ -179,11 +217,29 @@ fn nobody(port: &str, report: &ProbeReport) -> Failure {
                 return Failure::permission(format!("{port}: this user may not open it"));
             }
             Trouble::Busy(_) => return Failure::unreachable(format!("{port}: another program holds it")),
-            trouble if is_shut(trouble) => {
-                return Failure::unreachable(format!("{port}: it cannot be opened"));
-            }
+            Trouble::Missing(_) => return Failure::unreachable(format!("{port}: it cannot be opened")),
             _ => {}
         }
+    }
+    if let Some((spec, trouble)) = report.refusal() {
+        return Failure::unreachable(format!(
+            "{}: a supply answers, but not as dialect {:?} asks: {trouble}",
+            spec.name(),
+            spec.dialect
+        ));
+    }
+    if let Some((spec, trouble)) =
+        report.silent.iter().find(|(_, t)| !matches!(t, Trouble::NoReply { .. } | Trouble::Gone(_)))
+    {
+        return Failure::unreachable(format!(
+            "{}: something answers, and no dialect that is known makes sense of it; check baud rate and protocol on \
+             the supply's own panel. With dialect {:?}: {trouble}",
+            spec.name(),
+            spec.dialect
+        ));
+    }
+    if let Some((spec, trouble)) = report.silent.iter().find(|(_, trouble)| is_shut(trouble)) {
+        return Failure::unreachable(format!("{}: {trouble}", spec.name()));
     }
     Failure::unreachable(format!(
         "{port}: nothing answers; check that the supply is on, its cable, and its baud rate and protocol on its own panel"

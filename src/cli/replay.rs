@@ -2,9 +2,9 @@
 
 use super::args::{Common, ReplayArgs, ReplayFormat};
 use super::client::Client;
-use super::say::{line, say};
+use super::say::{hint, line, say};
 use super::setup::{self, Setup};
-use super::show::json_out;
+use super::show::{json_out, known_ids, run_id};
 use crate::bath::{self, Agitation, Bath};
 use crate::host::{Done, Failure};
 use crate::ledger::Reader;
@@ -130,13 +130,7 @@ fn fetch(client: &Client, setup: Option<&Setup>, id: &str) -> Result<Recorded, F
 }
 
 fn from_daemon(client: &Client, id: &str) -> Result<(Value, Value), Failure> {
-    let id = match id {
-        "last" => {
-            client.get("/api/v1/runs?limit=1")?[0]["id"].as_str().map(Into::into).ok_or_else(none_yet)?
-        }
-        id if id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') => id.to_owned(),
-        id => return Err(Failure::usage(format!("{id:?} is no run's id; \"tankside runs\" lists them"))),
-    };
+    let id = run_id(id, || known_ids(client))?;
     Ok((client.get(&format!("/api/v1/runs/{id}"))?, client.get(&format!("/api/v1/runs/{id}/readings"))?))
 }
 
@@ -144,20 +138,15 @@ fn from_ledger(setup: &Setup, id: &str) -> Result<(Value, Value), Failure> {
     let failed = |e: crate::ledger::LedgerError| Failure::ledger(e.to_string());
     let bug = |e: serde_json::Error| Failure::bug(e.to_string());
     let reader = Reader::new(&setup.config.daemon.state.join("ledger.sqlite"));
-    let row = match id {
-        "last" => reader.runs(1, None).map_err(failed)?.into_iter().next().ok_or_else(none_yet)?,
-        id => reader.run(id).map_err(failed)?.ok_or_else(|| {
-            Failure::refused(format!("there is no run {id:?}; \"tankside runs\" lists them"))
-        })?,
-    };
+    let known = || Ok(reader.runs(1000, None).map_err(failed)?.into_iter().map(|row| row.id).collect());
+    let id = run_id(id, known)?;
+    let row = reader.run(&id).map_err(failed)?.ok_or_else(|| {
+        Failure::refused(format!("there is no run {id:?}; \"{}\" lists them", hint("runs")))
+    })?;
     let mut run = serde_json::to_value(&row).map_err(bug)?;
     run["stages"] = serde_json::to_value(reader.stages(&row.id).map_err(failed)?).map_err(bug)?;
     let readings = serde_json::to_value(reader.readings(&row.id).map_err(failed)?).map_err(bug)?;
     Ok((run, readings))
-}
-
-fn none_yet() -> Failure {
-    Failure::refused("no run has been made yet")
 }
 
 impl Recorded {

@@ -1,6 +1,35 @@
 //! Text for people: out, and into shape.
 
 use std::io::Write;
+use std::path::Path;
+use std::sync::OnceLock;
+
+/// How this program was told which daemon is meant, to be said again in hints.
+static FLAGS: OnceLock<String> = OnceLock::new();
+
+/// Keeps what was given of config and address.
+pub(crate) fn remember(config: Option<&Path>, address: Option<&str>) {
+    FLAGS.set(flags(config, address)).ok();
+}
+
+fn flags(config: Option<&Path>, address: Option<&str>) -> String {
+    let given =
+        [("--config", config.map(|c| c.display().to_string())), ("--address", address.map(String::from))];
+    given.into_iter().filter_map(|(flag, value)| Some((flag, value?))).fold(
+        String::new(),
+        |text, (flag, value)| {
+            // As a shell takes it.
+            let plain = value.bytes().all(|b| b.is_ascii_alphanumeric() || b"/._-:@+,=~".contains(&b));
+            let value = if plain { value } else { format!("'{}'", value.replace('\'', "'\\''")) };
+            format!("{text} {flag} {value}")
+        },
+    )
+}
+
+/// A command line to type: the flags that were given here are given again.
+pub(crate) fn hint(verb: &str) -> String {
+    format!("tankside{} {verb}", FLAGS.get().map_or("", String::as_str))
+}
 
 /// Writes to stdout. A reader who has gone (`| head`) is no error.
 pub(crate) fn say(text: &str) {

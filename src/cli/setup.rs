@@ -3,7 +3,7 @@
 use super::args::Common;
 use crate::host::Failure;
 pub(crate) use crate::host::setup::{Setup, bytes, controller, read};
-use crate::supply::{Dialect, dialect};
+use crate::supply::Dialect;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -56,15 +56,22 @@ pub(crate) fn good(common: &Common) -> Result<Setup, Failure> {
 /// A dialect file with mistakes.
 pub(crate) fn known_dialects(common: &Common) -> Result<Vec<Arc<Dialect>>, Failure> {
     let mut problems = Vec::new();
-    let mut all = match text(common) {
-        Ok((path, _)) => {
-            crate::host::setup::dialects(path.parent().unwrap_or(Path::new(".")), &mut problems)?
-        }
-        Err(_) => dialect::shipped().into_iter().map(Arc::new).collect(),
-    };
+    let all = dialects_by(common, &mut problems);
     if !problems.is_empty() {
         return Err(Failure::config(problems.join("\n")));
     }
-    all.sort_by_key(|d| d.name.ends_with("-example"));
     Ok(all)
+}
+
+/// As [`known_dialects`], without those that have mistakes: off goes on with what there is.
+pub(crate) fn readable_dialects(common: &Common) -> Vec<Arc<Dialect>> {
+    dialects_by(common, &mut Vec::new())
+}
+
+fn dialects_by(common: &Common, problems: &mut Vec<String>) -> Vec<Arc<Dialect>> {
+    // Also beside a config that is not there: a folder of dialects is enough.
+    let path = path(common);
+    let mut all = crate::host::setup::dialects(path.parent().unwrap_or(Path::new(".")), problems);
+    all.sort_by_key(|d| d.name.ends_with("-example"));
+    all
 }

@@ -2,7 +2,7 @@
 
 use super::client::{Client, escape};
 use super::follow::{follow_text, text};
-use super::say::{line, say, seconds, table, wrap};
+use super::say::{hint, line, say, seconds, table, wrap};
 use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
@@ -47,7 +47,10 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
         wrap(&format!("- {}", text(warning)), 2, 80).iter().for_each(line);
     }
     if let Some(run) = answer["run"].as_str() {
-        line(format!("run {run}; watch it with: tankside follow"));
+        line(format!("run {run}; watch it with: {}", hint("follow")));
+    }
+    if verb == "job" {
+        line("what to do now, step by step: tankside follow");
     }
     Ok(())
 }
@@ -140,43 +143,39 @@ pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Don
     Ok(())
 }
 
-pub(crate) fn report(client: &Client, id: &str, csv: bool, units: Units, json: bool) -> Done {
-    let id = if id == "last" {
-        let last = client.get("/api/v1/runs?limit=1")?;
-        last[0]["id"].as_str().ok_or_else(|| Failure::refused("no run has been made yet"))?.to_owned()
-    } else {
-        id.to_owned()
-    };
-    if !id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
-        return Err(Failure::usage(format!("{id:?} is no run's id; \"tankside runs\" lists them")));
+/// Ids of a daemon's runs, newest first.
+pub(super) fn known_ids(client: &Client) -> Result<Vec<String>, Failure> {
+    let all = client.get("/api/v1/runs?limit=1000")?;
+    Ok(all.as_array().into_iter().flatten().filter_map(|run| run["id"].as_str().map(Into::into)).collect())
+}
+
+/// The id that is meant: "last", a whole one, or the beginning of exactly one.
+pub(super) fn run_id(
+    text: &str,
+    known: impl FnOnce() -> Result<Vec<String>, Failure>,
+) -> Result<String, Failure> {
+    /// A UUID in its usual form.
+    const WHOLE: usize = 36;
+    let (list, typed) = (hint("runs"), text.to_ascii_lowercase());
+    if text != "last" && (text.is_empty() || !text.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-')) {
+        return Err(Failure::usage(format!("{text:?} is no run's id; \"{list}\" lists them")));
     }
-    if csv {
-        let readings = client.get(&format!("/api/v1/runs/{id}/readings"))?;
-        let mut out = String::from("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n");
-        let maybe = |v: &Value| if v.is_null() { String::new() } else { v.to_string() };
-        for r in readings.as_array().into_iter().flatten() {
-            out.push_str(&format!(
-                "{},{},{},{},{},{}\n",
-                r["seconds"],
-                r["volts"],
-                r["amperes"],
-                r["setpoint_amperes"],
-                maybe(&r["ceiling_volts"]),
-                maybe(&r["bath_celsius"])
-            ));
-        }
-        say(&out);
-        return Ok(());
+    if typed.len() >= WHOLE {
+        return Ok(typed);
     }
-    let run = client.get(&format!("/api/v1/runs/{id}"))?;
-    if json {
-        return json_out(&run);
+    let known = known()?;
+    if text == "last" {
+        return known.into_iter().next().ok_or_else(|| Failure::refused("no run has been made yet"));
     }
-    say(&record(&run, units));
-    for event in run["events"].as_array().into_iter().flatten() {
-        line(format!("  {}  {}: {}", text(&event["at"]), text(&event["kind"]), text(&event["text"])));
+    let mut fits = known.iter().filter(|id| id.starts_with(&typed));
+    match (fits.next(), fits.count()) {
+        (Some(one), 0) => Ok(one.clone()),
+        (None, _) => Err(Failure::refused(format!("there is no run {text:?}; \"{list}\" lists them"))),
+        (Some(_), more) => Err(Failure::usage(format!(
+            "{} runs begin with {text:?}; write more of the id, as \"{list}\" lists them",
+            more + 1
+        ))),
     }
-    Ok(())
 }
 
 /// A run's record in lines.
@@ -194,8 +193,8 @@ pub(crate) fn record(run: &Value, units: Units) -> String {
     if let Some(cause) = run["cause"].as_str() {
         rows.push(("cause", cause.into()));
     }
-    if let Some(before) = run["continues"].as_str() {
-        rows.push(("continues", before.into()));
+    for key in ["continues", "job", "lot", "customer"] {
+        rows.extend(run[key].as_str().map(|value| (key, value.into())));
     }
     let charge = Charge::new(number("charge_coulombs").unwrap_or(0.0));
     let mut passed = format!("{} = {}", charge.show_in("A.min"), charge.show_in("A.h"));
@@ -225,6 +224,21 @@ pub(crate) fn record(run: &Value, units: Units) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn beginning_of_an_id_is_enough_where_it_is_the_only_one() {
+        let (a, b) = ("0190a5e0-0000-7000-8000-000000000001", "0190a5e1-0000-7000-8000-000000000002");
+        let known = || Ok(vec![b.to_owned(), a.to_owned()]);
+        assert_eq!(run_id("last", known).unwrap(), b);
+        assert_eq!(run_id("0190A5E0", known).unwrap(), a);
+        // A whole one needs nobody's list.
+        assert_eq!(run_id(a, || Err(Failure::bug("asked"))).unwrap(), a);
+        let said = |id| run_id(id, known).unwrap_err();
+        assert!(said("0190a5e").text.starts_with("2 runs begin with") && said("0190a5e").code == 64);
+        assert!(said("0191").text.contains("no run \"0191\"") && said("0191").code == 1);
+        assert_eq!((said("../x").code, said("").code), (64, 64));
+        assert_eq!(run_id("last", || Ok(Vec::new())).unwrap_err().text, "no run has been made yet");
+    }
 
     #[test]
     fn record_says_what_was_not_seen() {

@@ -5,14 +5,17 @@
 //! (the shell reads them and hands the text in). A bad file never turns into
 //! defaults.
 
+mod daemon;
 mod model;
+mod notify;
 mod read;
 mod report;
 mod upkeep;
 mod watches;
 
 pub use model::{
-    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
+    AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource, Tls,
 };
+pub use notify::{Mqtt, MqttVersion, Notify, OnAlarm, Webhook};
 pub use read::load;
 pub use report::check_report;

@@ -1,6 +1,8 @@
 //! The config, checked.
 
+use super::Notify;
 use crate::bath::{Agitation, Bath};
+use crate::deposit::{self, Price};
 use crate::plan::UpkeepRule;
 use crate::quantity::{Amps, Area, BathLoad, Density, Temperature, Units, Volume};
 use crate::run::Limits;
@@ -21,31 +23,44 @@ pub struct Config {
     pub tanks: Vec<Tank>,
     /// Every bath known: shipped ones and those of the folder.
     pub baths: Vec<Bath>,
+    /// Who is told of what happens.
+    pub notify: Notify,
+    /// What metals cost, by their symbol.
+    pub prices: Vec<(String, Price)>,
+}
+
+impl Config {
+    /// What the metal of that bath costs, if the config says.
+    pub fn price(&self, bath: &Bath) -> Option<Price> {
+        let symbol = deposit::metal(bath.metal.as_deref()?)?.symbol;
+        self.prices.iter().find(|(metal, _)| metal == symbol).map(|(_, price)| price.clone())
+    }
 }
 
 /// The daemon itself.
-#[derive(Clone)]
+#[derive(Clone, Debug)]
 pub struct Daemon {
     /// Where HTTP listens.
     pub listen: SocketAddr,
+    /// Names it may be asked by, beside `localhost` and addresses.
+    pub names: Vec<String>,
+    /// Whether this machine needs no token even when there are some.
+    pub loopback_open: bool,
+    /// With what it speaks TLS; without it, plain HTTP.
+    pub tls: Option<Tls>,
     /// Where the ledger lives.
     pub state: PathBuf,
     /// Units for people.
     pub units: Units,
-    /// Needed when `listen` is not loopback.
-    pub token: Option<String>,
 }
 
-impl std::fmt::Debug for Daemon {
-    /// Without the token: this may end in a log.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Daemon")
-            .field("listen", &self.listen)
-            .field("state", &self.state)
-            .field("units", &self.units)
-            .field("token", &self.token.as_ref().map(|_| "…"))
-            .finish()
-    }
+/// With what the daemon speaks TLS.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// The chain, in PEM, its own certificate first.
+    pub certificate: PathBuf,
+    /// The private key, in PEM.
+    pub key: PathBuf,
 }
 
 /// What a run does when the ledger can no longer be written.

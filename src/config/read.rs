@@ -1,24 +1,21 @@
 //! The config file, key by key, then what only shows when keys are put side by side.
 
+use super::daemon::{daemon, default_daemon};
 use super::model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource,
 };
-use super::{upkeep, watches};
+use super::{Notify, notify, upkeep, watches};
 use crate::bath::{self, Agitation};
+use crate::deposit::{METALS, Price};
 use crate::quantity::{
-    Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Units, Volts, nearest,
+    Amps, Density, Document, Field, Length, Place, Problem, Span, Table, Temperature, Volts, nearest,
 };
 use crate::run::Limits;
 use crate::supply::{Ammeter, Flow, Parity, Port, Spec, Wiring};
 use crate::watch;
 use std::collections::BTreeMap;
-use std::net::SocketAddr;
 use std::path::PathBuf;
 
-/// Where HTTP listens when nothing is said.
-const LISTEN: &str = "127.0.0.1:8093";
-/// Where the ledger lives when nothing is said.
-const STATE: &str = "/var/lib/tankside";
 /// Seconds between polls when nothing is said: five readings a second.
 const POLL: f64 = 0.2;
 /// Supplies of one station beside its first.
@@ -51,7 +48,9 @@ pub fn load(
         doc.finish(made)
     });
     match (read, baths) {
-        (Ok((daemon, stations, tanks)), Ok(baths)) => Ok(Config { daemon, stations, tanks, baths }),
+        (Ok((daemon, stations, tanks, notify, prices)), Ok(baths)) => {
+            Ok(Config { daemon, stations, tanks, baths, notify, prices })
+        }
         (read, baths) => {
             let mut problems = read.err().unwrap_or_default();
             problems.extend(baths.err().unwrap_or_default());
@@ -60,7 +59,7 @@ pub fn load(
     }
 }
 
-type Parts = (Daemon, Vec<Station>, Vec<Tank>);
+type Parts = (Daemon, Vec<Station>, Vec<Tank>, Notify, Vec<(String, Price)>);
 
 fn root(
     doc: &Document<'_>,
@@ -94,50 +93,39 @@ fn root(
             tank(doc, table, bath_names)
         })
         .collect();
-    Some((daemon?, stations.into_iter().collect::<Option<_>>()?, tanks.into_iter().collect::<Option<_>>()?))
+    let notify = notify::read(doc, root);
+    let prices = prices(root);
+    Some((
+        daemon?,
+        stations.into_iter().collect::<Option<_>>()?,
+        tanks.into_iter().collect::<Option<_>>()?,
+        notify?,
+        prices?,
+    ))
 }
 
-fn default_daemon() -> Option<Daemon> {
-    Some(Daemon { listen: LISTEN.parse().ok()?, state: STATE.into(), units: Units::Metric, token: None })
-}
-
-fn daemon(table: &Table<'_>) -> Option<Daemon> {
-    let default = default_daemon()?;
-    let listen = or(table, "listen", default.listen, |field| {
-        let text = field.text()?;
-        match text.parse::<SocketAddr>() {
-            Ok(address) => Some(address),
-            Err(_) => field.bad(
-                format!("{text:?} is not an address and port"),
-                format!("write an IP address and a port, such as {LISTEN:?} or \"[::1]:8093\""),
-            ),
-        }
-    });
-    let state = or(table, "state", default.state, full_path);
-    let units = or(table, "units", default.units, |field| {
-        field.choice(&[("metric", Units::Metric), ("us", Units::Us)])
-    });
-    let token = table.may("token").text();
-    if let Some(token) = &token
-        && (token.len() < 16 || !token.chars().all(|c| c.is_ascii_graphic()))
-    {
-        table.problem(
-            "token",
-            "is too short, or holds spaces or letters that a header cannot carry",
-            "write 16 or more letters, digits and signs, made by a password tool",
-        );
-    }
-    if let Some(address) = listen
-        && !address.ip().is_loopback()
-        && !table.has("token")
-    {
-        table.problem(
-            "listen",
-            format!("{address} can be reached from other machines, and there is no token"),
-            "add token = \"…\" (16 or more letters), or listen on 127.0.0.1",
-        );
-    }
-    Some(Daemon { listen: listen?, state: state?, units: units?, token })
+/// What metals cost, by their symbol.
+fn prices(root: &Table<'_>) -> Option<Vec<(String, Price)>> {
+    let Some(table) = root.may("prices").table() else { return Some(Vec::new()) };
+    let all: Vec<Option<(String, Price)>> = table
+        .entries()
+        .into_iter()
+        .map(|(symbol, field)| {
+            if !METALS.iter().any(|m| m.symbol == symbol) {
+                let mut all: Vec<_> = METALS.iter().map(|m| m.symbol).collect();
+                all.dedup();
+                return field.bad(
+                    format!("{symbol:?} is no metal known here"),
+                    format!("write one of {}", all.join(", ")),
+                );
+            }
+            match field.text()?.parse::<Price>() {
+                Ok(price) => Some((symbol, price)),
+                Err(e) => field.bad(e.wrong(), e.remedy()),
+            }
+        })
+        .collect();
+    all.into_iter().collect()
 }
 
 fn station(
@@ -457,7 +445,7 @@ fn temperature(field: Field<'_>) -> Option<TemperatureSource> {
 }
 
 /// The key's value, or what stands when it is absent; `None` only if it is bad.
-fn or<'d, T>(
+pub(super) fn or<'d, T>(
     table: &Table<'d>,
     key: &'static str,
     absent: T,
@@ -467,7 +455,7 @@ fn or<'d, T>(
     if table.has(key) { read(field) } else { Some(absent) }
 }
 
-fn full_path(field: Field<'_>) -> Option<PathBuf> {
+pub(super) fn full_path(field: Field<'_>) -> Option<PathBuf> {
     let text = field.text()?;
     if text.starts_with('/') {
         return Some(text.into());

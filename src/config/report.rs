@@ -33,8 +33,8 @@ pub fn check_report(file: &str, loaded: &Result<Config, Vec<Problem>>) -> String
 }
 
 fn daemon(d: &Daemon) -> String {
-    let token = if d.token.is_some() { "token needed" } else { "no token" };
-    format!("daemon: listens on {}, {token}; ledger in {}", d.listen, d.state.display())
+    let how = if d.tls.is_some() { "TLS" } else { "plain HTTP" };
+    format!("daemon: listens on {}, {how}; ledger in {}", d.listen, d.state.display())
 }
 
 fn station(s: &Station, units: Units) -> String {

@@ -1,7 +1,7 @@
 //! Faraday's law: charge into mass, thickness and time, and back.
 //!
-//! What the room is for: metals as data, and the arithmetic of deposits with
-//! efficiency. What it may not know: baths, parts, supplies.
+//! What the room is for: metals as data, the arithmetic of deposits with
+//! efficiency, and molar masses of salts. What it may not know: baths, parts, supplies.
 //!
 //! ```
 //! use tankside::deposit::{Efficiency, metal};
@@ -13,9 +13,13 @@
 //! ```
 
 mod faraday;
+mod formula;
 mod metals;
 mod price;
+mod truth;
 
 pub use faraday::{AVOGADRO, ELEMENTARY_CHARGE, Efficiency, EfficiencyError, FARADAY, energy};
+pub use formula::{ELEMENTS, Formula, FormulaError};
 pub use metals::{METALS, Metal, metal};
 pub use price::{Price, PriceError};
+pub use truth::{Measured, Method, OwnFigure, PARTS_KEPT, PARTS_NEEDED, ThicknessAt, Truth, Worked};

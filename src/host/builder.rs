@@ -44,14 +44,15 @@ impl Builder {
     /// Answers HTTP at that address too, as the daemon does; port 0 takes any, see [`Tankside::address`]. Without it
     /// nothing listens, and [`Tankside::router`] is there for the caller's own server.
     ///
-    /// Away from loopback the config must have what the daemon would ask for there.
+    /// Away from loopback there must be a token in the state folder, as for the daemon.
     pub fn http(mut self, address: SocketAddr) -> Builder {
         self.http = Some(address);
         self
     }
 
     /// The address of the caller's own server that answers with [`Tankside::router`]: what the Host check of the routes
-    /// goes by. Without it, the config's `daemon.listen`.
+    /// goes by. Without it, the config's `daemon.listen`. At an address off loopback every request needs a token
+    /// (`tankside token add`), unless the caller's server puts a [`crate::serve::Peer`] into its extensions.
     pub fn behind(mut self, address: SocketAddr) -> Builder {
         self.behind = Some(address);
         self
@@ -91,14 +92,6 @@ impl Builder {
     /// The config's problems; an address, a ledger or a port that somebody else holds; no minder. Then nothing runs.
     pub async fn start(self) -> Result<Tankside, Failure> {
         let setup = self.read()?;
-        if let Some(address) = self.http.or(self.behind)
-            && !address.ip().is_loopback()
-            && setup.config.daemon.token.is_none()
-        {
-            return Err(Failure::config(format!(
-                "{address} is not loopback: set daemon.token in the config, or everybody there could switch the supply on"
-            )));
-        }
         Tankside::start(&setup, self.http, &self.minder).await
     }
 }

@@ -18,6 +18,10 @@ impl Failure {
     pub(crate) fn usage(text: impl Into<String>) -> Failure {
         Failure { code: 64, text: text.into() }
     }
+    /// What is on record does not fit (EX_DATAERR).
+    pub(crate) fn data(text: impl Into<String>) -> Failure {
+        Failure { code: 65, text: text.into() }
+    }
     /// Nobody answers (EX_UNAVAILABLE).
     pub(crate) fn unreachable(text: impl Into<String>) -> Failure {
         Failure { code: 69, text: text.into() }

@@ -5,6 +5,7 @@
 //! `cli` is one program around it; [`Tankside::builder`] is for the others.
 //! What it may not know: arguments, the terminal, signals.
 
+pub(crate) mod access;
 mod builder;
 mod failure;
 mod minder;

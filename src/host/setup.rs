@@ -1,9 +1,12 @@
 //! The config and all it names, read once for every verb that needs it.
 
 use super::Failure;
-use crate::config::{self, Config, Station};
+use crate::config::{self, Config, Station, Tank};
+use crate::ledger::Reader;
+use crate::plan::Own;
 use crate::process::{self, Sheet};
 use crate::run;
+use crate::serve::own_of;
 use crate::supply::{Dialect, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -79,13 +82,18 @@ pub(crate) fn load(path: PathBuf, text: &str) -> Result<Result<Setup, Vec<String
     let folder = path.parent().unwrap_or(Path::new("."));
     let bath_files = toml_files(&folder.join("baths"))?;
     let mut problems = Vec::new();
-    let dialects = dialects(folder, &mut problems)?;
+    let dialects = dialects(folder, &mut problems);
     let sheet_files = toml_files(&folder.join("processes"))?;
     let mut unfit = Vec::new();
     // With bad baths the sheets cannot be judged; the baths' problems are told by the config.
     let sheets = crate::bath::gather(&bath_files)
         .map_or_else(|_| Vec::new(), |baths| sheets(&sheet_files, &baths, &mut problems, &mut unfit));
-    let names: Vec<_> = dialects.iter().map(|d| d.name.as_str()).collect();
+    // A dialect with a bad file still has a name, so that its station is not blamed as well.
+    let mut names: Vec<_> = dialects.iter().map(|d| d.name.clone()).collect();
+    names.extend(toml_paths(&folder.join("dialects")).iter().map(|path| stem(path)));
+    names.sort();
+    names.dedup();
+    let names: Vec<_> = names.iter().map(String::as_str).collect();
     match config::load(text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
             let mut problems = strangers(&path, &config.stations, &dialects);
@@ -151,20 +159,32 @@ fn no_metal(path: &Path, config: &Config) -> Vec<String> {
         .collect()
 }
 
-/// The shipped dialects, overridden by the files of a folder beside the config.
-pub(crate) fn dialects(folder: &Path, problems: &mut Vec<String>) -> Result<Vec<Arc<Dialect>>, Failure> {
+/// The shipped dialects, overridden by the files of a folder beside the config. One that is bad keeps no other away.
+pub(crate) fn dialects(folder: &Path, problems: &mut Vec<String>) -> Vec<Arc<Dialect>> {
     let mut all: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
-    for (file, text) in toml_files(&folder.join("dialects"))? {
-        let name = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        match dialect::parse(&text, &file) {
+    for path in toml_paths(&folder.join("dialects")) {
+        let file = path.display().to_string();
+        let parsed = match read(&path) {
+            Ok(text) => dialect::parse(&text, &file),
+            Err(e) => {
+                problems.push(format!("{file}: {e}"));
+                continue;
+            }
+        };
+        match parsed {
             Ok(read) => {
-                all.retain(|d| d.name != name);
+                all.retain(|d| d.name != read.name);
                 all.push(Arc::new(read));
             }
             Err(found) => problems.extend(found.iter().map(ToString::to_string)),
         }
     }
-    Ok(all)
+    all
+}
+
+/// The name that a dialect has by its file.
+fn stem(path: &Path) -> String {
+    path.file_stem().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// The shipped sheets, overridden by the files of a folder beside the config. What is wrong with the workshop's
@@ -185,17 +205,21 @@ fn sheets(
 
 /// The `.toml` files of a folder by name, each with its text; none if there is no folder.
 fn toml_files(folder: &Path) -> Result<Vec<(String, String)>, Failure> {
-    let Ok(entries) = std::fs::read_dir(folder) else { return Ok(Vec::new()) };
-    let mut paths: Vec<_> =
-        entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
-    paths.sort();
-    paths
+    toml_paths(folder)
         .into_iter()
         .map(|path| {
             let text = read(&path).map_err(|e| Failure::config(format!("{}: {e}", path.display())))?;
             Ok((path.display().to_string(), text))
         })
         .collect()
+}
+
+fn toml_paths(folder: &Path) -> Vec<PathBuf> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let mut paths: Vec<_> =
+        entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == "toml")).collect();
+    paths.sort();
+    paths
 }
 
 /// FNV-1a, 64 bits: tells two texts apart in a log; it protects nothing.
@@ -220,6 +244,12 @@ impl Setup {
         }
     }
 
+    /// What the ledger has of that tank's own measurements; nothing where there is no ledger yet.
+    pub(crate) fn own(&self, tank: &Tank) -> Own {
+        let ledger = self.config.daemon.state.join("ledger.sqlite");
+        if ledger.exists() { own_of(&Reader::new(&ledger), tank) } else { Own::default() }
+    }
+
     /// The dialect of that name; `config::load` has checked that there is one.
     pub(crate) fn dialect(&self, name: &str) -> Result<Arc<Dialect>, Failure> {
         let found = self.dialects.iter().find(|d| d.name == name);
@@ -229,17 +259,7 @@ impl Setup {
 
 /// What the controller of that station is made from.
 pub(crate) fn controller(station: &Station) -> run::Setup {
-    let mut watches = station.watches.clone();
-    // The sum of several meters is unsure by the sum of their steps.
-    let meters = station.supplies().count() as f64;
-    watches.amps_count = watches.amps_count * meters;
-    run::Setup {
-        limits: station.limits,
-        watches,
-        max_gap: station.max_gap,
-        stale_after: station.stale_after,
-        hold_on_ledger_failure: station.on_ledger_failure == config::OnLedgerFailure::Hold,
-    }
+    crate::serve::controller_for(station)
 }
 
 #[cfg(test)]

@@ -1,12 +1,14 @@
 //! Everything is started here, in this order, and ended in the reverse.
 
 use super::setup::{self, Setup};
-use super::{Failure, MinderProgram};
-use crate::config::{Config, TemperatureSource};
+use super::{Failure, MinderProgram, access};
+use crate::config::{Config, Tank, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
 use crate::run::{Command, Refusal};
-use crate::serve::{AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, plan_for};
+use crate::serve::{
+    AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
+};
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use futures_util::stream::{self, Stream};
@@ -36,6 +38,7 @@ pub struct Tankside {
     ledger: Ledger,
     http: Option<JoinHandle<()>>,
     sensors: Vec<JoinHandle<()>>,
+    tellers: Vec<JoinHandle<()>>,
     shutdown: CancellationToken,
     app: AppState,
     config: Arc<Config>,
@@ -69,12 +72,20 @@ impl Tankside {
             config_hash = %setup.hash,
             "tankside starts"
         );
+        let facing = at.unwrap_or(config.daemon.listen);
+        let tokens = access::tokens(setup, facing)?;
         let listening = match at {
-            Some(at) => Some(listen(at).await.map_err(Failure::refused)?),
+            Some(at) => {
+                let listening = listen(at).await.map_err(Failure::refused)?;
+                let tls = config.daemon.tls.as_ref();
+                Some(listening.with_tls(tls).map_err(|e| Failure::config(e.to_string()))?)
+            }
             None => None,
         };
         let address = listening.as_ref().map(|l| l.address);
         let ledger = open_ledger(&config.daemon.state)?;
+        // Only now: a second daemon must not overwrite the first one's.
+        let tokens = tokens.with_local().map_err(|e| Failure::ledger(e.to_string()))?;
         let clock = Clock::new();
         let baths = baths(setup, clock);
         let stations = stations(setup, &baths)?;
@@ -94,7 +105,18 @@ impl Tankside {
         let shutdown = CancellationToken::new();
         let sensors = baths.watch_sensors();
         let facing = address.unwrap_or(config.daemon.listen);
-        let app = app(setup, &control, &ledger, baths, facing, shutdown.clone()).minded(minder.stands());
+        let told = notify(&config.notify, control.handles(), &|| ledger.news(), &shutdown);
+        let tellers = match told {
+            Ok(tellers) => tellers,
+            Err(why) => {
+                control.shutdown().await;
+                minder.goodbye().await;
+                return Err(Failure::config(format!("notify: {why}")));
+            }
+        };
+        let app = app(setup, &control, &ledger, baths, facing, shutdown.clone())
+            .minded(minder.stands())
+            .guarded(tokens, config.daemon.loopback_open);
         let http = listening.map(|l| tokio::spawn(Listening::serve(l, app.clone())));
         if let Some(address) = address {
             tracing::info!(%address, "listening");
@@ -105,6 +127,7 @@ impl Tankside {
             ledger,
             http,
             sensors,
+            tellers,
             shutdown,
             app,
             config: Arc::new(config.clone()),
@@ -134,7 +157,8 @@ impl Tankside {
     pub fn plan(&self, station: &str, request: &Request) -> Result<Plan, Vec<String>> {
         let found = self.config.stations.iter().find(|s| s.name == station);
         let found = found.ok_or_else(|| vec![format!("station: there is no station {station:?}")])?;
-        plan_for(&self.config, found, request, self.config.daemon.units)
+        let own = |tank: &Tank| own_of(self.ledger.reader(), tank);
+        plan_for(&self.config, found, request, &own, self.config.daemon.units)
     }
 
     /// Starts that order in somebody's name, and returns the run's id. Hold, resume, stop, answers and off go through
@@ -209,6 +233,10 @@ impl Tankside {
             && let Err(e) = http.await
         {
             tracing::error!("serving ended badly: {e}");
+        }
+        for teller in self.tellers {
+            // They end with the token; a broker that is gone is not waited for longer than its goodbye.
+            let _ = teller.await;
         }
         let closed = self.ledger.close().await;
         if !unsure.is_empty() {
@@ -333,7 +361,7 @@ fn app(
         .collect();
     let facts = Facts {
         listen: address,
-        token: config.daemon.token.clone(),
+        names: config.daemon.names.clone(),
         units: config.daemon.units,
         config_hash: setup.hash.clone(),
         tanks: config
@@ -347,6 +375,6 @@ fn app(
             .collect(),
     };
     let metrics = Metrics::new().with_process();
-    let desk = Desk { config: config.clone(), ledger: ledger.reader().clone() };
+    let desk = Desk { config: config.clone(), sheets: setup.sheets.clone(), ledger: ledger.reader().clone() };
     AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
 }

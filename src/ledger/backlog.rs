@@ -9,9 +9,11 @@
 
 use super::account::millis;
 use super::error::is_bad_row;
+use super::job::{self, JobEnd};
 use super::pack::Readings;
 use super::packed;
 use super::rows::{Row, RunEnd};
+use super::seal;
 use rusqlite::{Transaction, params};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -32,6 +34,8 @@ pub(super) struct Backlog {
     full: VecDeque<(String, Chunk)>,
     charges: BTreeMap<String, ChargeSoFar>,
     lines: VecDeque<Line>,
+    /// Runs that have ended, to be sealed once all that is theirs is written.
+    ended: Vec<String>,
     /// Rows given up since the last commit, because memory was bounded too.
     pub lost: u64,
 }
@@ -40,6 +44,7 @@ pub(super) struct Backlog {
 enum Line {
     Row(Row),
     End(RunEnd),
+    JobEnd(JobEnd),
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -93,7 +98,12 @@ impl Backlog {
             Row::Charge { run, charge, unobserved, worked } => {
                 self.charge(run, charge.0, millis(unobserved), millis(worked));
             }
-            line @ (Row::Phase(_) | Row::Event(_) | Row::Alarm(_)) => self.line(Line::Row(line)),
+            line @ (Row::Phase(_)
+            | Row::Event(_)
+            | Row::Alarm(_)
+            | Row::Audit(_)
+            | Row::JobStep(_)
+            | Row::JobEvent { .. }) => self.line(Line::Row(line)),
         }
     }
 
@@ -106,7 +116,13 @@ impl Backlog {
         if let Some(chunk) = self.filling.remove(&end.id).filter(|c| c.readings.len() > 0) {
             self.full.push_back((end.id.clone(), chunk));
         }
+        self.ended.push(end.id.clone());
         self.line(Line::End(end));
+    }
+
+    /// Takes the end of a job.
+    pub fn end_job(&mut self, end: JobEnd) {
+        self.line(Line::JobEnd(end));
     }
 
     fn charge(&mut self, run: String, microcoulombs: i64, unobserved: i64, worked: i64) {
@@ -132,6 +148,7 @@ impl Backlog {
         self.lines.is_empty()
             && self.charges.is_empty()
             && self.full.is_empty()
+            && self.ended.is_empty()
             && self.filling.values().all(|c| !c.unwritten)
     }
 
@@ -147,6 +164,14 @@ impl Backlog {
         }
         for (run, chunk) in self.filling.iter().filter(|(_, c)| c.unwritten) {
             forgive(write_chunk(tx, run, chunk), "a chunk of readings")?;
+        }
+        for run in &self.ended {
+            match seal::seal(tx, run, false) {
+                // The disk is asked again; what cannot be read is left to the next start.
+                Err(e) if e.sqlite_error_code().is_some() && !is_bad_row(&e) => return Err(e),
+                Err(e) => tracing::error!("ledger: run {run} could not be sealed: {e}"),
+                Ok(()) => {}
+            }
         }
         Ok(())
     }
@@ -181,6 +206,7 @@ impl Backlog {
     pub fn written(&mut self) {
         self.accounts_written();
         self.full.clear();
+        self.ended.clear();
         for chunk in self.filling.values_mut() {
             chunk.unwritten = false;
         }
@@ -194,12 +220,15 @@ impl Backlog {
     }
 }
 
+/// A line that comes after its run was sealed is kept, but no longer as that run's: a seal covers all that bears the
+/// run's id.
 fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
     match line {
         Line::Row(Row::Phase(p)) => {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO run_step (run_id, number, began_utc, began_milliseconds, state, phase, why)
-                 SELECT ?1, COALESCE(MAX(number), 0) + 1, ?2, ?3, ?4, ?5, ?6 FROM run_step WHERE run_id = ?1",
+                 SELECT ?1, COALESCE(MAX(number), 0) + 1, ?2, ?3, ?4, ?5, ?6 FROM run_step WHERE run_id = ?1
+                 HAVING NOT EXISTS (SELECT 1 FROM record WHERE run_id = ?1 AND kind = 'run')",
             )?;
             forgive(
                 insert.execute(params![p.run, p.at, millis(p.since_start), p.state, p.phase, p.why]),
@@ -209,7 +238,8 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
         Line::Row(Row::Event(e)) => {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO event (at_utc, monotonic_milliseconds, station, run_id, kind, text)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                 VALUES (?1, ?2, ?3, (SELECT ?4 WHERE NOT EXISTS
+                         (SELECT 1 FROM record WHERE run_id = ?4 AND kind = 'run')), ?5, ?6)",
             )?;
             forgive(
                 insert.execute(params![e.at, e.monotonic_milliseconds, e.station, e.run, e.kind, e.text]),
@@ -220,7 +250,8 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             let mut insert = tx.prepare_cached(
                 "INSERT INTO alarm (at_utc, monotonic_milliseconds, station, run_id, watch, from_state,
                                     to_state, priority, text, by, note)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+                 VALUES (?1, ?2, ?3, (SELECT ?4 WHERE NOT EXISTS
+                         (SELECT 1 FROM record WHERE run_id = ?4 AND kind = 'run')), ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
             )?;
             let row = params![
                 a.at,
@@ -237,6 +268,12 @@ fn write_line(tx: &Transaction<'_>, line: &Line) -> rusqlite::Result<()> {
             ];
             forgive(insert.execute(row), "an alarm")
         }
+        Line::Row(Row::Audit(a)) => forgive(super::gate::write_audit(tx, a), "a line of the audit"),
+        Line::Row(Row::JobStep(step)) => forgive(job::write_step(tx, step), "a step"),
+        Line::Row(Row::JobEvent { job, event }) => {
+            forgive(job::write_event(tx, job, event), "an event of a job")
+        }
+        Line::JobEnd(end) => forgive(job::write_end(tx, end), "the end of a job"),
         Line::Row(Row::Reading { .. } | Row::Charge { .. }) => Ok(()),
         Line::End(e) => {
             // The first end counts: a run that is closed stays as it was closed.

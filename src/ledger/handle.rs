@@ -6,7 +6,7 @@ use super::rows::{
     AlarmRow, CommissioningRow, EventRow, News, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow,
 };
 use super::writer::{Feed, Health, Message, Reply, Writer, now_utc};
-use super::{LedgerError, check, schema};
+use super::{LedgerError, check, schema, seal};
 use nix::fcntl::{Flock, FlockArg};
 use rusqlite::{Connection, params};
 use std::fs::File;
@@ -75,7 +75,8 @@ impl Ledger {
         });
         check::begin(path, feed.clone());
         let (queue, inbox) = sync_channel(QUEUE);
-        let writer = Writer { db, inbox, feed: feed.clone(), lock };
+        let unsealed = seal::waiting(&db).map_err(|e| LedgerError::Read(e.to_string()))?.into();
+        let writer = Writer { db, inbox, feed: feed.clone(), unsealed, lock };
         std::thread::Builder::new()
             .name("ledger".into())
             .spawn(move || writer.work())
@@ -369,8 +370,12 @@ fn recover(db: &mut Connection, migrated_from: Option<i64>) -> rusqlite::Result<
              VALUES (?1, 0, ?2, ?3, 'note', ?4)",
             params![now_utc(), station, id, sentence],
         )?;
+        if let Err(e) = seal::seal(&tx, id, false) {
+            tracing::warn!("ledger: run {id} could not be sealed: {e}");
+        }
         sentences.push(sentence);
     }
+    sentences.extend(super::job::close_left(&tx, &now_utc())?);
     let runs: i64 = tx.query_row("SELECT COUNT(*) FROM run", [], |row| row.get(0))?;
     tx.commit()?;
     let mut sentence = format!("ledger: {runs} run{} on record", if runs == 1 { "" } else { "s" });

@@ -10,6 +10,10 @@
 //! later. A tank's account is the sum, in whole microcoulombs, of what its runs
 //! passed; there is no second copy that could differ.
 //!
+//! When a run ends, what it left is hashed and the hash is chained to the one before
+//! (table `record`); everything later is an entry of its own. How, and what that can
+//! prove and cannot, stands at the head of `seal.rs`.
+//!
 //! What was not tested: a real power cut, and storage that says "written" when
 //! it is not. synchronous=FULL is what the database offers against the first;
 //! nothing in software helps against the second.
@@ -23,12 +27,16 @@ mod account;
 mod backlog;
 mod check;
 mod error;
+mod finding;
+mod gate;
 mod handle;
+mod job;
 mod pack;
 mod packed;
 mod reader;
 mod rows;
 mod schema;
+mod seal;
 mod tally;
 mod upkeep;
 mod writer;
@@ -36,15 +44,21 @@ mod writer;
 #[cfg(test)]
 mod packed_tests;
 #[cfg(test)]
+mod seal_tests;
+#[cfg(test)]
 mod tests;
 
 pub use error::LedgerError;
+pub use finding::{FindingKind, FindingRow};
+pub use gate::{AuditRow, OnceRow};
 pub use handle::{Ledger, Recovery};
+pub use job::{JobEnd, JobRow, JobStart, JobStepRow};
 pub use reader::Reader;
 pub use rows::{
     AlarmRow, CommissioningRow, EventRow, HungRow, News, PhaseRow, ReadingRow, Row, RunEnd, RunRow, RunStart,
     StageRow, TankRow,
 };
+pub use seal::{Digests, Entry, Fault, RecordRow, Verdict};
 pub use tally::{SinceRow, TallyBy, TallyRow};
 pub use upkeep::{AdditionRow, PaceRow};
 pub use writer::{COMMIT_EVERY, Health};

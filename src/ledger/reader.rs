@@ -61,6 +61,27 @@ impl Reader {
         self.with(tanks)
     }
 
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (`letters` 7) by UTC in which it
+    /// worked at all, oldest first, C. A run counts whole on the day it started.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, LedgerError> {
+        let mut days: Vec<(String, f64)> = self.with(|db| {
+            db.prepare_cached(
+                "SELECT SUBSTR(r.started_utc, 1, ?2) AS day, SUM(c.charge_microcoulombs)
+                 FROM tank_charge AS c JOIN run AS r ON r.id = c.run_id
+                 WHERE c.tank = ?1 GROUP BY day ORDER BY day DESC LIMIT ?3",
+            )?
+            .query_map(params![tank, letters, limit], |row| {
+                Ok((row.get(0)?, row.get::<_, i64>(1)? as f64 / 1e6))
+            })?
+            .collect()
+        })?;
+        days.reverse();
+        Ok(days)
+    }
+
     /// The stages of a run, oldest first.
     ///
     /// # Errors
@@ -119,6 +140,18 @@ impl Reader {
         })
     }
 
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
+                .collect()
+        })
+    }
+
     /// The newest `limit` alarm changes, newest first.
     ///
     /// # Errors
@@ -139,6 +172,18 @@ impl Reader {
         self.with(|db| {
             db.prepare_cached(&format!("{ALARM} WHERE at_utc >= ?1 ORDER BY id LIMIT ?2"))?
                 .query_map(params![from, limit], alarm_row)?
+                .collect()
+        })
+    }
+
+    /// The alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, LedgerError> {
+        self.with(|db| {
+            db.prepare_cached(&format!("{ALARM} WHERE run_id = ?1 ORDER BY id"))?
+                .query_map([run], alarm_row)?
                 .collect()
         })
     }
@@ -270,12 +315,12 @@ pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
         .collect()
 }
 
-const ALARM: &str =
+pub(super) const ALARM: &str =
     "SELECT at_utc, monotonic_milliseconds, station, run_id, watch, from_state, to_state, priority,
-            text, by, note
+            text, by, note, id
      FROM alarm";
 
-fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
+pub(super) fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
     Ok(AlarmRow {
         at: row.get(0)?,
         monotonic_milliseconds: row.get(1)?,
@@ -295,7 +340,7 @@ pub(super) const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
        r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
-       r.continues, r.order_json, r.load_slope_ohm_square_meters
+       r.continues, r.order_json, r.load_slope_ohm_square_meters, r.job_id, r.lot, r.customer
 FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";
 
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
@@ -323,6 +368,9 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         continues: row.get(17)?,
         order_json: row.get(18)?,
         load_slope_ohm_square_meters: row.get(19)?,
+        job: row.get(20)?,
+        lot: row.get(21)?,
+        customer: row.get(22)?,
     })
 }
 

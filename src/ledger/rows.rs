@@ -1,5 +1,6 @@
 //! Rows as they go in and as they are read back, in plain numbers with the unit in the name.
 
+use super::job::JobStepRow;
 use crate::quantity::{Amps, Microcoulombs, Temperature, Volts};
 use serde::Serialize;
 use std::sync::Arc;
@@ -36,6 +37,12 @@ pub struct RunStart {
     pub hung: Vec<HungRow>,
     /// The whole order as JSON.
     pub order_json: String,
+    /// The job whose step this is.
+    pub job: Option<String>,
+    /// The lot.
+    pub lot: Option<String>,
+    /// The customer's reference.
+    pub customer: Option<String>,
 }
 
 /// One kind of part in a run.
@@ -109,6 +116,17 @@ pub enum Row {
     Event(EventRow),
     /// An alarm changed.
     Alarm(AlarmRow),
+    /// Somebody asked for something that could change something.
+    Audit(super::gate::AuditRow),
+    /// A step of a job began, or ended.
+    JobStep(JobStepRow),
+    /// Something happened in a job.
+    JobEvent {
+        /// Which.
+        job: String,
+        /// What.
+        event: EventRow,
+    },
 }
 
 /// A change of state or phase.
@@ -171,6 +189,12 @@ pub struct RunRow {
     pub load_slope_ohm_square_meters: Option<f64>,
     /// The whole order as JSON.
     pub order_json: String,
+    /// The job whose step this was.
+    pub job: Option<String>,
+    /// The lot.
+    pub lot: Option<String>,
+    /// The customer's reference.
+    pub customer: Option<String>,
 }
 
 /// One stage of a run, as recorded.

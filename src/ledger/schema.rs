@@ -11,6 +11,10 @@ pub(super) const STEPS: &[&str] = &[
     include_str!("schema/0004.sql"),
     include_str!("schema/0005.sql"),
     include_str!("schema/0006.sql"),
+    include_str!("schema/0007.sql"),
+    include_str!("schema/0008.sql"),
+    include_str!("schema/0009.sql"),
+    include_str!("schema/0010.sql"),
 ];
 
 /// The schema number of a database: 0 is an empty file.

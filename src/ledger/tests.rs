@@ -26,6 +26,9 @@ pub(super) fn start(id: &str, tank: &str) -> RunStart {
         continues: None,
         hung: Vec::new(),
         order_json: "{}".into(),
+        job: None,
+        lot: None,
+        customer: None,
     }
 }
 
@@ -94,7 +97,7 @@ pub(super) fn fresh() -> (tempfile::TempDir, std::path::PathBuf) {
     (folder, path)
 }
 
-async fn most_pages(ledger: &Ledger, pages: i64) {
+pub(super) async fn most_pages(ledger: &Ledger, pages: i64) {
     ledger.ask(|reply| Message::MostPages(pages, reply)).await.unwrap();
 }
 

@@ -166,8 +166,14 @@ fn addition(row: &Row<'_>) -> rusqlite::Result<AdditionRow> {
 }
 
 /// On the ledger's thread.
-pub(super) fn write(db: &Connection, deed: &Deed) -> Result<(), LedgerError> {
-    let written = match deed {
+pub(super) fn write(db: &mut Connection, deed: &Deed) -> Result<(), LedgerError> {
+    let failed = |e: rusqlite::Error| LedgerError::Write(e.to_string());
+    let tx = db.transaction().map_err(failed)?;
+    carried_out(&tx, deed).and_then(|()| tx.commit()).map_err(failed)
+}
+
+fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
+    match deed {
         Deed::Log { row, unobserved_milliseconds } => db.execute(
             "INSERT INTO addition (at_utc, tank, what, amount, tank_microcoulombs, by, note,
                                    tank_unobserved_milliseconds)
@@ -187,8 +193,15 @@ pub(super) fn write(db: &Connection, deed: &Deed) -> Result<(), LedgerError> {
             "UPDATE addition SET undone_utc = ?2, undone_by = ?3 WHERE id = ?1 AND undone_utc IS NULL",
             params![id, now_utc(), by],
         ),
-    };
-    written.map(|_| ()).map_err(|e| LedgerError::Write(e.to_string()))
+    }?;
+    if let Deed::Undo { id, by } = deed {
+        // What was found goes with the entry that it made.
+        db.execute(
+            "UPDATE finding SET undone_utc = ?2, undone_by = ?3 WHERE addition_id = ?1 AND undone_utc IS NULL",
+            params![id, now_utc(), by],
+        )?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -214,6 +227,9 @@ mod tests {
             continues: None,
             hung: Vec::new(),
             order_json: "{}".into(),
+            job: None,
+            lot: None,
+            customer: None,
         };
         ledger.begin(start).await.unwrap();
         let end = RunEnd {

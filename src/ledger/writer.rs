@@ -4,13 +4,17 @@ use super::LedgerError;
 use super::backlog::Backlog;
 use super::check;
 use super::error::words;
+use super::finding;
+use super::job::{self, JobEnd, JobStart};
 use super::packed;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
+use super::seal::{self, Entry};
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, InterruptHandle, params};
+use std::collections::VecDeque;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{oneshot, watch};
@@ -42,8 +46,13 @@ pub(super) enum Message {
     Row(Box<Row>),
     Begin(Box<RunStart>, Reply),
     Finish(Box<RunEnd>, Reply),
+    BeginJob(Box<JobStart>, Reply),
+    FinishJob(JobEnd, Reply),
     Commissioned(Box<CommissioningRow>, Reply),
     Addition(Box<Deed>, Reply),
+    Once(Box<super::gate::Once>, Reply),
+    Entry(Box<Entry>, Reply),
+    Finding(Box<finding::Deed>, Reply),
     Sync(Reply),
     Close(Reply),
     /// Lets a test fill the disk: no more than this many pages.
@@ -67,6 +76,8 @@ pub(super) struct Writer<L> {
     pub db: Connection,
     pub inbox: Receiver<Message>,
     pub feed: Arc<Feed>,
+    /// Runs that ended without a seal, oldest first.
+    pub unsealed: VecDeque<String>,
     /// Held as long as the thread lives.
     pub lock: L,
 }
@@ -78,6 +89,7 @@ struct State {
     next: Option<Instant>,
     last_commit: Option<Instant>,
     retry: Option<Duration>,
+    unsealed: VecDeque<String>,
     /// Chunks of an earlier format are packed up to here; `None` when all are.
     packed_to: Option<(String, i64)>,
 }
@@ -85,7 +97,7 @@ struct State {
 impl<L> Writer<L> {
     /// Works until told to close, or until the last handle is gone; then writes what is left.
     pub fn work(self) {
-        let Writer { db, inbox, feed, lock } = self;
+        let Writer { db, inbox, feed, unsealed, lock } = self;
         let mut state = State {
             db,
             feed,
@@ -93,6 +105,7 @@ impl<L> Writer<L> {
             next: None,
             last_commit: None,
             retry: None,
+            unsealed,
             packed_to: Some(Default::default()),
         };
         let farewell = state.attend(&inbox);
@@ -111,6 +124,18 @@ impl<L> Writer<L> {
 impl State {
     fn attend(&mut self, inbox: &Receiver<Message>) -> Option<Reply> {
         loop {
+            if !self.unsealed.is_empty() && self.next.is_none_or(|at| at > Instant::now()) {
+                match inbox.try_recv() {
+                    Ok(message) => {
+                        if let ControlFlow::Break(reply) = self.take(message) {
+                            return Some(reply);
+                        }
+                    }
+                    Err(TryRecvError::Empty) => self.seal_one(),
+                    Err(TryRecvError::Disconnected) => return None,
+                }
+                continue;
+            }
             let idle = self.packed_to.is_some().then(|| Instant::now() + IDLE);
             let message = match self.next.or(idle) {
                 Some(at) => match inbox.recv_timeout(at.saturating_duration_since(Instant::now())) {
@@ -184,11 +209,27 @@ impl State {
                 self.backlog.end(*end);
                 let _ = reply.send(self.commit());
             }
+            Message::BeginJob(start, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.begin_job(&start)));
+            }
+            Message::FinishJob(end, reply) => {
+                self.backlog.end_job(end);
+                let _ = reply.send(self.commit());
+            }
             Message::Commissioned(row, reply) => {
                 let _ = reply.send(self.commit().and_then(|()| self.commissioned(&row)));
             }
             Message::Addition(deed, reply) => {
-                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&self.db, &deed)));
+                let _ = reply.send(self.commit().and_then(|()| upkeep::write(&mut self.db, &deed)));
+            }
+            Message::Finding(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| finding::write(&mut self.db, &deed)));
+            }
+            Message::Once(deed, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| super::gate::write_once(&mut self.db, &deed)));
+            }
+            Message::Entry(entry, reply) => {
+                let _ = reply.send(self.commit().and_then(|()| self.enter(&entry)));
             }
             Message::Sync(reply) => {
                 let _ = reply.send(self.commit());
@@ -203,6 +244,22 @@ impl State {
         ControlFlow::Continue(())
     }
 
+    fn enter(&mut self, entry: &Entry) -> Result<(), LedgerError> {
+        transact(&mut self.db, |tx| {
+            seal::append(tx, &entry.run, &entry.kind, Some(&entry.by), false, entry.content.to_string())
+        })
+        .map_err(|e| LedgerError::Write(words(&e)))
+    }
+
+    /// Seals one run that should have been sealed before; one at a time, so that nobody waits long.
+    fn seal_one(&mut self) {
+        let Some(run) = self.unsealed.pop_front() else { return };
+        if let Err(e) = transact(&mut self.db, |tx| seal::seal(tx, &run, true)) {
+            // It is asked for again at the next start; until then `runs verify` says so.
+            tracing::warn!("ledger: run {run} could not be sealed: {e}");
+        }
+    }
+
     /// The intent, on disk when this returns. A run that could not be begun leaves nothing behind.
     fn begin(&mut self, start: &RunStart) -> Result<(), LedgerError> {
         if let Some(why) = self.feed.damage.get() {
@@ -213,6 +270,13 @@ impl State {
         if result.is_ok() {
             self.backlog.begin(&start.id);
         }
+        self.settle(began, result)
+    }
+
+    /// As [`State::begin`], for a job.
+    fn begin_job(&mut self, start: &JobStart) -> Result<(), LedgerError> {
+        let began = Instant::now();
+        let result = transact(&mut self.db, |tx| job::insert(tx, start));
         self.settle(began, result)
     }
 
@@ -310,8 +374,8 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
         tx.execute(
             "INSERT INTO run (id, station, tank, title, started_by, started_utc, state, target_microcoulombs,
                               area_square_meters, parts, metal, thickness_meters_per_coulomb, continues,
-                              order_json)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'running', ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                              order_json, job_id, lot, customer)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'running', ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
             params![
                 start.id,
                 start.station,
@@ -326,6 +390,9 @@ fn insert_run(db: &mut Connection, start: &RunStart, now: &str) -> rusqlite::Res
                 start.thickness_meters_per_coulomb,
                 start.continues,
                 start.order_json,
+                start.job,
+                start.lot,
+                start.customer,
             ],
         )?;
         tx.execute(

@@ -29,6 +29,8 @@ pub struct Setup {
     pub agitation: Agitation,
     /// Its temperature, which the heater holds.
     pub temperature: Temperature,
+    /// A plain resistor of so many ohms on the leads instead of the cell, as for commissioning.
+    pub resistor: Option<f64>,
     /// What goes wrong.
     pub script: Script,
 }
@@ -44,6 +46,7 @@ impl Setup {
             edge_factor: 1.9,
             agitation: Agitation::Still,
             temperature: Temperature::new(chemistry.temperature),
+            resistor: None,
             script: Script::default(),
         }
     }
@@ -157,9 +160,11 @@ impl Bench {
             agitation: setup.agitation,
             temperature: setup.temperature.get(),
         };
+        let mut cell = Cell::new(setup.chemistry, cell);
+        cell.resistor = setup.resistor.map(|ohms| ohms.max(1e-3));
         Bench {
             supply: SupplyModel::new(setup.rating),
-            cell: Cell::new(setup.chemistry, cell),
+            cell,
             noise: Prng::new(setup.seed),
             contact: Prng::new(setup.seed ^ 0x5bd1_e995),
             pending: setup.script.entries,

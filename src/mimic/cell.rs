@@ -45,6 +45,8 @@ pub struct Cell {
     pub flaws: Flaws,
     /// What has slowly changed.
     pub slow: Slow,
+    /// A plain resistor of so many ohms hangs on the leads instead of a cell.
+    pub resistor: Option<f64>,
     life: Life,
 }
 
@@ -104,6 +106,7 @@ impl Cell {
             edge_metal_coulombs: 0.0,
             flaws: Flaws::default(),
             slow: Slow::default(),
+            resistor: None,
             life: Life::default(),
         }
     }
@@ -144,6 +147,9 @@ impl Cell {
     }
 
     fn bath_current(&self, volts: f64) -> f64 {
+        if let Some(ohms) = self.resistor {
+            return volts.max(0.0) / (ohms + self.life.leads + self.flaws.contact_ohms);
+        }
         let over = volts - self.chemistry.open_volts;
         if over <= 0.0 {
             return 0.0;
@@ -170,6 +176,10 @@ impl Cell {
 
     /// Volts and their slope at a current through the bath.
     fn bath_volts(&self, amps: f64) -> (f64, f64) {
+        if let Some(ohms) = self.resistor {
+            let ohms = ohms + self.life.leads + self.flaws.contact_ohms;
+            return (amps * ohms, ohms);
+        }
         let c = &self.chemistry;
         let area = self.area();
         let mean = amps / area;
@@ -213,7 +223,7 @@ impl Cell {
 
     /// Lets `seconds` pass at `amps` through the terminals.
     pub fn advance(&mut self, seconds: f64, amps: f64, volts: f64) {
-        let bath_amps = if self.flaws.open {
+        let bath_amps = if self.flaws.open || self.resistor.is_some() {
             0.0
         } else if self.flaws.short {
             (amps - volts / (BRIDGE + self.life.leads)).max(0.0)
@@ -293,7 +303,11 @@ impl Cell {
     }
     /// Open-circuit volts seen at the terminals while nothing flows.
     pub fn rest_volts(&self) -> f64 {
-        if self.flaws.open || self.flaws.short { 0.0 } else { self.chemistry.open_volts }
+        if self.flaws.open || self.flaws.short || self.resistor.is_some() {
+            0.0
+        } else {
+            self.chemistry.open_volts
+        }
     }
     /// Edge density, A/m2, at a current through the terminals.
     pub fn edge_density(&self, amps: f64) -> f64 {

@@ -171,6 +171,7 @@ pub fn draw(family: Family, habit: Habit, seed: u64) -> Drawn {
         edge_factor,
         agitation,
         temperature: Temperature::new(c.temperature),
+        resistor: None,
         script: Script::default(),
     };
     let kinetic = |(b, i0): (f64, f64)| b * (density / (2.0 * i0)).asinh();

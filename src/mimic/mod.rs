@@ -13,6 +13,7 @@ mod chemistry;
 pub mod family;
 mod life;
 pub mod modbus;
+pub mod plain;
 mod prng;
 pub mod scpi;
 mod script;

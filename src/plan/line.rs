@@ -1,7 +1,8 @@
 //! A whole sheet planned: every step for one load, with the workshop's own tanks.
 
+use super::line_day;
 use super::text::{LABEL, Page};
-use super::{Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
+use super::{Day, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
 use crate::process::{Bake, Base, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step};
@@ -24,10 +25,12 @@ pub struct LineRequest {
     pub finish: Option<End>,
     /// How many parts the bar or rack holds.
     pub places: Option<u32>,
+    /// The shop's day; 8 h and 10 min between loads if absent.
+    pub day: Option<Day>,
 }
 
 /// Which tank of the workshop plays a role.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct LineTank<'a> {
     /// The role in the sheet.
     pub role: &'a str,
@@ -107,6 +110,8 @@ pub struct LinePlan {
     pub load_count: u32,
     /// Every step, in order.
     pub steps: Vec<LineStep>,
+    /// What comes out in a day, and what the metal in it is worth.
+    pub day: LineDay,
     /// Time in tanks for one load, when nothing is done twice; rinsing, carrying and baking come on top.
     pub time: Span,
     /// What each tank's account gets from one load: tank and charge.
@@ -162,8 +167,8 @@ pub fn plan_line(
     line.made(counts, load_count)
 }
 
-struct Line<'a> {
-    request: &'a LineRequest,
+pub(super) struct Line<'a> {
+    pub(super) request: &'a LineRequest,
     sheet: &'a Sheet,
     tanks: &'a [LineTank<'a>],
     supply: &'a SupplyLimits,
@@ -305,11 +310,6 @@ impl<'a> Line<'a> {
         }
         let mut plans = plans.into_iter();
         let steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
-        let time = steps.iter().map(|step| match &step.todo {
-            Todo::Dip { time, .. } => *time,
-            Todo::Powered { plan, .. } => plan.worksheet.time,
-            _ => Span::ZERO,
-        });
         let hung: u32 = counts.iter().sum();
         Ok(LinePlan {
             title: self
@@ -320,10 +320,11 @@ impl<'a> Line<'a> {
             sheet: self.sheet.name.clone(),
             units: self.units,
             load_count,
-            time: time.sum(),
+            time: line_day::in_tanks(&steps),
             charges,
             advice: self.sheet.advice.clone(),
             cautions: self.cautions(),
+            day: self.day(&counts, &steps, load_count),
             counts,
             steps,
         })
@@ -416,6 +417,7 @@ impl LinePlan {
         let charges: Vec<_> =
             self.charges.iter().map(|(tank, charge)| format!("{tank} {}", charge.show_in("A.min"))).collect();
         page.row("charge", &charges.join(", "));
+        self.day.rows(u, self.load_count).iter().for_each(|(label, text)| page.row(label, text));
         page.head("Steps");
         for (number, step) in (1..).zip(&self.steps) {
             let label = format!("{number} {}", step.name);

@@ -18,12 +18,14 @@ fn tanks<'a>(sheet: &'a Sheet, baths: &'a [Bath], litres: f64) -> Vec<LineTank<'
         agitation: Agitation::Air,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     };
     let of = |name: &str| baths.iter().find(|b| b.name == name).unwrap();
     sheet
         .tanks
         .iter()
-        .map(|t| LineTank { role: &t.name, tank: &t.name, bath: of(&t.baths[0]), facts })
+        .map(|t| LineTank { role: &t.name, tank: &t.name, bath: of(&t.baths[0]), facts: facts.clone() })
         .collect()
 }
 fn supply(amps: &str) -> SupplyLimits {
@@ -37,6 +39,7 @@ fn asked(parts: &str, base: Base) -> LineRequest {
         base,
         finish: None,
         places: None,
+        day: None,
     }
 }
 
@@ -195,4 +198,28 @@ fn missing_tanks_wrong_baths_and_the_wrong_metal_are_told_at_once() {
         no.iter().all(|o| matches!(o.step.as_deref(), Some("clean" | "nickel"))) && no.len() >= 2,
         "{no:#?}"
     );
+}
+
+#[test]
+fn sheet_says_what_a_day_brings_what_the_metal_is_worth_and_what_holds_it_back() {
+    let baths = bath::shipped();
+    let sheet = sheet("nickel-on-copper-alloys");
+    let mut tanks = tanks(&sheet, &baths, 20.0);
+    tanks.iter_mut().for_each(|t| t.facts.price = Some("17 EUR/kg".parse().unwrap()));
+    let made =
+        plan_line(&asked("20 disc 34 mm x 1 mm", Base::Brass), &sheet, &tanks, &supply("5 A"), Units::Metric)
+            .unwrap();
+    let day = &made.day;
+    // 8 h and the 10 min that follow no last load, in loads of their time in tanks and 10 min.
+    let each = made.time.get() + 600.0;
+    assert_eq!(f64::from(day.loads_per_day), ((8.0 * 3600.0 + 600.0) / each).floor());
+    let nickel = day.metal.iter().find(|w| w.metal == "nickel").unwrap();
+    let worth: f64 = nickel.worth.as_ref().unwrap().trim_end_matches(" EUR").parse().unwrap();
+    assert!((worth - nickel.mass.get() * 0.017).abs() <= 0.0051, "{nickel:?}");
+    assert!(made.load_count > 1 && day.limit.as_ref().unwrap().1.contains("supply"), "{day:?}");
+    assert!(day.longest.as_ref().unwrap().1 > 0.5);
+    let page = made.text();
+    for row in ["metal", "energy", "in a day", "limit", "longest step"] {
+        assert!(page.contains(&format!("\n  {row}")), "{row}: {page}");
+    }
 }

@@ -18,16 +18,21 @@
 //!     agitation: Agitation::Air,
 //!     max_load: None,
 //!     panel: None,
+//!     own: Default::default(),
+//!     price: None,
 //! };
 //! let supply = SupplyLimits { max_amps: "10 A".parse().unwrap(), max_volts: "12 V".parse().unwrap() };
 //! let made = plan(&request, &nickel, &tank, &supply, Units::Metric).unwrap();
 //! assert_eq!(made.order.control.max_amps().to_string(), "4.845 A");
 //! ```
 
+mod asked;
 mod check;
 mod line;
+mod line_day;
 mod loads;
 mod order;
+mod own;
 mod panel;
 mod read;
 mod request;
@@ -48,8 +53,11 @@ mod target_tests;
 mod tests;
 
 pub use crate::process::Standard;
+pub use asked::{Asked, SheetRequest};
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
+pub use line_day::{LineDay, Worth};
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
+pub use own::{Own, OwnPanel, OwnPart};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use seek::{SeekAsked, SeekTop};

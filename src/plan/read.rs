@@ -44,14 +44,8 @@ impl Request {
 fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
     let tank = root.need("tank").text();
     let title = optional(root, "title", |t| t.may("title").text());
-    let parts: Vec<Option<Part>> = root.need("part").tables().iter().map(|t| part(t, mesh)).collect();
-    let rack = optional(root, "rack", |t| {
-        let table = t.may("rack").table()?;
-        match one_of(&table, &["share", "area"])? {
-            "share" => table.need("share").within(Ratio::ZERO, Ratio::new(20.0)).map(Allowance::Share),
-            _ => table.need("area").not_negative().map(Allowance::Area),
-        }
-    });
+    let parts = parts(root, mesh);
+    let rack = rack(root);
     let base = optional(root, "base", |t| t.may("base").text());
     let hold = words::hold(root);
     let end = words::end(&root.need("end"));
@@ -83,24 +77,12 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
             Err(e) => field.bad(e.wrong(), e.remedy()),
         }
     });
-    let day = optional(root, "day", |t| {
-        let table = t.may("day").table()?;
-        let hours =
-            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
-        let between = optional(&table, "between-loads", |t| {
-            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
-        });
-        let usual = Day::default();
-        Some(Day {
-            hours: hours?.unwrap_or(usual.hours),
-            between_loads: between?.unwrap_or(usual.between_loads),
-        })
-    });
+    let day = day(root);
 
     Some(Request {
         tank: tank?,
         title: title?,
-        parts: parts.into_iter().collect::<Option<_>>()?,
+        parts: parts?,
         rack: rack?.unwrap_or_default(),
         base: base?,
         hold: hold?,
@@ -116,6 +98,23 @@ fn read(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Request> {
         places: places?.and_then(|n| u32::try_from(n).ok()),
         metal_price: metal_price?,
         day: day?,
+    })
+}
+
+/// Every `[[part]]`.
+pub(super) fn parts(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<Vec<Part>> {
+    let all: Vec<Option<Part>> = root.need("part").tables().iter().map(|t| part(t, mesh)).collect();
+    all.into_iter().collect()
+}
+
+/// What `[rack]` says, if it is there.
+pub(super) fn rack(root: &Table<'_>) -> Option<Option<Allowance>> {
+    optional(root, "rack", |t| {
+        let table = t.may("rack").table()?;
+        match one_of(&table, &["share", "area"])? {
+            "share" => table.need("share").within(Ratio::ZERO, Ratio::new(20.0)).map(Allowance::Share),
+            _ => table.need("area").not_negative().map(Allowance::Area),
+        }
     })
 }
 
@@ -238,5 +237,22 @@ fn shape(table: &Table<'_>, key: &'static str, mesh: MeshFiles<'_>) -> Option<Sh
             let all = (length("flats"), length("length"), flag("ends"));
             Shape::HexBar(HexBar { flats: all.0?, length: all.1?, ends: all.2? })
         }
+    })
+}
+
+/// `[day]`: how a day is worked.
+pub(super) fn day(root: &Table<'_>) -> Option<Option<Day>> {
+    optional(root, "day", |t| {
+        let table = t.may("day").table()?;
+        let hours =
+            optional(&table, "hours", |t| t.may("hours").within(Span::new(60.0), Span::new(86_400.0)));
+        let between = optional(&table, "between-loads", |t| {
+            t.may("between-loads").within(Span::ZERO, Span::new(86_400.0))
+        });
+        let usual = Day::default();
+        Some(Day {
+            hours: hours?.unwrap_or(usual.hours),
+            between_loads: between?.unwrap_or(usual.between_loads),
+        })
     })
 }

@@ -1,6 +1,6 @@
 //! What is asked for, and what there is to do it with.
 
-use super::{Order, SeekAsked, Worksheet};
+use super::{Order, Own, SeekAsked, Worksheet};
 use crate::bath::Agitation;
 use crate::deposit::Price;
 use crate::part::{Allowance, Part};
@@ -121,7 +121,7 @@ pub struct SupplyLimits {
 }
 
 /// What is known of the tank. What is not known is not judged, and the worksheet says so.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct TankFacts {
     /// How much solution.
     pub volume: Option<Volume>,
@@ -132,8 +132,12 @@ pub struct TankFacts {
     /// The most current per volume, if the bath's is not to hold.
     pub max_load: Option<BathLoad>,
     /// Local density at which this tank's own Hull panel burnt, with its agitation and at its
-    /// temperature; goes before the bath file's.
+    /// temperature, as the config has it; goes before the bath file's.
     pub panel: Option<Density>,
+    /// What the ledger has of this tank's own: a panel that goes before the one above, parts measured.
+    pub own: Own,
+    /// What the tank's metal costs, where the request gives no price.
+    pub price: Option<Price>,
 }
 
 /// A worksheet for people and an order for the controller: one load, ready to run.

@@ -201,6 +201,8 @@ mod tests {
             agitation: bath::Agitation::Air,
             max_load: None,
             panel: None,
+            own: Default::default(),
+            price: None,
         };
         let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: "12 V".parse().unwrap() };
         plan(&request, &bath, &tank, &supply, Units::Metric)

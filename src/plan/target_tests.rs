@@ -16,6 +16,8 @@ fn tank() -> TankFacts {
         agitation: Agitation::Air,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     }
 }
 fn supply(amps: &str) -> SupplyLimits {

@@ -18,6 +18,8 @@ fn tank(agitation: Agitation) -> TankFacts {
         agitation,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     }
 }
 fn supply(amps: &str) -> SupplyLimits {
@@ -144,9 +146,9 @@ fn solution_and_anodes_limit_as_well_as_the_supply() {
     };
     // 2 A/L in 4 L is 8 A, so 2 dm² at 4 A/dm²: one part and its rack.
     let small = TankFacts { volume: Some("4 L".parse().unwrap()), ..tank(Agitation::Air) };
-    assert_eq!(limit(small), (Bound::Solution, 1, 1));
+    assert_eq!(limit(small.clone()), (Bound::Solution, 1, 1));
     assert_eq!(limit(tank(Agitation::Air)), (Bound::Anodes, 5, 5));
-    let own = TankFacts { max_load: Some("1 A/L".parse().unwrap()), ..small };
+    let own = TankFacts { max_load: Some("1 A/L".parse().unwrap()), ..small.clone() };
     let no = plan(&request, &bath, &own, &supply("100 A"), Units::Metric).unwrap_err();
     assert!(
         no[0]
@@ -165,6 +167,8 @@ fn what_is_not_known_of_the_tank_is_said_and_not_judged() {
         agitation: Agitation::Still,
         max_load: None,
         panel: None,
+        own: Default::default(),
+        price: None,
     };
     let plan =
         plan(&nickel("area 6 in2", 20.0), &bath_of("watts-nickel"), &unknown, &supply("10 A"), Units::Metric)
@@ -399,7 +403,7 @@ proptest! {
             anode_area: Some(Area::new(anode_dm2 / 100.0)),
             agitation: [Agitation::Still, Agitation::Rod, Agitation::Air, Agitation::Vigorous][moved],
             max_load: None,
-            panel: None,
+            panel: None, own: Default::default(), price: None
         };
         let request = Request {
             rack: Allowance::Share(Ratio::new(share)),

@@ -1,7 +1,8 @@
 //! The worksheet as text: 80 columns, one page.
 
 use super::worksheet::{AtOnce, Bound, LoadRow, Target, Throughput, Worksheet};
-use super::{Obstacle, warn};
+use super::{Obstacle, own, warn};
+use crate::deposit::OwnFigure;
 use crate::quantity::{Area, Charge, Units};
 
 const WIDTH: usize = 80;
@@ -48,7 +49,8 @@ impl Worksheet {
         let (low, high) = self.window;
         let burn = match self.burn_density {
             Some(burn) if self.own_panel => {
-                format!("burns at about {} by this tank's own panel", burn.show(units))
+                let made = self.panel.as_ref().map_or(String::new(), |panel| format!(" of {}", panel.made));
+                format!("burns at about {} by this tank's own panel{made}", burn.show(units))
             }
             Some(burn) => format!("burns at about {}", burn.show(units)),
             None => "where it burns is not known".into(),
@@ -66,13 +68,17 @@ impl Worksheet {
             page.row(
                 "thickness",
                 &format!(
-                    "{} ({}) mean; {} to {} for an efficiency of {} to {}",
+                    "{} ({}) mean; {} to {} for an efficiency of {} to {}{}",
                     t.mean.show(Units::Metric),
                     t.mean.show(Units::Us),
                     t.low.show(units),
                     t.high.show(units),
                     e.low,
-                    e.high
+                    e.high,
+                    match self.own_efficiency.filter(OwnFigure::holds) {
+                        Some(own) => format!(": this tank's own, {}", own::shown(&own)),
+                        None => String::new(),
+                    }
                 ),
             );
         }

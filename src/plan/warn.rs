@@ -220,6 +220,8 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
             ));
         }
     }
+    let by_file = sheet.efficiency.map(|e| e.used.get());
+    all.extend(super::own::notes(&work.tank.own, by_file, density, u));
     if let Some(part) = load
         .parts()
         .iter()

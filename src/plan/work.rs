@@ -2,14 +2,14 @@
 
 use super::check::{Obstacles, check_request, check_shop, metal_of, window_of};
 use super::loads::{Batch, fit, room, split};
-use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, PartRow, Thickness, Value, Worksheet};
+use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Hung, Obstacle, Order, Plan, Request, SupplyLimits,
-    TankFacts, seek, shop, target, warn,
+    TankFacts, own, seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
-use crate::deposit::{self, Efficiency, Metal};
-use crate::part::{Allowance, Load, Part, Shape};
+use crate::deposit::{self, Efficiency, Metal, OwnFigure};
+use crate::part::{Allowance, Load, Part};
 use crate::process::{End, Hold, Ramp};
 use crate::quantity::{
     Amps, Area, Charge, CurrentSlope, Density, Length, Microcoulombs, Span, Units, VoltageSlope, Volts,
@@ -50,7 +50,8 @@ pub fn plan(
             None
         }
     };
-    let metal = metal_of(request, bath, &mut no);
+    let metal =
+        metal_of(request, bath, &mut no).map(|m| m.map(|(metal, file)| (metal, own::efficiency(file, tank))));
     let window = window_of(request, bath, &mut no);
     check_shop(request, units, &mut no);
     let (Some(load), Some(metal), Some(window)) = (load, metal, window) else {
@@ -109,7 +110,8 @@ impl Work<'_> {
         let volts = control.max_volts();
         let ramp = self.ramp(&control);
         let faces = request.turn.map_or(1, |t| t.faces);
-        let target = target::target(request, all);
+        let own_ratio = self.tank.own.distribution(edge).filter(OwnFigure::holds);
+        let target = target::target(request, all, own_ratio);
         let mean = match request.end {
             End::Thickness(mean) => Some(mean),
             _ => target.as_ref().map(|t| t.mean),
@@ -183,7 +185,7 @@ impl Work<'_> {
                 by_agitation: self.bath.burn,
                 // A bath file's burn densities hold at its typical temperature.
                 temperature: Some(self.bath.temperature.typical),
-                own_panel: self.tank.panel.is_some(),
+                own_panel: self.own_burn().is_some(),
             }),
             entry: request.entry,
             entry_volts,
@@ -203,7 +205,11 @@ impl Work<'_> {
             bath: self.bath.title.clone(),
             temperature: (self.bath.temperature.low, self.bath.temperature.high),
             agitation: self.tank.agitation,
-            parts: all.parts().iter().map(|part| part_row(part, thickness.map(|t| t.mean))).collect(),
+            parts: all
+                .parts()
+                .iter()
+                .map(|part| target::part_row(part, thickness.map(|t| t.mean), own_ratio))
+                .collect(),
             rack: first.rack_area(),
             rack_why: match request.rack {
                 Allowance::Share(share) => format!("{share} of the parts"),
@@ -217,7 +223,8 @@ impl Work<'_> {
             density_why,
             window: (self.window.low, self.window.high),
             edge_density: density * edge,
-            own_panel: self.tank.panel.is_some(),
+            own_panel: self.own_burn().is_some(),
+            panel: self.tank.own.panel.clone(),
             burn_density: burn,
             fastest,
             fastest_why,
@@ -240,10 +247,14 @@ impl Work<'_> {
             }),
             thickness,
             target,
-            value: request.metal_price.as_ref().zip(mass).map(|(price, mass)| {
-                let all = mass * (self.all_area(all, &batches) / area);
-                Value { price: price.clone(), first_load: price.of(mass), all: price.of(all) }
-            }),
+            own_efficiency: self.metal.and_then(|_| self.tank.own.efficiency()),
+            own_distribution: self.tank.own.distribution(edge),
+            value: request.metal_price.as_ref().or(self.tank.price.as_ref()).zip(mass).map(
+                |(price, mass)| {
+                    let all = mass * (self.all_area(all, &batches) / area);
+                    Value { price: price.clone(), first_load: price.of(mass), all: price.of(all) }
+                },
+            ),
             throughput: shop::throughput(&shop::Line {
                 work: self,
                 all,
@@ -570,26 +581,4 @@ impl Work<'_> {
 /// What to call a part: its name, else its shape.
 pub(super) fn label(part: &Part, units: Units) -> String {
     part.name().map_or_else(|| part.shape().describe(units), str::to_owned)
-}
-
-fn part_row(part: &Part, mean: Option<Length>) -> PartRow {
-    PartRow {
-        name: part.name().map(str::to_owned),
-        shape: match part.shape() {
-            // A mesh has no short form that reads back; its figures are long.
-            Shape::Mesh(_) => part.shape().describe(Units::Metric),
-            shape => shape.to_string(),
-        },
-        counted: part.shape().counted(),
-        count: part.count(),
-        each: part.area_each(),
-        area: part.area(),
-        edge_factor: part.edge_factor(),
-        edge_factor_given: part.edge_factor_given(),
-        mean_over_minimum: part.mean_over_minimum(),
-        mean_over_minimum_given: part.mean_over_minimum_given(),
-        significant: part.significant(),
-        significant_area: part.shape().significant_area(part.significant()),
-        thinnest: mean.map(|mean| mean / part.mean_over_minimum()),
-    }
 }

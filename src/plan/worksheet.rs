@@ -1,8 +1,8 @@
 //! The worksheet: every number of a plan with its reason, as data.
 
-use super::Day;
+use super::{Day, OwnPanel};
 use crate::bath::Agitation;
-use crate::deposit::Price;
+use crate::deposit::{OwnFigure, Price};
 use crate::part::Significant;
 use crate::process::Standard;
 use crate::quantity::{
@@ -230,6 +230,8 @@ pub struct Worksheet {
     pub edge_density: Density,
     /// Whether that is by the tank's own Hull panel.
     pub own_panel: bool,
+    /// That panel, where it is the ledger's; the config's has no date.
+    pub panel: Option<OwnPanel>,
     /// Where the bath burns with this agitation, if known.
     pub burn_density: Option<Density>,
     /// The highest mean density that is safe, and the reason.
@@ -262,6 +264,10 @@ pub struct Worksheet {
     pub metal: Option<&'static str>,
     /// The efficiency window.
     pub efficiency: Option<Efficiencies>,
+    /// What the parts measured in this tank say, whether or not there are enough of them to be used.
+    pub own_efficiency: Option<OwnFigure>,
+    /// The thinnest over the mean of like parts measured in this tank, likewise.
+    pub own_distribution: Option<OwnFigure>,
     /// Predicted thickness.
     pub thickness: Option<Thickness>,
     /// The minimum asked for, and the mean that it takes.

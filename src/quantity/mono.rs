@@ -5,7 +5,10 @@ use std::time::Duration;
 
 /// An instant on the monotonic clock: nanoseconds since an origin that the
 /// shell chose. There is no `now()`: whoever calls the core says what time it is.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
+#[serde(transparent)]
 pub struct Mono(u64);
 
 impl Mono {

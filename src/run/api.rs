@@ -181,6 +181,11 @@ pub enum Input {
     Prepared,
     /// The link is lost; output state unknown. The reason in the operator's words.
     LinkLost(String),
+    /// No good reading came this time; the reason in the operator's words.
+    Unread(String),
+    /// The trouble (`Failed`, `LinkLost` or `Unread`) is that of one of several supplies; the others answered, and
+    /// with `LinkLost` they have been switched off.
+    Part(Box<Input>),
     /// The link is back: identified, and output confirmed off.
     LinkBack,
     /// The ledger cannot be written; the reason in the operator's words.

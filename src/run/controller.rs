@@ -42,7 +42,12 @@ pub struct Controller {
     pub(super) run: Option<Run>,
     pub(super) last: Option<Reading>,
     pub(super) now: Mono,
-    link_up: bool,
+    /// Whether the link is up; else why not, as far as it is known.
+    link: Result<(), Option<String>>,
+    /// Why the last reading was none; kept until one is good.
+    unread: Option<String>,
+    /// The last trouble was that of one of several supplies, and the others answered.
+    pub(super) partly: bool,
     ledger: Result<(), String>,
     bath: BathNews,
     /// Why the supply is silent although current was commanded; kept until the link is back.
@@ -61,7 +66,9 @@ impl Controller {
             run: None,
             last: None,
             now: Mono::ZERO,
-            link_up: false,
+            link: Err(None),
+            unread: None,
+            partly: false,
             ledger: Ok(()),
             bath: BathNews::default(),
             lost: None,
@@ -75,8 +82,16 @@ impl Controller {
         self.pass_time(now);
         let mut fresh = None;
         let mut since_last = Duration::ZERO;
+        let (partly, input) = match input {
+            Input::Part(input) => (true, *input),
+            input => (false, input),
+        };
+        if matches!(input, Input::Failed(_) | Input::LinkLost(_) | Input::Unread(_)) {
+            self.partly = partly;
+        }
         match input {
-            Input::Tick => {}
+            Input::Tick | Input::Part(_) => {}
+            Input::Unread(why) => self.unread = Some(why),
             Input::Reading(reading) => {
                 since_last = self.last.map_or(Duration::ZERO, |last| reading.at.since(last.at));
                 self.take(reading);
@@ -172,7 +187,8 @@ impl Controller {
             return;
         }
         self.last = Some(reading);
-        if self.link_up && reading.output == Some(false) {
+        (self.unread, self.partly) = (None, false);
+        if self.link.is_ok() && reading.output == Some(false) {
             // An off that was not seen in time has been seen after all.
             self.lost = None;
         }
@@ -191,8 +207,9 @@ impl Controller {
         {
             // Kept until the supply is heard to be off: the alarm must not clear because we sent it.
             let seconds = self.now.since(at).as_secs_f64();
+            let last = self.unread.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
             self.lost = Some(format!(
-                "no good reading for {seconds:.1} s while current flows; whether the output is on is not known: go to the supply"
+                "no good reading for {seconds:.1} s while current flows{last}; whether the output is on is not known: go to the supply"
             ));
         }
         let lost = self.lost.clone();
@@ -203,11 +220,13 @@ impl Controller {
             return;
         }
         let demand = self.panel.demand(self.now);
-        let demand = demand.map(|(r, kind, text)| (r, format!("{}: {text}", kind.name())));
+        let demand = demand.map(|(r, kind, text)| (r, kind, format!("{}: {text}", kind.name())));
         match demand {
-            Some((Response::Cut, cause)) => self.cut(&cause, out),
-            Some((Response::Hold, cause)) => self.hold(&cause, out),
-            Some((Response::Tell, _)) | None => {}
+            // Of several supplies one is silent: the others are switched off, and the run can go on when it is back.
+            Some((Response::Cut, Kind::StaleLink, cause)) if self.partly => self.hold_at_once(&cause, out),
+            Some((Response::Cut, _, cause)) => self.cut(&cause, out),
+            Some((Response::Hold, _, cause)) => self.hold(&cause, out),
+            Some((Response::Tell, ..)) | None => {}
         }
         if self.wire.on && self.parted.is_some_and(|since| self.now.since(since) >= PARTED_AT_MOST) {
             self.hold("one of the supplies in parallel gives nothing while another goes on", out);
@@ -247,7 +266,7 @@ impl Controller {
     }
 
     fn link_lost(&mut self, why: &str, out: &mut Vec<Action>) {
-        if !std::mem::replace(&mut self.link_up, false) {
+        if std::mem::replace(&mut self.link, Err(Some(why.to_owned()))).is_err() {
             return;
         }
         let powered = self.wire.on;
@@ -260,14 +279,19 @@ impl Controller {
             } else {
                 format!("link lost: {why}")
             };
-            self.give_up(&cause, out);
+            if self.partly && self.run.as_ref().is_some_and(Run::can_wait) {
+                self.hold_unseen(&cause, out);
+            } else {
+                self.give_up(&cause, out);
+            }
         }
         // What was in force is no longer known.
         self.wire = Wire { observed: self.wire.observed, ..Wire::default() };
     }
 
     fn link_back(&mut self, out: &mut Vec<Action>) {
-        self.link_up = true;
+        self.link = Ok(());
+        (self.unread, self.partly) = (None, false);
         self.wire = Wire::default();
         if self.lost.take().is_some() {
             out.push(Action::Record(Event::Note(
@@ -297,9 +321,7 @@ impl Controller {
         if self.busy() {
             return refuse("a run is already under way at this station; stop it first".into());
         }
-        if !self.link_up {
-            return refuse("the supply is not connected; check that it is switched on and plugged in".into());
-        }
+        self.connected().map_err(Refusal)?;
         if let Err(why) = &self.ledger {
             return refuse(format!("no run starts while the ledger cannot be written: {why}"));
         }
@@ -311,6 +333,17 @@ impl Controller {
         self.run = Some(Run::new(id, *order, self.setup.max_gap));
         self.prepare(out);
         Ok(())
+    }
+
+    /// The link is up; else why not.
+    fn connected(&self) -> Result<(), String> {
+        match &self.link {
+            Ok(()) => Ok(()),
+            Err(None) => {
+                Err("the supply is not connected yet; check that it is switched on and plugged in".into())
+            }
+            Err(Some(why)) => Err(format!("the supply is not connected: {why}")),
+        }
     }
 
     fn open_run(&self) -> Result<RunState, Refusal> {
@@ -333,6 +366,7 @@ impl Controller {
         if self.open_run()? != RunState::Held {
             return Err(Refusal("the run is not held; there is nothing to resume".into()));
         }
+        self.connected().map_err(|why| Refusal(format!("not resumed: {why}")))?;
         if let Err(why) = &self.ledger {
             return Err(Refusal(format!("not resumed while the ledger cannot be written: {why}")));
         }

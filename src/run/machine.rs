@@ -6,7 +6,7 @@
 use super::api::{Action, Event, Outcome, Question, RunState};
 use super::controller::Controller;
 use super::ramp::Ramp;
-use super::stage::{After, Contact, Stage, Then};
+use super::stage::{After, Contact, Run, Stage, Then};
 use crate::plan::Control;
 use crate::process::{Between, Entry};
 use crate::quantity::{Amps, Mono, Reading, Volts};
@@ -177,8 +177,12 @@ impl Controller {
                     self.wire.acknowledge(now);
                 }
                 let full = matches!(&run.stage, Stage::Climbing(ramp) if ramp.done());
+                let turn = matches!(&run.stage, Stage::Turning(_) if run.question.is_none());
+                let question = Question::TurnPart { next: run.face + 1, faces: run.faces() };
                 if full {
                     self.enter(Stage::Steady, None, out);
+                } else if turn {
+                    self.ask(question, out);
                 }
             }
         }
@@ -188,14 +192,19 @@ impl Controller {
     pub(super) fn failed(&mut self, why: &str, out: &mut Vec<Action>) {
         let Some(run) = &mut self.run else { return };
         match run.stage {
-            Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_) => self.cut(why, out),
+            Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_) => self.cut_or_wait(why, out),
             Stage::SwitchingOff { .. } | Stage::Held | Stage::Ended => {}
+            Stage::Turning(_) => {
+                // Nobody puts a hand to the rack at the full current: then it is turned with the output off.
+                out.push(Action::Record(Event::Note(format!("entry voltage not taken for the turn: {why}"))));
+                self.switch_off(After::Turn, out);
+            }
             _ => {
                 self.wire.pending = None;
                 run.refused += 1;
                 out.push(Action::Record(Event::Note(format!("setpoint not taken: {why}"))));
                 if run.refused >= REFUSED_AT_MOST {
-                    self.cut(
+                    self.cut_or_wait(
                         &format!("the supply did not take {REFUSED_AT_MOST} setpoints in a row: {why}"),
                         out,
                     );
@@ -269,8 +278,8 @@ impl Controller {
             Between::Off => self.switch_off(After::Turn, out),
             Between::EntryVoltage => {
                 self.enter(Stage::Turning(Contact::Made(None)), None, out);
+                // Asked for once the low voltage stands.
                 self.set(amps, volts, out);
-                self.ask(Question::TurnPart { next: face + 1, faces }, out);
             }
         }
     }
@@ -309,23 +318,62 @@ impl Controller {
             return self.note_cause(cause);
         }
         // A hold that turns into an end keeps its own cause as the first.
-        if run.cause.is_some() {
-            self.note_cause(cause);
-        } else {
-            run.cause = Some(cause.to_owned());
-        }
+        self.blame(cause);
         self.switch_off(After::End(state), out);
+    }
+
+    /// Output off at once; where it is one of several supplies that fails, the run waits for it.
+    fn cut_or_wait(&mut self, cause: &str, out: &mut Vec<Action>) {
+        if self.partly && self.run.as_ref().is_some_and(Run::can_wait) {
+            self.hold_at_once(cause, out);
+        } else {
+            self.cut(cause, out);
+        }
+    }
+
+    /// Output off without a ramp, then wait.
+    pub(super) fn hold_at_once(&mut self, cause: &str, out: &mut Vec<Action>) {
+        let Some(run) = self.run.as_ref().filter(|r| r.open()) else { return };
+        let ends =
+            matches!(run.stage, Stage::Held | Stage::SwitchingOff { after: After::Hold | After::End(_), .. });
+        self.blame(cause);
+        if !ends {
+            self.switch_off(After::Hold, out);
+        }
+    }
+
+    /// One of several supplies is lost and the others are off: nothing more will be seen, so the run waits as it is.
+    pub(super) fn hold_unseen(&mut self, cause: &str, out: &mut Vec<Action>) {
+        let now = self.now;
+        self.blame(cause);
+        if self.wire.on {
+            out.push(Action::Output(false));
+            if let Some(run) = &mut self.run {
+                run.coulometer.unobserved_until(now);
+            }
+        }
+        self.held(out);
+    }
+
+    fn held(&mut self, out: &mut Vec<Action>) {
+        let Some(run) = self.run.as_ref().filter(|run| run.stage != Stage::Held) else { return };
+        let why = run.cause.clone();
+        self.enter(Stage::Held, why.as_deref(), out);
+        self.ask(Question::Held, out);
+    }
+
+    /// The first cause stays the cause.
+    fn blame(&mut self, cause: &str) {
+        match &mut self.run {
+            Some(run) if run.cause.is_none() => run.cause = Some(cause.to_owned()),
+            _ => self.note_cause(cause),
+        }
     }
 
     /// The link is gone: nothing can be switched, so the run ends here, and says so.
     pub(super) fn give_up(&mut self, cause: &str, out: &mut Vec<Action>) {
         let now = self.now;
-        if let Some(run) = &mut self.run {
-            match &run.cause {
-                Some(_) => self.note_cause(cause),
-                None => run.cause = Some(cause.to_owned()),
-            }
-        }
+        self.blame(cause);
         if self.wire.on {
             out.push(Action::Output(false));
             if let Some(run) = &mut self.run {
@@ -370,20 +418,15 @@ impl Controller {
         } else {
             run.coulometer.unobserved_until(now);
             let text = "the output was not seen to go off: go to the supply and switch it off by hand";
-            match &run.cause {
-                Some(_) => self.note_cause(text),
-                None => run.cause = Some(text.into()),
-            }
+            self.blame(text);
             self.lost = Some(text.into());
         }
         match after {
+            // The silent one of several cannot be seen; what can be is off.
+            After::Hold if self.partly => self.held(out),
             _ if !seen => self.finish(RunState::Aborted, out),
             After::End(state) => self.finish(state, out),
-            After::Hold => {
-                let why = self.run.as_ref().and_then(|r| r.cause.clone());
-                self.enter(Stage::Held, why.as_deref(), out);
-                self.ask(Question::Held, out);
-            }
+            After::Hold => self.held(out),
             After::Turn => {
                 let (next, faces) = self.run.as_ref().map_or((1, 1), |r| (r.face + 1, r.faces()));
                 self.enter(Stage::Turning(Contact::Unwatched), None, out);

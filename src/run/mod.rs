@@ -8,6 +8,7 @@
 
 mod api;
 mod controller;
+pub mod guide;
 mod machine;
 mod progress;
 mod ramp;

@@ -95,6 +95,11 @@ impl Controller {
             }
             Stage::Turning(contact) if contact != Contact::Unwatched => {
                 let Some(r) = fresh else { return };
+                // Only at the low entry voltage, and only what was read since it stands.
+                let low = self.wire.pending.is_none() && self.wire.changed.is_some_and(|t| r.at >= t);
+                if !low {
+                    return;
+                }
                 let by_contact = run.order.turn.is_some_and(|t| t.confirm == Confirm::Contact);
                 let flows = r.amps >= run.contact_amps(count);
                 let next = match (contact, flows) {

@@ -125,6 +125,12 @@ impl Run {
         matches!(self.stage, Stage::Preparing(_) | Stage::SettingEntry | Stage::SwitchingOn(_))
     }
 
+    /// Whether it can wait, held, for a supply that is lost: not if it is ending, nor if it has not begun.
+    pub fn can_wait(&self) -> bool {
+        let begun = !self.not_yet_on() || !(self.powered + self.waited).is_zero();
+        begun && !matches!(self.stage, Stage::SwitchingOff { after: After::End(_), .. })
+    }
+
     /// Whether a person is being asked for something other than to resume.
     pub fn asks(&self) -> bool {
         matches!(self.question, Some(Question::HangPart | Question::TurnPart { .. }))

@@ -22,11 +22,7 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Body<T> {
             request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
         let kind = declared.split(';').next().unwrap_or("").trim();
         if !kind.eq_ignore_ascii_case("application/json") {
-            return Err(Problem::new(
-                StatusCode::UNSUPPORTED_MEDIA_TYPE,
-                "not-json",
-                "send JSON, with \"Content-Type: application/json\"",
-            ));
+            return Err(Problem::not_json());
         }
         let too_large = || {
             Problem::new(

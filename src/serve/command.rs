@@ -1,15 +1,18 @@
 //! Commands: POST only, one at a time per station, answered by the station itself.
 
 use super::body::Body;
+use super::once;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::bath::Agitation;
 use crate::quantity::{Span, Temperature};
+use crate::run::guide::WarningKind;
 use crate::run::{Answer, Command};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
 use axum::extract::{Path, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::time::Duration;
@@ -31,6 +34,12 @@ pub(super) struct Plain {
 pub(super) struct Start {
     by: String,
     request: Value,
+    /// For the record.
+    #[serde(default)]
+    lot: Option<String>,
+    /// For the record.
+    #[serde(default)]
+    customer: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -57,7 +66,15 @@ pub(super) struct Taken {
     #[serde(skip_serializing_if = "Option::is_none")]
     run: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    worksheet: Option<Value>,
+    pub(super) job: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) worksheet: Option<Value>,
+}
+
+impl Taken {
+    pub(super) fn new(station: String, said: String) -> Taken {
+        Taken { station, said, run: None, job: None, worksheet: None }
+    }
 }
 
 type Reply = Result<Json<Taken>, Problem>;
@@ -65,17 +82,31 @@ type Reply = Result<Json<Taken>, Problem>;
 pub(super) async fn start(
     State(app): State<AppState>,
     Path(station): Path<String>,
+    headers: HeaderMap,
     Body(body): Body<Start>,
-) -> Reply {
+) -> Result<Response, Problem> {
+    let key = once::key(&headers)?;
     let name = app.station(&station)?.handle.name().to_owned();
-    let planner = app.planner.clone();
-    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &body.request))
+    text("by", &body.by, 80)?;
+    let Some(key) = key else { return Ok(begin(&app, &name, &body).await.into_response()) };
+    let asked = serde_json::json!([body.by, body.request, body.lot, body.customer]).to_string();
+    Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, &body).await.into_response() }).await)
+}
+
+async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
+    let whose = super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
+    let (planner, name, request) = (app.planner.clone(), station.to_owned(), body.request.clone());
+    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
-    nothing_on_without_a_minder(&app, &station, &body.by)?;
+    nothing_on_without_a_minder(app, station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
-    let command = Command::Start { id: id.clone(), order: Box::new(planned.order) };
-    let Json(mut taken) = send(&app, &station, &body.by, command).await?;
+    let by = text("by", &body.by, 80)?;
+    let handle = &app.station(station)?.handle;
+    let names = [("lot", whose.lot.clone()), ("customer", whose.customer.clone())];
+    let said = answered(handle.start(&by, id.clone(), planned.order, whose)).await?;
+    super::record::planned(app, &id, &by, &planned.worksheet, names).await;
+    let mut taken = Taken::new(station.to_owned(), said);
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))
@@ -115,7 +146,7 @@ pub(super) async fn answer(
 }
 
 /// Whatever may switch an output on is refused while nobody would switch it off for a dead daemon.
-fn nothing_on_without_a_minder(app: &AppState, station: &str, by: &str) -> Result<(), Problem> {
+pub(super) fn nothing_on_without_a_minder(app: &AppState, station: &str, by: &str) -> Result<(), Problem> {
     if app.is_minded() {
         return Ok(());
     }
@@ -139,6 +170,11 @@ pub(super) async fn acknowledge(
 /// The watch of that name.
 pub(super) fn kind(name: &str) -> Result<Kind, Problem> {
     Kind::named(name).ok_or_else(|| {
+        if WarningKind::ALL.iter().any(|kind| kind.name() == name) {
+            return bad(format!(
+                "{name} is a job's own warning: do what the job says and answer it, and it goes"
+            ));
+        }
         let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
         bad(format!("there is no watch {name:?}; there is: {}", names.join(", ")))
     })
@@ -162,27 +198,30 @@ pub(super) struct Deed {
     reason: Option<String>,
 }
 
-pub(super) async fn alarm(
-    State(app): State<AppState>,
-    Path((station, watch, deed)): Path<(String, String, String)>,
-    Body(body): Body<Deed>,
-) -> Reply {
-    let kind = kind(&watch)?;
-    let handling = handling(&deed, &body)?;
-    send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+macro_rules! deeds {
+    ($($name:ident => $deed:literal),+) => {$(
+        pub(super) async fn $name(
+            State(app): State<AppState>,
+            Path((station, watch)): Path<(String, String)>,
+            Body(body): Body<Deed>,
+        ) -> Reply {
+            let kind = kind(&watch)?;
+            let handling = handling($deed, &body)?;
+            send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+        }
+    )+};
 }
+deeds!(
+    alarm_ack => "ack", alarm_shelve => "shelve", alarm_unshelve => "unshelve",
+    alarm_out => "out-of-service", alarm_in => "in-service"
+);
 
 fn handling(deed: &str, body: &Deed) -> Result<Handling, Problem> {
     let takes: &[&str] = match deed {
         "ack" => &["note"],
         "shelve" => &["note", "time"],
         "out-of-service" => &["reason"],
-        "unshelve" | "in-service" => &[],
-        _ => {
-            return Err(Problem::not_found(format!(
-                "nobody can {deed:?} an alarm; there is: ack, shelve, unshelve, out-of-service, in-service"
-            )));
-        }
+        _ => &[],
     };
     let given =
         [("note", body.note.is_some()), ("time", body.time.is_some()), ("reason", body.reason.is_some())];
@@ -279,12 +318,7 @@ pub(super) async fn off(
         }
     });
     if confirmed.await.unwrap_or(false) {
-        Ok(Json(Taken {
-            station,
-            said: format!("output off, confirmed ({said})"),
-            run: None,
-            worksheet: None,
-        }))
+        Ok(Json(Taken::new(station, format!("output off, confirmed ({said})"))))
     } else {
         Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
@@ -311,6 +345,14 @@ pub(super) async fn plan(
         app.station(name)?;
     }
     let planner = app.planner.clone();
+    // The key `sheet` tells a whole sheet from one powered order.
+    if body.request.get("sheet").is_some() {
+        let planned =
+            tokio::task::spawn_blocking(move || planner.plan_job(body.station.as_deref(), &body.request))
+                .await
+                .map_err(|e| Problem::bug(e.to_string()))??;
+        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text })));
+    }
     let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
@@ -322,8 +364,16 @@ pub(super) async fn plan(
 async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {
     let by = text("by", by, 80)?;
     let watched = app.station(station)?;
-    match tokio::time::timeout(ANSWER_TIME, watched.handle.command(&by, command)).await {
-        Ok(Ok(said)) => Ok(Json(Taken { station: station.into(), said, run: None, worksheet: None })),
+    let said = answered(watched.handle.command(&by, command)).await?;
+    Ok(Json(Taken::new(station.into(), said)))
+}
+
+/// What the station answers, if it does.
+pub(super) async fn answered(
+    asked: impl Future<Output = Result<String, crate::run::Refusal>>,
+) -> Result<String, Problem> {
+    match tokio::time::timeout(ANSWER_TIME, asked).await {
+        Ok(Ok(said)) => Ok(said),
         Ok(Err(refusal)) => Err(Problem::refused(refusal.0)),
         Err(_) => Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
@@ -342,6 +392,9 @@ pub(super) fn text(key: &str, value: &str, longest: usize) -> Result<String, Pro
             "bad-json",
             format!("{key}: one line of 1 to {longest} characters"),
         ));
+    }
+    if key == "by" {
+        super::guard::audit::by(value);
     }
     Ok(value.into())
 }

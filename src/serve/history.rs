@@ -1,8 +1,9 @@
 //! The seam to the ledger: what serving reads from it.
 
 use crate::ledger::{
-    AdditionRow, AlarmRow, EventRow, Health, Ledger, LedgerError, PaceRow, ReadingRow, RunRow, SinceRow,
-    StageRow, TallyBy, TallyRow, TankRow,
+    AdditionRow, AlarmRow, AuditRow, Entry, EventRow, FindingKind, FindingRow, Health, JobRow, JobStepRow,
+    Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, SinceRow, StageRow, TallyBy,
+    TallyRow, TankRow,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -61,6 +62,60 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the ledger cannot be read.
     fn events(&self, run: &str, limit: u32) -> Result<Vec<EventRow>, HistoryError>;
+    /// Jobs, newest first; `before` is a job's id.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn jobs(&self, _limit: u32, _before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// One job, its steps as they came, and its events, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    #[expect(clippy::type_complexity, reason = "three lists of one thing")]
+    fn job(
+        &self,
+        _id: &str,
+        _limit: u32,
+    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
+        Ok(None)
+    }
+    /// A run's alarm changes, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is on a run's record, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn entries(&self, _run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest entry of the chain.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(None)
+    }
+    /// What a tank worked in each of the newest `limit` days (`letters` 10) or months (7), oldest first, C.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn worked(&self, _tank: &str, _letters: u32, _limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Puts an entry on a run's record, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn enter(&self, _entry: Entry) -> Result<(), HistoryError> {
+        Err(HistoryError("no records are kept here".into()))
+    }
     /// When each thing was last done in each tank.
     ///
     /// # Errors
@@ -117,6 +172,111 @@ pub trait History: Send + Sync + 'static {
     fn undo_addition(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
         Err(HistoryError("additions are not kept here".into()))
     }
+    /// Takes a line of the audit and returns at once.
+    fn audit(&self, _row: AuditRow) {}
+    /// The audit, newest first; `before` is a line's number.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn audits(&self, _limit: u32, _before: Option<i64>) -> Result<Vec<AuditRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What is known of a start under that key.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn once(&self, _station: &str, _key: &str) -> Result<Option<OnceRow>, HistoryError> {
+        Ok(None)
+    }
+    /// Writes that a start was asked for under that key.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written, or knows the key.
+    fn once_begin(&self, _station: &str, _key: &str, _request: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("keys are not kept here".into()))
+    }
+    /// Writes what was answered to it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn once_end(&self, _station: &str, _key: &str, _status: u16, _answer: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("keys are not kept here".into()))
+    }
+    /// Numbers of the last event and the last alarm change.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn newest(&self) -> Result<(i64, i64), HistoryError> {
+        Ok((0, 0))
+    }
+    /// Events after that number, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn events_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, EventRow)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Alarm changes after that number, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_after(&self, _id: i64, _limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest findings of that kind in that tank, newest first, those taken back left out.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings(
+        &self,
+        _tank: &str,
+        _kind: FindingKind,
+        _limit: u32,
+    ) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What was found on a run's parts, oldest first, what was taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn findings_of_run(&self, _run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// The newest additions to a tank, newest first, those taken back too.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn additions(&self, _tank: &str, _limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// What a tank had worked before that run began, microcoulombs.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn account_before(&self, _tank: &str, _run: &str) -> Result<i64, HistoryError> {
+        Ok(0)
+    }
+    /// Alarm changes of a run, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn alarms_of_run(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(Vec::new())
+    }
+    /// Writes what was found, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn found(&self, _row: &FindingRow) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
+    /// Marks a finding as taken back, and returns when the disk has it.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    fn undo_finding(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+        Err(HistoryError("findings are not kept here".into()))
+    }
     /// Whether the ledger takes writes.
     ///
     /// # Errors
@@ -160,6 +320,33 @@ impl History for Ledger {
         events.reverse();
         Ok(events)
     }
+    fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
+        Ok(self.reader().jobs(limit, before)?)
+    }
+    fn job(
+        &self,
+        id: &str,
+        limit: u32,
+    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
+        let reader = self.reader();
+        let Some(job) = reader.job(id)? else { return Ok(None) };
+        Ok(Some((job, reader.job_steps(id)?, reader.job_events(id, limit)?)))
+    }
+    fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of(run)?)
+    }
+    fn entries(&self, run: &str) -> Result<Vec<RecordRow>, HistoryError> {
+        Ok(self.reader().entries(run)?)
+    }
+    fn head(&self) -> Result<Option<RecordRow>, HistoryError> {
+        Ok(self.reader().head()?)
+    }
+    fn worked(&self, tank: &str, letters: u32, limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
+        Ok(self.reader().worked(tank, letters, limit)?)
+    }
+    fn enter(&self, entry: Entry) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::enter(self, entry))?)
+    }
     fn last_done(&self) -> Result<Vec<AdditionRow>, HistoryError> {
         Ok(self.reader().last_done()?)
     }
@@ -188,6 +375,51 @@ impl History for Ledger {
     }
     fn undo_addition(&self, id: i64, by: &str) -> Result<(), HistoryError> {
         Ok(Handle::current().block_on(Ledger::undo_addition(self, id, by))?)
+    }
+    fn audit(&self, row: AuditRow) {
+        self.record(Row::Audit(row));
+    }
+    fn audits(&self, limit: u32, before: Option<i64>) -> Result<Vec<AuditRow>, HistoryError> {
+        Ok(self.reader().audit(limit, before)?)
+    }
+    fn once(&self, station: &str, key: &str) -> Result<Option<OnceRow>, HistoryError> {
+        Ok(self.reader().once(station, key)?)
+    }
+    fn once_begin(&self, station: &str, key: &str, request: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::once_begin(self, station, key, request))?)
+    }
+    fn once_end(&self, station: &str, key: &str, status: u16, answer: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::once_end(self, station, key, status, answer))?)
+    }
+    fn newest(&self) -> Result<(i64, i64), HistoryError> {
+        Ok(self.reader().newest()?)
+    }
+    fn events_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, EventRow)>, HistoryError> {
+        Ok(self.reader().events_after(id, limit)?)
+    }
+    fn alarms_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, AlarmRow)>, HistoryError> {
+        Ok(self.reader().alarms_after(id, limit)?)
+    }
+    fn findings(&self, tank: &str, kind: FindingKind, limit: u32) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings(tank, kind, limit)?)
+    }
+    fn findings_of_run(&self, run: &str) -> Result<Vec<FindingRow>, HistoryError> {
+        Ok(self.reader().findings_of_run(run)?)
+    }
+    fn additions(&self, tank: &str, limit: u32) -> Result<Vec<AdditionRow>, HistoryError> {
+        Ok(self.reader().additions(tank, limit)?)
+    }
+    fn account_before(&self, tank: &str, run: &str) -> Result<i64, HistoryError> {
+        Ok(self.reader().account_before(tank, run)?)
+    }
+    fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
+        Ok(self.reader().alarms_of_run(run)?)
+    }
+    fn found(&self, row: &FindingRow) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::found(self, row))?)
+    }
+    fn undo_finding(&self, id: i64, by: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

@@ -98,6 +98,13 @@ fn silence_limit(stale_after: Duration) -> f64 {
 }
 
 impl Look {
+    /// The same for those who draw no trend: a tenth of the bytes.
+    #[must_use]
+    pub(super) fn without_trend(mut self) -> Look {
+        self.snapshot.trend = Vec::new();
+        self
+    }
+
     /// The snapshot as it must be shown when it was published `silent` ago.
     pub fn at(snapshot: &Snapshot, silent: Duration, waited: Duration, stale_after: Duration) -> Look {
         let mut snapshot = snapshot.clone();

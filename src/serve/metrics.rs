@@ -18,6 +18,7 @@
 //! | `tankside_run_charge_coulombs` | gauge | `station` | charge of the present or last run | never |
 //! | `tankside_run_charge_target_coulombs` | gauge | `station` | charge at which it ends | it ends by time, or no run yet |
 //! | `tankside_run_thickness_meters` | gauge | `station` | predicted mean thickness so far | no metal is deposited |
+//! | `tankside_job_step` | gauge | `station` | the step of the guided job that is at work, from 1 | no job is open |
 //! | `tankside_alarm_active` | gauge | `station`, `watch`, `priority` | 1 while the condition holds; 0 once it has gone | never raised since start |
 //! | `tankside_alarms_raised_total` | counter | `station`, `watch`, `priority` | alarms raised since start | none raised yet |
 //! | `tankside_alarms_in_flood` | gauge | `station` | 1: more than ten alarms were raised in ten minutes, and it has not ended | never |
@@ -76,6 +77,7 @@ struct Fleet {
     charge: GaugeVec,
     target: GaugeVec,
     thickness: GaugeVec,
+    job_step: GaugeVec,
     alarm: GaugeVec,
     raised: IntCounterVec,
     flood: GaugeVec,
@@ -245,6 +247,8 @@ impl Metrics {
         put(&fleet.burn_level, name, run.burn_level_volts.filter(|_| !look.stale));
         put(&fleet.target, name, run.charge_target_coulombs);
         put(&fleet.thickness, name, run.thickness_meters);
+        let job = snapshot.job.as_ref().filter(|job| job.is_open());
+        put(&fleet.job_step, name, job.map(|job| job.step as f64));
     }
 
     /// The tanks' accounts: the ledger's, or the running station's where that is ahead.
@@ -366,6 +370,11 @@ impl Fleet {
             charge: gauge("tankside_run_charge_coulombs", "Charge of the present or last run.", s),
             target: gauge("tankside_run_charge_target_coulombs", "Charge at which the run ends.", s),
             thickness: gauge("tankside_run_thickness_meters", "Predicted mean thickness so far.", s),
+            job_step: gauge(
+                "tankside_job_step",
+                "The guided job's step at work; absent when none is open.",
+                s,
+            ),
             alarm: gauge(
                 "tankside_alarm_active",
                 "1 while the alarm's condition holds.",

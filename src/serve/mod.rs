@@ -3,93 +3,107 @@
 //! What the room is for: showing the published snapshots and the ledger, and
 //! passing commands on. What it may not know: `supply`; it cannot touch a port.
 //!
+//! A route is one line in `router`, with what it does, its scope and its schemas:
+//! see [`routes`]. What is not on that list is in no document and in nobody's scope.
+//!
 //! | route | |
 //! |---|---|
-//! | GET `/` | a plain page: the stations, live |
+//! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
+//! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/stream` | every station as server-sent events, without trends |
+//! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
 //! | GET `/healthz`, `/readyz` | alive and stepping; links up and ledger writable |
 //! | GET `/api/v1/stations`, `/api/v1/stations/{station}` | snapshots with their age |
 //! | GET `/api/v1/stations/{station}/stream` | the same as server-sent events |
 //! | POST `/api/v1/stations/{station}/{start,hold,resume,stop,abort,answer,off,ack}` | commands |
+//! | POST `/api/v1/stations/{station}/job` | begins a job: a load through a process sheet |
+//! | POST `/api/v1/stations/{station}/job/{answer,redo,skip,hold,resume,stop}` | commands to the job |
+//! | GET `/api/v1/jobs`, `/api/v1/jobs/{job}` | jobs on record, with their steps and events |
 //! | POST `/api/v1/stations/{station}/alarms/{watch}/{ack,shelve,unshelve,out-of-service,in-service}` | one alarm, in a person's name |
 //! | POST `/api/v1/tanks/{tank}/bath` | what is so in a bath: temperature, agitation |
 //! | POST `/api/v1/plan` | a request in, a worksheet and an order out |
+//! | POST `/api/v1/rehearse` | the same against a simulated cell: what would happen, and its curve |
 //! | GET `/api/v1/runs`, `/api/v1/runs/{run}`, `/api/v1/runs/{run}/readings` | the ledger |
+//! | GET `/api/v1/runs/{run}/record.{html,json,csv}`, `/api/v1/runs/{run}/plot.svg` | its record; its plot, with `?with={run}` two over each other |
+//! | POST `/api/v1/runs/{run}/{sign,amend}` | sign-off; lot, customer's reference, a note: appended, never in place |
+//! | GET `/api/v1/tanks/{tank}/charge.svg` | what it worked, `?each=day` or `month` |
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | GET `/api/v1/tanks/{tank}/account?by=day\|month\|part\|event&since=` | one account in its parts |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
+//! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see [`guard`] |
+//! | GET `/api/v1/audit` | who did what |
+//! | GET `/api/v1/events` | events and alarm changes as server-sent events, from any point on |
+//! | GET `/api/v1/openapi.json` | all of this, for programs |
+//! | GET, POST `/api/v1/tanks/{tank}/analysis`, POST `…/panel` | a bath analysed; a Hull panel read |
+//! | GET, POST `/api/v1/runs/{run}/measured`, POST `…/measured/undo` | parts measured or weighed |
+//! | GET `/api/v1/runs/{run}/advice?saw=dark-edges` | why it came out like this, by its record |
 //! | GET `/api/v1/alarms/figures`, `/api/v1/alarms/help/{watch}` | what a standard asks for; one watch explained |
 
 mod account;
+mod advice;
 mod body;
 mod command;
+mod document;
+mod events;
+mod findings;
 mod guard;
 mod history;
+mod house;
+mod job;
+mod lists;
 mod look;
 pub mod metrics;
+mod notify;
+mod once;
+mod own;
+mod patience;
 mod planner;
 mod problem;
 mod read;
+mod record;
+mod routes;
+mod screen;
+mod seats;
 mod server;
+mod sheets;
 mod state;
 mod stream;
+mod tls;
 mod upkeep;
 
+pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
+pub use house::{House, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
-pub use planner::{Desk, plan_for, today};
+pub use notify::notify;
+pub use own::own_of;
+pub use planner::{Desk, OwnOf, controller_for, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
-pub use state::{AppState, Facts, Planned, Planner, TankFacts};
+pub use sheets::{Refused, Shop, line_for};
+pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts};
+pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::extract::Path;
+use axum::http::{Extensions, HeaderMap, StatusCode, Version, header};
 use axum::response::IntoResponse;
-use axum::routing::{get, post};
+use guard::Scope::{Admin, Operate};
+use guard::session;
+use routes::{Routes, Table, about};
+use std::sync::Arc;
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
 
 /// Every route, behind the guard.
 pub fn router(app: AppState) -> Router {
-    let station = Router::new()
-        .route("/", get(read::station))
-        .route("/stream", get(stream::stream))
-        .route("/start", post(command::start))
-        .route("/hold", post(command::hold))
-        .route("/resume", post(command::resume))
-        .route("/stop", post(command::stop))
-        .route("/abort", post(command::abort))
-        .route("/answer", post(command::answer))
-        .route("/off", post(command::off))
-        .route("/ack", post(command::acknowledge))
-        .route("/alarms/{watch}/{deed}", post(command::alarm));
-    Router::new()
-        .route("/", get(|| async { file("text/html; charset=utf-8", include_str!("page/index.html")) }))
-        .route(
-            "/page.js",
-            get(|| async { file("text/javascript; charset=utf-8", include_str!("page/page.js")) }),
-        )
-        .route("/page.css", get(|| async { file("text/css; charset=utf-8", include_str!("page/page.css")) }))
-        .route("/favicon.svg", get(|| async { file("image/svg+xml", include_str!("page/favicon.svg")) }))
-        .route("/metrics", get(read::metrics))
-        .route("/healthz", get(read::healthz))
-        .route("/readyz", get(read::readyz))
-        .route("/api/v1/stations", get(read::stations))
-        .nest("/api/v1/stations/{station}", station)
-        .route("/api/v1/runs", get(read::runs))
-        .route("/api/v1/runs/{run}", get(read::run))
-        .route("/api/v1/runs/{run}/readings", get(read::readings))
-        .route("/api/v1/tanks", get(read::tanks))
-        .route("/api/v1/tanks/{tank}/log", post(upkeep::log))
-        .route("/api/v1/tanks/{tank}/account", get(account::account))
-        .route("/api/v1/tanks/{tank}/undo", post(upkeep::undo))
-        .route("/api/v1/tanks/{tank}/bath", post(command::bath))
-        .route("/api/v1/alarms", get(read::alarms))
-        .route("/api/v1/alarms/figures", get(read::figures))
-        .route("/api/v1/alarms/help/{watch}", get(read::help))
-        .route("/api/v1/plan", post(command::plan))
-        .fallback(|| async { Problem::not_found("there is nothing here; see /api/v1/stations") })
+    let (router, table) = served();
+    let table = Arc::new(table);
+    router
+        .fallback(|| async { Problem::not_found("there is nothing here; see /api/v1/openapi.json") })
         .method_not_allowed_fallback(|| async {
             Problem::new(
                 StatusCode::METHOD_NOT_ALLOWED,
@@ -100,10 +114,239 @@ pub fn router(app: AppState) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Problem::bug("a slip of ours; the daemon's log has it").into_response()
         }))
-        .layer(axum::middleware::from_fn_with_state(app.clone(), guard::guard))
+        .layer(CompressionLayer::new().compress_when(page_text))
+        .layer(axum::middleware::from_fn_with_state((app.clone(), table), guard::guard))
         .with_state(app)
 }
 
-fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, kind)], text)
+/// Every route, and what is said of it.
+fn served() -> (Router<AppState>, Table) {
+    let mut r = Routes::new();
+    page(&mut r);
+    health(&mut r);
+    access(&mut r);
+    stations(&mut r);
+    alarms(&mut r);
+    records(&mut r);
+    jobs(&mut r);
+    papers(&mut r);
+    findings(&mut r);
+    r.done()
+}
+
+fn page(r: &mut Routes) {
+    let asset = |says, media| about(says).tag("page").open().text(media);
+    r.get("/", || screen::file(Path("index.html".into())), asset("The page", "text/html"));
+    r.get("/page.js", || screen::file(Path("page.js".into())), asset("Its script", "text/javascript"));
+    r.get("/page.css", || screen::file(Path("page.css".into())), asset("Its style", "text/css"));
+    r.get("/favicon.svg", || screen::file(Path("favicon.svg".into())), asset("Its sign", "image/svg+xml"));
+    r.get("/page/{file}", screen::file, asset("One of its parts", "text/javascript").may(404));
+    let house = about("Units, limits, windows: what a screen needs once, and every station now").tag("page");
+    r.get("/api/v1/house", house::house, house);
+}
+
+fn health(r: &mut Routes) {
+    let health = |says| about(says).tag("health").open().gives("Health").also(503, "Health");
+    r.get("/healthz", read::healthz, health("Whether every control loop steps"));
+    r.get("/readyz", read::readyz, health("Whether a run could start"));
+    r.get("/metrics", read::metrics, about("For Prometheus").tag("health").text("text/plain").ledger());
+    let this = about("This document").tag("health").open().gives("Anything");
+    r.get("/api/v1/openapi.json", document::document, this);
+}
+
+fn access(r: &mut Routes) {
+    let about = |says| about(says).tag("access");
+    let who = about("Who one is, and whether a token is needed").open().gives("Session");
+    r.get("/api/v1/session", session::about, who);
+    let log_in = about("Log-in: a token in, a cookie out").open().takes("LogIn").gives("Session");
+    r.post("/api/v1/session", session::begin, log_in.may(401).may(429).may(503));
+    let log_out = about("Log-out").takes("Nothing").gives("Session");
+    r.post("/api/v1/session/end", session::end, log_out);
+    let audit = about("Who did what, newest first").scope(Admin).pages().gives("AuditList").or_csv().ledger();
+    r.get("/api/v1/audit", lists::audit, audit);
+}
+
+fn stations(r: &mut Routes) {
+    r.get(
+        "/api/v1/stations",
+        read::stations,
+        about("Every station as it is now").tagged().gives("StationList"),
+    );
+    let one = about("One station as it is now").tagged().gives("Station").may(404);
+    r.get("/api/v1/stations/{station}", read::station, one);
+    let live = about("Each snapshot as it comes, and at least one a second; the id is its seq");
+    r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
+    let all = about("Every station that is new, without trends, and all of them at least once a second");
+    r.get("/api/v1/stream", stream::all, all.text("text/event-stream").may(503));
+    let drawn = about("The last minutes, drawn").text("image/svg+xml");
+    let drawn = drawn.query("width", "Width", "in pixels; 640 if not said").may(404);
+    r.get("/api/v1/stations/{station}/trend.svg", screen::trend, drawn);
+    let events = about("Events and alarm changes as they come; with a cursor, those after it first")
+        .streams()
+        .query("after", "EventCursor", "as Last-Event-ID: an id of this stream")
+        .ledger();
+    r.get("/api/v1/events", events::events, events);
+
+    let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
+    let start = command("Begins a run: nothing else begins one").takes("Start").may(422).ledger().header(
+        "Idempotency-Key",
+        "IdempotencyKey",
+        "the same key and body: the same answer, no second run",
+    );
+    r.post("/api/v1/stations/{station}/start", command::start, start);
+    let by = |says| command(says).takes("By");
+    r.post("/api/v1/stations/{station}/hold", command::hold, by("Ramps down, switches off and waits"));
+    r.post("/api/v1/stations/{station}/resume", command::resume, by("Goes on after a hold, with a new ramp"));
+    r.post("/api/v1/stations/{station}/stop", command::stop, by("Ends the run in good order"));
+    r.post("/api/v1/stations/{station}/abort", command::abort, by("Output off at once; the run is aborted"));
+    r.post("/api/v1/stations/{station}/off", command::off, by("Output off; answered when it is seen off"));
+    let answer = command("Answers the question that stands").takes("Answer");
+    r.post("/api/v1/stations/{station}/answer", command::answer, answer);
+    let ack = command("Acknowledges an alarm").takes("Acknowledge");
+    r.post("/api/v1/stations/{station}/ack", command::acknowledge, ack);
+
+    let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
+    r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
+    let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
+    let rehearse = rehearse.takes("Rehearse").may(404).may(409).may(422);
+    r.post("/api/v1/rehearse", screen::rehearse, rehearse);
+}
+
+fn alarms(r: &mut Routes) {
+    let about = |says| about(says).tag("alarms");
+    let now =
+        about("Alarms that stand, and their journal, newest first").query("limit", "Limit", "of the journal");
+    r.get("/api/v1/alarms", read::alarms, now.gives("Alarms").ledger());
+    let figures = about("Rates, floods, chatter: the figures by which alarms are judged");
+    let figures = figures.query("days", "Days", "over so many days; 7 if not said").gives("Figures").ledger();
+    r.get("/api/v1/alarms/figures", read::figures, figures);
+    let help = about("One watch explained, whatever its alarm does").gives("Help").may(400);
+    r.get("/api/v1/alarms/help/{watch}", read::help, help);
+
+    let deed = |says, takes| about(says).takes(takes).gives("Taken").may(404).may(409).may(504);
+    let operate = |says, takes| deed(says, takes).scope(Operate);
+    let admin = |says, takes| deed(says, takes).scope(Admin);
+    let ack = operate("It was seen", "AlarmNote");
+    r.post("/api/v1/stations/{station}/alarms/{watch}/ack", command::alarm_ack, ack);
+    let shelve = operate("Put aside, for a time or until its condition next goes", "AlarmShelve");
+    r.post("/api/v1/stations/{station}/alarms/{watch}/shelve", command::alarm_shelve, shelve);
+    let unshelve = operate("Taken off the shelf", "By");
+    r.post("/api/v1/stations/{station}/alarms/{watch}/unshelve", command::alarm_unshelve, unshelve);
+    let out = admin("The watch is taken out of service, with a reason", "AlarmReason");
+    r.post("/api/v1/stations/{station}/alarms/{watch}/out-of-service", command::alarm_out, out);
+    let back = admin("The watch is put back into service", "By");
+    r.post("/api/v1/stations/{station}/alarms/{watch}/in-service", command::alarm_in, back);
+}
+
+fn records(r: &mut Routes) {
+    let about = |says| about(says).tag("records");
+    let runs = about("Runs, newest first").pages().gives("RunList").or_csv().ledger();
+    r.get("/api/v1/runs", read::runs, runs);
+    let run = about("One run, its events and stages").gives("RunWithEvents").may(404).ledger();
+    r.get("/api/v1/runs/{run}", read::run, run);
+    let readings = about("A run's readings, oldest first").gives("ReadingList").or_csv().may(404).ledger();
+    r.get("/api/v1/runs/{run}/readings", read::readings, readings);
+    r.get(
+        "/api/v1/tanks",
+        read::tanks,
+        about("Every tank's account, and what is due").gives("TankList").ledger(),
+    );
+    let account =
+        about("One tank's account: by event, day, month or part; since a day or something that was logged")
+            .query("by", "AccountBy", "event, day, month or part")
+            .query("since", "Name", "a day, a moment, or the name of something that was logged");
+    r.get(
+        "/api/v1/tanks/{tank}/account",
+        account::account,
+        account.gives("Account").may(400).may(404).ledger(),
+    );
+    let log = about("It was done now: its rule begins anew").scope(Operate).takes("Log").gives("Said");
+    r.post("/api/v1/tanks/{tank}/log", upkeep::log, log.may(404).ledger());
+    let undo = about("The last log of that tank is taken back").scope(Operate).takes("By").gives("Said");
+    r.post("/api/v1/tanks/{tank}/undo", upkeep::undo, undo.may(409).ledger());
+    let bath = about("What is so in a bath: temperature, agitation").scope(Operate).takes("BathWord");
+    r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
+}
+
+fn findings(r: &mut Routes) {
+    let analyses =
+        about("A tank's analyses, newest first, and their trend").gives("Analyses").may(404).ledger();
+    r.get("/api/v1/tanks/{tank}/analysis", findings::analyses, analyses);
+    let entered = |says| about(says).scope(Operate).takes("Entered").may(404).may(422).ledger();
+    let analysis = entered("A bath analysed: what to add").gives("Analysed");
+    r.post("/api/v1/tanks/{tank}/analysis", findings::analysis, analysis);
+    let panel = entered("A Hull panel read: at which density this tank burns").gives("Paneled");
+    r.post("/api/v1/tanks/{tank}/panel", findings::panel, panel);
+    let measured = about("What was measured on a run's parts").gives("MeasuredList").may(404).ledger();
+    r.get("/api/v1/runs/{run}/measured", findings::measured, measured);
+    let measure =
+        about("Parts of a run measured or weighed").scope(Operate).takes("Measure").gives("Measured1");
+    r.post("/api/v1/runs/{run}/measured", findings::measure, measure.may(404).may(409).may(422).ledger());
+    let undo = about("The last measurement of a run's parts taken back").scope(Operate).takes("By");
+    r.post(
+        "/api/v1/runs/{run}/measured/undo",
+        findings::unmeasure,
+        undo.gives("Said1").may(404).may(409).ledger(),
+    );
+    let advice = about("Why it came out like this: the trade's causes, ranked by the run's record").query(
+        "saw",
+        "Fault",
+        "what is seen on the parts",
+    );
+    r.get(
+        "/api/v1/runs/{run}/advice",
+        advice::advice,
+        advice.gives("Advice").may(400).may(404).may(422).ledger(),
+    );
+}
+
+fn papers(r: &mut Routes) {
+    let page = about("A run's record as a page to print").query("units", "UnitsWord", "metric or us");
+    r.get("/api/v1/runs/{run}/record.html", record::html, page.text("text/html").may(400).may(404).ledger());
+    let data =
+        about("A run's record: who, what, when, settings, stages, charge, thickness, deviations, signature");
+    r.get("/api/v1/runs/{run}/record.json", record::data, data.gives("Record").may(404).ledger());
+    let rows = about("A run's readings as a table").text("text/csv").may(404).ledger();
+    r.get("/api/v1/runs/{run}/record.csv", record::csv, rows);
+    let plot = about("A run's curves; with a second run, both").query("with", "Name", "another run");
+    r.get(
+        "/api/v1/runs/{run}/plot.svg",
+        record::picture,
+        plot.text("image/svg+xml").may(400).may(404).ledger(),
+    );
+    let sign = about("A run signed off, in a person's name").scope(Operate).takes("Sign").gives("Said");
+    r.post("/api/v1/runs/{run}/sign", record::sign, sign.may(404).may(409).ledger());
+    let amend = about("Lot, customer's reference or a note; what stood before stays on record");
+    r.post(
+        "/api/v1/runs/{run}/amend",
+        record::amend,
+        amend.scope(Operate).takes("Amend").gives("Said").may(404).may(409).ledger(),
+    );
+    let worked = about("What a tank worked, as bars").query("each", "EachWord", "day or month");
+    r.get(
+        "/api/v1/tanks/{tank}/charge.svg",
+        record::worked,
+        worked.text("image/svg+xml").may(400).may(404).ledger(),
+    );
+}
+
+fn jobs(r: &mut Routes) {
+    let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
+    let start =
+        command("Begins a job: one load through a whole process sheet, or the rest of an earlier job");
+    r.post("/api/v1/stations/{station}/job", job::start, start.takes("JobStart").may(422).ledger());
+    let deed =
+        command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
+    r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));
+    let jobs = about("Jobs on record, newest first").pages().gives("JobList").or_csv().ledger();
+    r.get("/api/v1/jobs", job::jobs, jobs);
+    let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
+    r.get("/api/v1/jobs/{job}", job::job, one);
+}
+
+/// The text that a browser needs before it shows anything is a third as long compressed. Answers of the control loop
+/// and streams go as they are: they are small, or must not be held back.
+fn page_text(_: StatusCode, _: Version, headers: &HeaderMap, _: &Extensions) -> bool {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+    ["text/html", "text/css", "text/javascript"].iter().any(|k| kind.starts_with(k))
 }

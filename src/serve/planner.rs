@@ -1,16 +1,41 @@
 //! Requests into orders, by the config: the seam's real side.
 
+use super::house::{House, SheetFacts, StationFacts, VesselFacts};
+use super::own::own_of;
 use super::problem::Problem;
-use super::state::{Planned, Planner};
+use super::sheets::{self, Refused, Shop, line_for};
+use super::state::{Planned, PlannedJob, Planner};
 use super::upkeep::TankRules;
-use crate::config::{Config, Station};
+use crate::bath::Bath;
+use crate::config::{Config, OnLedgerFailure, Station, Tank, TemperatureSource};
 use crate::ledger::Reader;
-use crate::plan::{self, Obstacle, Plan, Request, SupplyLimits, TankFacts};
+use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
+use crate::process::Sheet;
 use crate::quantity::Units;
+use crate::run;
+use crate::run::guide::JobPlan;
+use crate::station::{Rehearsal, Vessel, rehearse_in};
 use axum::http::StatusCode;
 use serde_json::Value;
+use std::time::Duration;
 
-/// Works out a request on that station with what the config knows of its tank.
+/// What is known of a tank's own measurements: the ledger's, where there is one.
+pub type OwnOf<'a> = &'a dyn Fn(&Tank) -> Own;
+
+/// What `plan` is to know of a tank.
+pub fn facts(config: &Config, tank: &Tank, bath: &Bath, own: Own) -> TankFacts {
+    TankFacts {
+        volume: tank.volume,
+        anode_area: tank.anode_area,
+        agitation: tank.agitation,
+        max_load: tank.max_load,
+        panel: tank.panel,
+        own,
+        price: config.price(bath),
+    }
+}
+
+/// Works out a request on that station with what the config knows of its tank, and what was measured in it.
 ///
 /// # Errors
 /// Every reason why it cannot be done, in the operator's words.
@@ -18,6 +43,7 @@ pub fn plan_for(
     config: &Config,
     station: &Station,
     request: &Request,
+    own: OwnOf<'_>,
     units: Units,
 ) -> Result<Plan, Vec<String>> {
     let Some(tank) = config.tanks.iter().find(|t| t.name == request.tank) else {
@@ -31,16 +57,30 @@ pub fn plan_for(
     let Some(bath) = config.baths.iter().find(|b| b.name == tank.bath) else {
         return Err(vec![format!("tank: bath {:?} of tank {:?} is not known", tank.bath, tank.name)]);
     };
-    let facts = TankFacts {
-        volume: tank.volume,
-        anode_area: tank.anode_area,
-        agitation: tank.agitation,
-        max_load: tank.max_load,
-        panel: tank.panel,
-    };
+    let facts = facts(config, tank, bath, own(tank));
     let limits = SupplyLimits { max_amps: station.limits.max_amps, max_volts: station.limits.max_volts };
     plan::plan(request, bath, &facts, &limits, units)
         .map_err(|obstacles| obstacles.iter().map(Obstacle::to_string).collect())
+}
+
+/// A rehearsal looks about so often at most, whatever the order's time limit.
+const POLLS: u32 = 20_000;
+/// And at least this often.
+const SELDOM: Duration = Duration::from_secs(1);
+
+/// What the controller of that station is made from.
+pub fn controller_for(station: &Station) -> run::Setup {
+    let mut watches = station.watches.clone();
+    // The sum of several meters is unsure by the sum of their steps.
+    let meters = station.supplies().count() as f64;
+    watches.amps_count = watches.amps_count * meters;
+    run::Setup {
+        limits: station.limits,
+        watches,
+        max_gap: station.max_gap,
+        stale_after: station.stale_after,
+        hold_on_ledger_failure: station.on_ledger_failure == OnLedgerFailure::Hold,
+    }
 }
 
 /// The day by UTC, `YYYY-MM-DD`.
@@ -53,17 +93,48 @@ pub fn today() -> String {
 pub struct Desk {
     /// The config.
     pub config: Config,
+    /// The process sheets that fit its baths.
+    pub sheets: Vec<Sheet>,
     /// The ledger.
     pub ledger: Reader,
 }
 
 impl Planner for Desk {
+    fn config(&self) -> Option<&Config> {
+        Some(&self.config)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.config.tank_rules()
     }
 
+    fn house(&self) -> House {
+        let baths: Vec<_> = self.config.tanks.iter().map(|t| t.bath.as_str()).collect();
+        let sheets = self.sheets.iter().map(|sheet| SheetFacts::of(sheet, &baths)).collect();
+        House { sheets, ..Planner::house(&self.config) }
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        self.config.rehearse(station, request)
+    }
+
+    fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
+        let (config, units) = (&self.config, self.config.daemon.units);
+        let request = sheets::asked(request)?;
+        let station = config.meant(station)?;
+        let own = |tank: &Tank| own_of(&self.ledger, tank);
+        let shop = Shop { config, sheets: &self.sheets, own: &own };
+        let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(Refused::into_problem)?;
+        Ok(PlannedJob {
+            worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
+            text: plan.text(),
+            plan: JobPlan::new(&plan, sheet, base.name()),
+        })
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.config.planned(station, request, |station| match self.ledger.commissioning(station) {
+        let own = |tank: &Tank| own_of(&self.ledger, tank);
+        self.config.planned(station, request, &own, |station| match self.ledger.commissioning(station) {
             Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
             Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
         })
@@ -71,25 +142,59 @@ impl Planner for Desk {
 }
 
 impl Planner for Config {
+    fn config(&self) -> Option<&Config> {
+        Some(self)
+    }
+
     fn upkeep(&self) -> Vec<TankRules> {
         self.tank_rules()
     }
 
+    fn house(&self) -> House {
+        let station = |s: &Station| StationFacts {
+            station: s.name.clone(),
+            max_amperes: s.limits.max_amps.get(),
+            max_volts: s.limits.max_volts.get(),
+        };
+        let tank = |t: &crate::config::Tank| {
+            let bath = self.baths.iter().find(|b| b.name == t.bath)?;
+            Some(VesselFacts::of(&t.name, bath, t.volume))
+        };
+        House {
+            version: env!("CARGO_PKG_VERSION"),
+            units: self.daemon.units,
+            stations: self.stations.iter().map(station).collect(),
+            tanks: self.tanks.iter().filter_map(tank).collect(),
+            sheets: Vec::new(),
+        }
+    }
+
+    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+        let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
+        let station = self.meant(station)?;
+        let gone = || Problem::bug("the tank of the order is gone");
+        let tank = self.tanks.iter().find(|t| t.name == order.tank).ok_or_else(gone)?;
+        let bath = self.baths.iter().find(|b| b.name == tank.bath).ok_or_else(gone)?;
+        let temperature = match tank.temperature {
+            Some(TemperatureSource::Fixed(at)) => Some(at),
+            _ => None,
+        };
+        let setup = controller_for(station);
+        // A run of a day is looked at less often than one of a minute, but never so seldom that it looks like a gap.
+        let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
+        let poll = (order.time_limit / POLLS).clamp(station.poll.min(seldom), seldom);
+        Ok(rehearse_in(order, setup, Vessel { bath, agitation: tank.agitation, temperature }, poll, 1))
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
-        self.planned(station, request, |_| None)
+        self.planned(station, request, &|_| Own::default(), |_| None)
     }
 }
 
 impl Config {
-    fn planned(
-        &self,
-        station: Option<&str>,
-        request: &Value,
-        warning: impl FnOnce(&str) -> Option<String>,
-    ) -> Result<Planned, Problem> {
-        let request: Request = serde_json::from_value(request.clone())
-            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
-        let station = match (station, &self.stations[..]) {
+    /// The station of that name, else the only one.
+    fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
+        match (station, &self.stations[..]) {
             (Some(name), all) => all.iter().find(|s| s.name == name),
             (None, [one]) => Some(one),
             (None, _) => None,
@@ -101,8 +206,20 @@ impl Config {
                 "not-possible",
                 format!("say for which station: {}", names.join(", ")),
             )
-        })?;
-        let mut plan = plan_for(self, station, &request, self.daemon.units).map_err(|errors| {
+        })
+    }
+
+    fn planned(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        own: OwnOf<'_>,
+        warning: impl FnOnce(&str) -> Option<String>,
+    ) -> Result<Planned, Problem> {
+        let request: Request = serde_json::from_value(request.clone())
+            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
+        let station = self.meant(station)?;
+        let mut plan = plan_for(self, station, &request, own, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")
                 .with_errors(errors)
         })?;
@@ -153,6 +270,23 @@ mod tests {
         assert_eq!((planned.order.tank.as_str(), planned.order.parts), ("nickel", 6));
         assert_eq!(planned.order.control.max_amps().to_string(), "4.845 A");
         assert!(planned.text.contains("4.845 A"), "{}", planned.text);
+    }
+
+    #[test]
+    fn rehearsal_comes_to_the_charge_of_the_worksheet_and_a_bad_request_to_none() {
+        let mut request = cups();
+        request["end"] = json!({"thickness": "1 um"});
+        let planned = config().plan(None, &request).unwrap();
+        let crate::plan::Goal::Charge(target) = planned.order.goal else {
+            panic!("{:?}", planned.order.goal)
+        };
+        let played = Planner::rehearse(&config(), None, &request).unwrap();
+        let end = played.outcome.unwrap();
+        assert_eq!(end.state, crate::run::RunState::Complete, "{:#?}", played.story);
+        assert!((end.charge.charge().get() / target.charge().get() - 1.0).abs() < 0.002, "{end:?}");
+        assert!((100..=1300).contains(&played.readings.len()), "{} readings", played.readings.len());
+        request["hold"] = json!({"current": "30 A"});
+        assert_eq!(Planner::rehearse(&config(), None, &request).unwrap_err().code, "not-possible");
     }
 
     #[test]

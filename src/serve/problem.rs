@@ -10,9 +10,20 @@ use serde::Serialize;
 /// |---|---|---|
 /// | `bad-json` | 400 | the body is not JSON, or not of the shape asked for |
 /// | `bad-query` | 400 | a query parameter is wrong |
+/// | `bad-header` | 400 | an `Idempotency-Key` that is none |
 /// | `bad-host` | 421 | the Host header names somebody else |
 /// | `bad-origin` | 403 | a page of another site asks |
-/// | `no-token` | 401 | a token is configured and was not given, or is wrong |
+/// | `no-token` | 401 | a token is needed and was not shown, or is wrong |
+/// | `no-scope` | 403 | the token is for less than this |
+/// | `bad-csrf` | 403 | a session's POST without its word |
+/// | `too-many-tries` | 429 | too many wrong tokens from one address; `Retry-After` says how long to wait |
+/// | `too-long` | 414 | the address of the request is longer than any of ours |
+/// | `tokens` | 503 | the list of tokens cannot be read |
+/// | `too-many` | 503 | too many connections or streams; `Retry-After` |
+/// | `key-reused` | 422 | an `Idempotency-Key` with another body than the first time |
+/// | `in-progress` | 409 | a start with that key is under way |
+/// | `in-doubt` | 409 | a start with that key was cut short; whether it began is to be looked at |
+/// | `needs-tls` | 400 | plain HTTP from elsewhere to a port that speaks TLS |
 /// | `not-found` | 404 | no such station, run or page |
 /// | `bad-method` | 405 | a command by anything but POST |
 /// | `slow-body` | 408 | the body did not arrive in time |
@@ -23,7 +34,7 @@ use serde::Serialize;
 /// | `not-confirmed` | 504 | the station did not answer, or the output was not seen to go off |
 /// | `ledger` | 503 | the ledger cannot be read |
 /// | `bug` | 500 | our mistake |
-#[derive(Debug, Serialize)]
+#[derive(Clone, Debug, Serialize)]
 pub struct Problem {
     #[serde(rename = "type")]
     kind: &'static str,
@@ -36,7 +47,13 @@ pub struct Problem {
     /// Every reason, where there are several.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub errors: Vec<String>,
+    #[serde(skip)]
+    retry_after: Option<u64>,
 }
+
+/// The code of an answer that is a problem, in its extensions: for the audit.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Code(pub &'static str);
 
 impl Problem {
     /// A problem of that status and code.
@@ -48,6 +65,7 @@ impl Problem {
             code,
             detail: detail.into(),
             errors: Vec::new(),
+            retry_after: None,
         }
     }
 
@@ -55,6 +73,32 @@ impl Problem {
     pub fn with_errors(mut self, errors: Vec<String>) -> Problem {
         self.errors = errors;
         self
+    }
+
+    /// The same, and when it is worth asking again.
+    pub(super) fn retry_after(mut self, seconds: u64) -> Problem {
+        self.retry_after = Some(seconds);
+        self
+    }
+
+    /// The whole answer as it goes over the wire, for a connection that gets no further.
+    pub(super) fn raw(&self) -> String {
+        let body = serde_json::to_string(self).unwrap_or_default();
+        let retry = self.retry_after.map_or(String::new(), |s| format!("retry-after: {s}\r\n"));
+        format!(
+            "HTTP/1.1 {} {}\r\ncontent-type: application/problem+json\r\ncontent-length: {}\r\n{retry}connection: close\r\n\r\n{body}",
+            self.status,
+            self.title,
+            body.len()
+        )
+    }
+
+    pub(super) fn not_json() -> Problem {
+        Problem::new(
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "not-json",
+            "send JSON, with \"Content-Type: application/json\"",
+        )
     }
 
     pub(super) fn not_found(detail: impl Into<String>) -> Problem {
@@ -76,6 +120,10 @@ impl IntoResponse for Problem {
         let body = serde_json::to_string(&self).unwrap_or_default();
         let mut response =
             (status, [(header::CONTENT_TYPE, "application/problem+json")], body).into_response();
+        response.extensions_mut().insert(Code(self.code));
+        if let Some(seconds) = self.retry_after {
+            response.headers_mut().insert(header::RETRY_AFTER, seconds.into());
+        }
         if status == StatusCode::UNAUTHORIZED {
             response.headers_mut().insert(
                 header::WWW_AUTHENTICATE,

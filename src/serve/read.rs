@@ -1,60 +1,89 @@
 //! What can be read: stations, runs, tanks, alarms, health, metrics.
 
+use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page};
 use super::look::Look;
 use super::metrics::CONTENT_TYPE;
 use super::problem::Problem;
 use super::state::{AppState, TankFacts};
 use super::upkeep::{Due, due};
-use crate::ledger::{AlarmRow, EventRow, ReadingRow, RunRow, StageRow, TankRow};
+use crate::ledger::{AlarmRow, EventRow, RunRow, StageRow, TankRow};
 use crate::station::BathView;
 use crate::watch::{self, AlarmState, Figures, JournalEntry};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::sync::OnceLock;
 use std::time::Duration;
 
-const MOST_ROWS: u32 = 1000;
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Page {
-    #[serde(default)]
-    limit: Option<u32>,
-    #[serde(default)]
-    before: Option<String>,
-}
-
-fn page(query: Result<Query<Page>, QueryRejection>) -> Result<(u32, Option<String>), Problem> {
-    let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
-    let Query(page) = query.map_err(|e| bad(e.body_text()))?;
-    let limit = page.limit.unwrap_or(50);
-    if !(1..=MOST_ROWS).contains(&limit) {
-        return Err(bad(format!("limit: 1 to {MOST_ROWS}")));
+/// A station publishes each second at least; between two publications only ages grow. What has the
+/// same tag says the same but for those.
+fn tag(looks: &[Look]) -> String {
+    static START: OnceLock<String> = OnceLock::new();
+    let start = START.get_or_init(|| uuid::Uuid::now_v7().simple().to_string());
+    let mut tag = format!("W/\"{start}");
+    for look in looks {
+        tag += &format!("-{}{}{}", look.snapshot.seq, u8::from(look.stale), u8::from(look.snapshot.link.up));
     }
-    Ok((limit, page.before))
+    tag + "\""
 }
 
-pub(super) async fn stations(State(app): State<AppState>) -> Json<Vec<Look>> {
-    Json(app.stations.iter().map(|w| w.look()).collect())
+/// The answer, or 304 to who has it already (RFC 9110, section 13.1.2).
+fn tagged(headers: &HeaderMap, tag: String, answer: impl IntoResponse) -> Response {
+    let weak = |t: &str| t.trim().trim_start_matches("W/").to_owned();
+    let known = headers
+        .get_all(header::IF_NONE_MATCH)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(|v| v.split(','))
+        .any(|t| t.trim() == "*" || weak(t) == weak(&tag));
+    // `no-cache`: it may be kept, and is asked for again each time.
+    let about = [(header::ETAG, tag), (header::CACHE_CONTROL, "no-cache".into())];
+    if known { (StatusCode::NOT_MODIFIED, about).into_response() } else { (about, answer).into_response() }
+}
+
+pub(super) async fn stations(State(app): State<AppState>, headers: HeaderMap) -> Response {
+    let looks: Vec<_> = app.stations.iter().map(|w| w.look()).collect();
+    tagged(&headers, tag(&looks), Json(&looks))
 }
 
 pub(super) async fn station(
     State(app): State<AppState>,
     Path(name): Path<String>,
-) -> Result<Json<Look>, Problem> {
-    Ok(Json(app.station(&name)?.look()))
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let look = app.station(&name)?.look();
+    Ok(tagged(&headers, tag(std::slice::from_ref(&look)), Json(&look)))
 }
 
-pub(super) async fn runs(
-    State(app): State<AppState>,
-    query: Result<Query<Page>, QueryRejection>,
-) -> Result<Json<Vec<RunRow>>, Problem> {
-    let (limit, before) = page(query)?;
-    Ok(Json(app.read(move |h| h.runs(limit, before.as_deref())).await?))
+const RUN_COLUMNS: [&str; 17] = [
+    "id",
+    "station",
+    "tank",
+    "title",
+    "started_by",
+    "started",
+    "ended",
+    "state",
+    "cause",
+    "charge_coulombs",
+    "target_coulombs",
+    "unobserved_seconds",
+    "worked_seconds",
+    "area_square_meters",
+    "parts",
+    "metal",
+    "thickness_meters",
+];
+
+pub(super) async fn runs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
+    let (page, limit) = page(asked)?;
+    let rows = app.read(move |h| h.runs(limit, page.after.as_deref())).await?;
+    let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
+    listed("/api/v1/runs", &rows, &RUN_COLUMNS, page.format, next)
 }
 
 #[derive(Serialize)]
@@ -82,15 +111,28 @@ pub(super) async fn run(
     found.map(Json).ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Form {
+    #[serde(default)]
+    format: Format,
+}
+
+const READING_COLUMNS: [&str; 6] =
+    ["seconds", "volts", "amperes", "setpoint_amperes", "ceiling_volts", "bath_celsius"];
+
 pub(super) async fn readings(
     State(app): State<AppState>,
     Path(id): Path<String>,
-) -> Result<Json<Vec<ReadingRow>>, Problem> {
+    asked: Result<Query<Form>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(form) = asked.map_err(|e| bad_query(e.body_text()))?;
     let wanted = id.clone();
     let found = app
         .read(move |h| if h.run(&wanted)?.is_some() { h.readings(&wanted).map(Some) } else { Ok(None) })
         .await?;
-    found.map(Json).ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))
+    let rows = found.ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))?;
+    listed("", &rows, &READING_COLUMNS, form.format, None)
 }
 
 #[derive(Serialize)]
@@ -157,6 +199,13 @@ pub(super) async fn accounts(app: &AppState) -> Result<Vec<TankRow>, Problem> {
     Ok(rows)
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Newest {
+    #[serde(default)]
+    limit: Option<u32>,
+}
+
 #[derive(Serialize)]
 pub(super) struct Alarms {
     /// Those that are not normal, with the station.
@@ -167,9 +216,13 @@ pub(super) struct Alarms {
 
 pub(super) async fn alarms(
     State(app): State<AppState>,
-    query: Result<Query<Page>, QueryRejection>,
+    asked: Result<Query<Newest>, QueryRejection>,
 ) -> Result<Json<Alarms>, Problem> {
-    let (limit, _) = page(query)?;
+    let Query(newest) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let limit = newest.limit.unwrap_or(50);
+    if !(1..=MOST_ROWS).contains(&limit) {
+        return Err(bad_query(format!("limit: 1 to {MOST_ROWS}")));
+    }
     let journal = app.read(move |h| h.alarms(limit)).await?;
     let now = app
         .stations
@@ -217,11 +270,10 @@ pub(super) async fn figures(
     State(app): State<AppState>,
     query: Result<Query<Lately>, QueryRejection>,
 ) -> Result<Json<FiguresAnswer>, Problem> {
-    let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
-    let Query(lately) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(lately) = query.map_err(|e| bad_query(e.body_text()))?;
     let days = lately.days.unwrap_or(7);
     if !(1..=3660).contains(&days) {
-        return Err(bad("days: 1 to 3660".into()));
+        return Err(bad_query("days: 1 to 3660"));
     }
     let now = jiff::Timestamp::now();
     let length = Duration::from_secs(u64::from(days) * 86_400);

@@ -1,27 +1,50 @@
-//! The listener: connections bounded in number and in time.
+//! The listener: connections bounded in number and in time, plain or in TLS.
 
-use super::router;
+use super::guard::Peer;
+use super::patience::Patient;
+use super::seats::{Seat, Seats};
 use super::state::AppState;
+use super::tls::{TlsError, acceptor};
+use super::{Problem, router};
+use axum::Router;
+use axum::http::StatusCode;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::net::TcpListener;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
+use tokio::time::timeout;
+use tokio_rustls::TlsAcceptor;
+use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
-/// A bench has a few browsers, a scraper and a terminal or two.
-const MOST_CONNECTIONS: usize = 256;
-/// From accept, or from the last answer, to the end of the request's headers.
+/// From accept, or from the last answer, to the end of the request's headers; and for a TLS handshake.
 const HEADER_TIME: Duration = Duration::from_secs(10);
+/// How long an answer may wait for its reader.
+const WRITE_TIME: Duration = Duration::from_secs(30);
 /// What open connections get to finish after shutdown was asked for.
 const DRAIN_TIME: Duration = Duration::from_secs(2);
+/// How long one who is turned away may take to read why.
+const REFUSAL_TIME: Duration = Duration::from_secs(1);
+/// Of those, at once; whoever comes beyond that is cut.
+const MOST_REFUSALS: usize = 64;
+/// A browser behind two proxies sends two dozen.
+const MOST_HEADERS: usize = 100;
+/// Of a request, before its body.
+const HEAD_BYTES: usize = 64 * 1024;
+/// How every TLS connection begins: a handshake record (RFC 8446, section 5.1).
+const TLS_HANDSHAKE: u8 = 22;
 
 /// A bound address.
 pub struct Listening {
     listener: TcpListener,
+    tls: Option<TlsAcceptor>,
     /// Where, with the real port when 0 was asked for.
     pub address: SocketAddr,
 }
@@ -44,57 +67,173 @@ pub async fn listen(address: SocketAddr) -> Result<Listening, String> {
     };
     let listener = TcpListener::bind(address).await.map_err(failed)?;
     let address = listener.local_addr().map_err(failed)?;
-    Ok(Listening { listener, address })
+    Ok(Listening { listener, tls: None, address })
 }
 
 impl Listening {
+    /// The same, in TLS. This machine may go on in plain, on the same port: what it
+    /// says passes no wire. Whoever else does is told.
+    ///
+    /// # Errors
+    /// A certificate or key that cannot be used.
+    pub fn with_tls(mut self, tls: Option<&crate::config::Tls>) -> Result<Listening, TlsError> {
+        self.tls = tls.map(acceptor).transpose()?;
+        Ok(self)
+    }
+
     /// Serves until the state's token is cancelled, then lets open requests end.
     pub async fn serve(self, app: AppState) {
         let shutdown = app.shutdown.clone();
-        let service = router(app);
-        let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+        let door = Arc::new(Door { router: router(app), tls: self.tls, shutdown: shutdown.clone() });
+        let seats = Seats::default();
+        let refusals = Arc::new(Semaphore::new(MOST_REFUSALS));
         let tasks = TaskTracker::new();
         loop {
             let accepted = tokio::select! {
                 () = shutdown.cancelled() => break,
-                // Beyond the limit nobody is accepted: the kernel's queue holds them.
-                accepted = async {
-                    let permit = room.clone().acquire_owned().await;
-                    (self.listener.accept().await, permit)
-                } => accepted,
+                accepted = self.listener.accept() => accepted,
             };
-            let (Ok((socket, _)), Ok(permit)) = accepted else {
+            let Ok((socket, from)) = accepted else {
                 // Out of descriptors, most likely; a busy loop would not help.
                 tokio::time::sleep(Duration::from_millis(100)).await;
                 continue;
             };
-            // A reading is small and wanted now; if this fails it is only slower.
-            socket.set_nodelay(true).ok();
-            let connection = http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(HEADER_TIME)
-                .max_buf_size(64 * 1024)
-                .serve_connection(TokioIo::new(socket), TowerToHyperService::new(service.clone()));
-            let shutdown = shutdown.clone();
-            tasks.spawn(async move {
-                let _permit = permit;
-                let mut connection = std::pin::pin!(connection);
-                let ended = tokio::select! {
-                    ended = connection.as_mut() => ended,
-                    () = shutdown.cancelled() => {
-                        connection.as_mut().graceful_shutdown();
-                        match tokio::time::timeout(DRAIN_TIME, connection).await {
-                            Ok(ended) => ended,
-                            Err(_) => return,
-                        }
-                    }
-                };
-                if let Err(e) = ended {
-                    tracing::debug!(error = %e, "a client's connection ended early");
-                }
-            });
+            let peer = peer(&socket, from);
+            if let Some(seat) = seats.take(peer) {
+                tasks.spawn(door.clone().attend(socket, peer, seat));
+            } else if let Ok(permit) = refusals.clone().try_acquire_owned() {
+                tracing::debug!(address = %peer.address, "turned away: every seat is taken");
+                tasks.spawn(async move {
+                    let _permit = permit;
+                    let problem = Problem::new(
+                        StatusCode::SERVICE_UNAVAILABLE,
+                        "too-many",
+                        "every connection is taken; try again",
+                    )
+                    .retry_after(5);
+                    turn_away(socket, &problem).await;
+                });
+            }
         }
         tasks.close();
         tasks.wait().await;
+    }
+}
+
+/// Who is at the other end of it.
+fn peer(socket: &TcpStream, from: SocketAddr) -> Peer {
+    let address = from.ip().to_canonical();
+    let own = socket.local_addr().is_ok_and(|local| local.ip().to_canonical() == address);
+    Peer { address, here: own || address.is_loopback(), tls: false }
+}
+
+struct Door {
+    router: Router,
+    tls: Option<TlsAcceptor>,
+    shutdown: CancellationToken,
+}
+
+impl Door {
+    async fn attend(self: Arc<Door>, socket: TcpStream, peer: Peer, _seat: Seat) {
+        // A reading is small and wanted now; if this fails it is only slower.
+        socket.set_nodelay(true).ok();
+        let Some(tls) = &self.tls else {
+            return self.converse(Patient::new(socket, WRITE_TIME), peer).await;
+        };
+        let mut first = [0];
+        match timeout(HEADER_TIME, socket.peek(&mut first)).await {
+            Ok(Ok(1)) if first[0] == TLS_HANDSHAKE => {
+                match timeout(HEADER_TIME, tls.accept(Patient::new(socket, WRITE_TIME))).await {
+                    Ok(Ok(stream)) => self.converse(stream, Peer { tls: true, ..peer }).await,
+                    Ok(Err(e)) => tracing::debug!(error = %e, "a TLS handshake failed"),
+                    Err(_) => tracing::debug!("a TLS handshake took too long"),
+                }
+            }
+            Ok(Ok(1)) if peer.here => self.converse(Patient::new(socket, WRITE_TIME), peer).await,
+            Ok(Ok(1)) => {
+                let why = "this port speaks TLS: ask with https://";
+                turn_away(socket, &Problem::new(StatusCode::BAD_REQUEST, "needs-tls", why)).await;
+            }
+            _ => {}
+        }
+    }
+
+    async fn converse(&self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static, peer: Peer) {
+        let routes = TowerToHyperService::new(self.router.clone());
+        let service = service_fn(move |mut request: hyper::Request<Incoming>| {
+            request.extensions_mut().insert(peer);
+            routes.call(request)
+        });
+        let connection = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(HEADER_TIME)
+            .max_headers(MOST_HEADERS)
+            .max_buf_size(HEAD_BYTES)
+            .serve_connection(TokioIo::new(stream), service);
+        let mut connection = std::pin::pin!(connection);
+        let ended = tokio::select! {
+            ended = connection.as_mut() => ended,
+            () = self.shutdown.cancelled() => {
+                connection.as_mut().graceful_shutdown();
+                match timeout(DRAIN_TIME, connection).await {
+                    Ok(ended) => ended,
+                    Err(_) => return,
+                }
+            }
+        };
+        if let Err(e) = ended {
+            tracing::debug!(error = %e, "a client's connection ended early");
+        }
+    }
+}
+
+/// Says why, and waits a moment for it to be read: a connection closed on unread bytes takes the answer with it.
+async fn turn_away(mut socket: TcpStream, problem: &Problem) {
+    let answer = problem.raw();
+    let told = async {
+        socket.write_all(answer.as_bytes()).await?;
+        socket.shutdown().await?;
+        let mut rest = [0; 1024];
+        while socket.read(&mut rest).await? > 0 {}
+        std::io::Result::Ok(())
+    };
+    // Whether it was read is theirs.
+    let _ = timeout(REFUSAL_TIME, told).await;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Tls;
+
+    #[expect(clippy::disallowed_methods, reason = "a certificate is two files")]
+    fn tls(folder: &std::path::Path) -> TlsAcceptor {
+        let made = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
+        let tls = Tls { certificate: folder.join("chain.pem"), key: folder.join("key.pem") };
+        std::fs::write(&tls.certificate, made.cert.pem()).unwrap();
+        std::fs::write(&tls.key, made.signing_key.serialize_pem()).unwrap();
+        acceptor(&tls).unwrap()
+    }
+
+    #[tokio::test]
+    async fn token_sent_in_plain_from_elsewhere_to_a_port_with_tls_is_not_even_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let router = Router::new().fallback(|| async { "reached" });
+        let door =
+            Arc::new(Door { router, tls: Some(tls(folder.path())), shutdown: CancellationToken::new() });
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let mut client = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
+        client
+            .write_all(b"GET / HTTP/1.1\r\nhost: localhost\r\nauthorization: Bearer x\r\n\r\n")
+            .await
+            .unwrap();
+        let (socket, _) = listener.accept().await.unwrap();
+        let peer = Peer { address: [192, 0, 2, 7].into(), here: false, tls: false };
+        let seat = Seats::default().take(peer).unwrap();
+        tokio::spawn(door.attend(socket, peer, seat));
+        let mut answer = String::new();
+        client.read_to_string(&mut answer).await.unwrap();
+        assert!(answer.starts_with("HTTP/1.1 400 Bad Request\r\n"), "{answer}");
+        assert!(answer.contains("\"needs-tls\"") && answer.contains("https://"), "{answer}");
     }
 }

@@ -1,17 +1,21 @@
 //! What every route is given.
 
+use super::guard::{Gate, Tokens};
 use super::history::History;
+use super::house::House;
 use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
 use super::upkeep::TankRules;
 use crate::plan::Order;
 use crate::quantity::Units;
-use crate::station::Baths;
+use crate::run::guide::JobPlan;
+use crate::station::{Baths, Rehearsal};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 
 /// A tank as configured, for people.
@@ -30,8 +34,8 @@ pub struct TankFacts {
 pub struct Facts {
     /// The address it was told to listen on.
     pub listen: SocketAddr,
-    /// Asked of every request but the page and the health checks, when there is one.
-    pub token: Option<String>,
+    /// Names it may be asked by, beside `localhost` and addresses.
+    pub names: Vec<String>,
     /// Units for people.
     pub units: Units,
     /// Of the config's text.
@@ -51,6 +55,17 @@ pub struct Planned {
     pub order: Order,
 }
 
+/// A sheet that can be worked for one load.
+#[derive(Clone, Debug)]
+pub struct PlannedJob {
+    /// The sheet's worksheet, as JSON.
+    pub worksheet: Value,
+    /// The same for people.
+    pub text: String,
+    /// Ready to be guided.
+    pub plan: JobPlan,
+}
+
 /// The seam to `plan`: it knows the config, this room does not.
 pub trait Planner: Send + Sync + 'static {
     /// Works out a request, as it came, for that station (`None`: the only one).
@@ -58,6 +73,31 @@ pub trait Planner: Send + Sync + 'static {
     /// # Errors
     /// `bad-json` when it is no request, `not-possible` with every reason.
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem>;
+
+    /// Works out a sheet for a load, as it came (JSON, or the text of an order file).
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    fn plan_job(&self, _station: Option<&str>, _request: &Value) -> Result<PlannedJob, Problem> {
+        Err(Problem::refused("no sheets are planned here"))
+    }
+    /// The config, where there is one: tanks and baths for what is measured in them.
+    fn config(&self) -> Option<&crate::config::Config> {
+        None
+    }
+
+    /// What the config says that does not change, for people's screens.
+    fn house(&self) -> House {
+        House::default()
+    }
+
+    /// The same request against a simulated cell, in virtual time.
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
+        Err(Problem::not_found("nothing can be rehearsed here"))
+    }
 
     /// What falls due in each tank that has rules.
     fn upkeep(&self) -> Vec<TankRules> {
@@ -76,9 +116,18 @@ pub struct AppState {
     pub(super) metrics: Arc<Metrics>,
     /// Ends the streams.
     pub(super) shutdown: CancellationToken,
+    /// One rehearsal at a time: each may work a processor for a second.
+    pub(super) stage: Arc<tokio::sync::Mutex<()>>,
     /// Whether somebody would switch off if the daemon died.
     minder: Arc<AtomicBool>,
+    pub(super) gate: Arc<Gate>,
+    pub(super) under_way: super::once::UnderWay,
+    /// One permit per open stream.
+    pub(super) streams: Arc<Semaphore>,
 }
+
+/// Open streams; a bench has a few screens with a few each.
+const MOST_STREAMS: usize = 128;
 
 impl AppState {
     /// Joins the parts and begins to watch the stations. Must be called within a
@@ -103,7 +152,11 @@ impl AppState {
             baths,
             metrics: Arc::new(metrics),
             shutdown,
+            stage: Arc::default(),
             minder: Arc::new(AtomicBool::new(true)),
+            gate: Arc::new(Gate::new(Tokens::none(), false)),
+            under_way: Default::default(),
+            streams: Arc::new(Semaphore::new(MOST_STREAMS)),
         }
     }
 
@@ -112,6 +165,25 @@ impl AppState {
     pub fn minded(mut self, minder: Arc<AtomicBool>) -> AppState {
         self.minder = minder;
         self
+    }
+
+    /// The same, that lets in by those tokens. `loopback_open`: this machine needs none even when there are some.
+    #[must_use]
+    pub fn guarded(mut self, tokens: Tokens, loopback_open: bool) -> AppState {
+        self.gate = Arc::new(Gate::new(tokens, loopback_open));
+        self
+    }
+
+    /// A place for one more stream.
+    pub(super) fn stream_place(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        self.streams.clone().try_acquire_owned().map_err(|_| {
+            Problem::new(
+                axum::http::StatusCode::SERVICE_UNAVAILABLE,
+                "too-many",
+                format!("{MOST_STREAMS} streams are open, and that is the most; close one"),
+            )
+            .retry_after(5)
+        })
     }
 
     /// Whether a run may be started as far as the minder goes.

@@ -1,6 +1,7 @@
 //! What falls due in the tanks; logging that it was done, and taking a log back.
 
 use super::body::Body;
+use super::own::since_addition as since;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::config::Config;
@@ -103,15 +104,6 @@ fn rate(microcoulombs: i64, first: &str, now: Timestamp) -> Amps {
     let worked = first.parse::<Timestamp>().map_or(RATE_OVER, |first| now.duration_since(first));
     let over = worked.clamp(RATE_LEAST, RATE_OVER).as_secs_f64();
     Amps::new(microcoulombs as f64 / 1e6 / over)
-}
-
-fn since(last: Option<&AdditionRow>, coulombs: f64, now: Timestamp) -> Since {
-    let then = last.map_or(0.0, |row| row.tank_microcoulombs as f64 / 1e6);
-    // A clock that was set back makes no time negative.
-    let time = last
-        .and_then(|row| row.at.parse::<Timestamp>().ok())
-        .map(|at| Span::new(now.duration_since(at).as_secs_f64().max(0.0)));
-    Since { charge: Charge::new((coulombs - then).max(0.0)), time }
 }
 
 fn shown(

@@ -1,10 +1,23 @@
 //! How the rest of the daemon talks to a station.
 
 use super::Snapshot;
+use crate::plan::Order;
+use crate::run::guide::{Guide, GuideCommand, Reference};
 use crate::run::{Command, Refusal};
 use futures_util::stream::{self, Stream};
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
+
+/// What a station is asked.
+#[derive(Debug)]
+pub enum Ask {
+    /// Something of its run. The reference is that of a run that is to start.
+    Run(Command, Reference),
+    /// To begin this job.
+    StartJob(Box<Guide>),
+    /// Something of its job.
+    Job(GuideCommand),
+}
 
 /// A command on its way to a station, with the way back.
 #[derive(Debug)]
@@ -12,7 +25,7 @@ pub struct Envelope {
     /// Who asks.
     pub by: String,
     /// What for.
-    pub command: Command,
+    pub command: Ask,
     /// Where the answer goes: a sentence, or why not.
     pub reply: oneshot::Sender<Result<String, Refusal>>,
 }
@@ -67,6 +80,40 @@ impl Handle {
     /// # Errors
     /// The refusal in the operator's words; also when the station's task has ended.
     pub async fn command(&self, by: &str, command: Command) -> Result<String, Refusal> {
+        self.ask(by, Ask::Run(command, Reference::default())).await
+    }
+
+    /// Starts a run for that lot and customer.
+    ///
+    /// # Errors
+    /// As [`Handle::command`].
+    pub async fn start(
+        &self,
+        by: &str,
+        id: String,
+        order: Order,
+        whose: Reference,
+    ) -> Result<String, Refusal> {
+        self.ask(by, Ask::Run(Command::Start { id, order: Box::new(order) }, whose)).await
+    }
+
+    /// Begins a job.
+    ///
+    /// # Errors
+    /// As [`Handle::command`].
+    pub async fn start_job(&self, by: &str, guide: Guide) -> Result<String, Refusal> {
+        self.ask(by, Ask::StartJob(Box::new(guide))).await
+    }
+
+    /// Sends a command to the job.
+    ///
+    /// # Errors
+    /// As [`Handle::command`].
+    pub async fn job(&self, by: &str, command: GuideCommand) -> Result<String, Refusal> {
+        self.ask(by, Ask::Job(command)).await
+    }
+
+    async fn ask(&self, by: &str, command: Ask) -> Result<String, Refusal> {
         let (reply, answer) = oneshot::channel();
         let gone =
             || Refusal(format!("station {:?} is not being worked; look at the daemon's log", self.name));

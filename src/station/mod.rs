@@ -13,8 +13,10 @@ mod snapshot;
 #[cfg(feature = "daemon")]
 mod work;
 #[cfg(feature = "daemon")]
-pub use handle::{Envelope, Handle};
-pub use rehearse::{Rehearsal, Visit, rehearse, rehearse_with};
+pub use handle::{Ask, Envelope, Handle};
+pub use rehearse::{
+    JobRehearsal, Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_job, rehearse_with,
+};
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
 };

@@ -1,8 +1,13 @@
 //! An order against the mimic in virtual time: the same controller, no clock, no wire.
 
-use crate::mimic::{Bench, Link, Truth};
+mod job;
+
+pub use job::{JobRehearsal, rehearse_job};
+
+use crate::bath::{Agitation, Bath};
+use crate::mimic::{self, Bench, Chemistry, Link, Truth};
 use crate::plan::Order;
-use crate::quantity::{Mono, Reading};
+use crate::quantity::{Mono, Reading, Temperature};
 use crate::run::BathNews;
 use crate::run::{
     Action, Answer, Command, Controller, Event, Input, Outcome, Question, RunState, Setup, View,
@@ -42,6 +47,51 @@ pub fn rehearse(order: Order, setup: Setup, bench: Bench, poll: Duration) -> Reh
     });
     r.readings = readings;
     r
+}
+
+/// The vessel that a rehearsal simulates.
+#[derive(Clone, Copy, Debug)]
+pub struct Vessel<'a> {
+    /// What is in it.
+    pub bath: &'a Bath,
+    /// How it is moved.
+    pub agitation: Agitation,
+    /// How warm it is; the bath's usual where nobody knows.
+    pub temperature: Option<Temperature>,
+}
+
+/// So many readings of a rehearsal in a vessel are kept, about: enough for a curve on any screen.
+const KEPT: u32 = 1200;
+
+/// Works `order` in a cell like that vessel, without faults, and keeps about a thousand readings
+/// evenly over its time limit.
+pub fn rehearse_in(order: Order, setup: Setup, vessel: Vessel<'_>, poll: Duration, seed: u64) -> Rehearsal {
+    let mut cell = mimic::Setup::new(Chemistry::of(vessel.bath));
+    cell.seed = seed;
+    cell.area = order.area;
+    cell.agitation = vessel.agitation;
+    cell.rating.max_amps = setup.limits.max_amps.get();
+    cell.rating.max_volts = setup.limits.max_volts.get();
+    if let Some(burn) = &order.burn {
+        cell.edge_factor = burn.edge_factor;
+    }
+    if let Some(at) = vessel.temperature {
+        cell.temperature = at;
+    }
+    let every = order.time_limit / KEPT;
+    let bench = Bench::new(cell, Mono::ZERO);
+    let (mut readings, mut kept) = (Vec::new(), None);
+    let mut played = rehearse_with(order, setup, bench, poll, |_, since, reading| {
+        if let Some(reading) = reading
+            && kept.is_none_or(|at: Duration| since >= at + every)
+        {
+            kept = Some(since);
+            readings.push((since, reading));
+        }
+        Visit { reading, ..Visit::default() }
+    });
+    played.readings = readings;
+    played
 }
 
 /// What a visitor makes of one poll of a rehearsal.

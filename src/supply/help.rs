@@ -37,7 +37,7 @@ pub struct OpenHelp {
 
 impl fmt::Display for OpenHelp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "cannot open {}: {}", self.port, self.error)?;
+        write!(f, "cannot open {}: {}", self.port, super::trouble::plain(&self.error))?;
         if let Some(real) = &self.real {
             write!(f, "\n  leads to: {real}")?;
         }

@@ -26,4 +26,4 @@ pub use link::{
     TrialLoad, Verdict, minder, off_at_port, off_when_free, probe, stable_names,
 };
 pub use spec::{Flow, Parity, Port, Spec, Wiring};
-pub use trouble::{Bytes, Trouble};
+pub use trouble::{Bytes, Trouble, plain};

@@ -23,6 +23,24 @@ impl fmt::Display for Bytes {
     }
 }
 
+/// What the system says, without its own number: `Connection refused (os error 111)` is nothing for an operator.
+pub fn plain(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some((before, after)) = rest.split_once(" (os error ") {
+        out.push_str(before);
+        match after.split_once(')') {
+            Some((number, more)) if number.bytes().all(|b| b.is_ascii_digit()) => rest = more,
+            _ => {
+                out.push_str(" (os error ");
+                rest = after;
+            }
+        }
+    }
+    out.push_str(rest);
+    out
+}
+
 /// Why the supply could not be asked, told or believed.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Trouble {
@@ -226,7 +244,7 @@ impl Trouble {
 impl fmt::Display for Trouble {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Trouble::Gone(why) => write!(f, "the link to the supply is gone: {why}"),
+            Trouble::Gone(why) => write!(f, "the link to the supply is gone: {}", plain(why)),
             Trouble::NoReply { asked, waited } => {
                 write!(f, "no reply to \"{asked}\" within {} ms", waited.as_millis())
             }
@@ -297,6 +315,16 @@ mod tests {
         let shown = Trouble::Truncated { asked: "MEAS:VOLT?".into(), came }.to_string();
         assert!(shown.is_ascii() && !shown.bytes().any(|b| b.is_ascii_control()), "{shown}");
         assert!(shown.contains("[1b 5b 32 4a ff 22 31 2e 30 0d 0a]"), "{shown}");
+    }
+
+    #[test]
+    fn numbers_of_the_system_are_no_words_for_an_operator() {
+        let gone = Trouble::Gone("Connection refused (os error 111)".into()).to_string();
+        assert_eq!(gone, "the link to the supply is gone: Connection refused");
+        assert_eq!(plain("a (os error 2); b (os error 13)"), "a; b");
+        for same in ["", "a (os error", "a (os error x)", "a (os error 2", "os error 2"] {
+            assert_eq!(plain(same), same);
+        }
     }
 
     #[test]

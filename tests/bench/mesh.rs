@@ -83,8 +83,15 @@ fn main() {
     let order =
         "tank = 'n'\n[end]\nminimum = '8 um'\n[[part]]\ncount = 40\nmesh = { file = 'b', unit = 'mm' }\n";
     let nickel = bath::shipped().into_iter().find(|b| b.name == "watts-nickel").expect("it ships");
-    let tank =
-        TankFacts { volume: None, anode_area: None, agitation: Agitation::Air, max_load: None, panel: None };
+    let tank = TankFacts {
+        volume: None,
+        anode_area: None,
+        agitation: Agitation::Air,
+        max_load: None,
+        panel: None,
+        own: Default::default(),
+        price: None,
+    };
     let supply = SupplyLimits {
         max_amps: "10 A".parse().expect("a current"),
         max_volts: "12 V".parse().expect("a voltage"),

@@ -90,7 +90,7 @@ pub fn say(mut command: Command) -> Said {
 pub struct Log(Arc<Mutex<String>>);
 
 impl Log {
-    fn of(stream: impl Read + Send + 'static) -> Log {
+    pub fn of(stream: impl Read + Send + 'static) -> Log {
         let log = Log::default();
         let into = log.clone();
         std::thread::spawn(move || {
@@ -226,11 +226,19 @@ pub struct Plan {
     pub identity: &'static str,
     /// Into `[station.watch]` of each station.
     pub watch: &'static str,
+    /// The config's last lines.
+    pub more: String,
 }
 
 impl Default for Plan {
     fn default() -> Plan {
-        Plan { stations: &["bench"], baud: 115_200, identity: "TANKSIDE,MIMIC", watch: "" }
+        Plan {
+            stations: &["bench"],
+            baud: 115_200,
+            identity: "TANKSIDE,MIMIC",
+            watch: "",
+            more: String::new(),
+        }
     }
 }
 
@@ -287,6 +295,7 @@ impl Hall {
                 tank(name)
             ));
         }
+        text.push_str(&self.plan.more);
         std::fs::write(to, text).unwrap();
     }
 

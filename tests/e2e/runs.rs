@@ -1,6 +1,6 @@
 //! Runs that go as they should.
 
-use super::hall::{Daemon, Hall, PART, near, number, tank, text, until};
+use super::hall::{Daemon, Hall, PART, near, number, say, tank, tankside, text, until};
 use super::tools;
 use nix::sys::signal::Signal;
 use std::io::Write;
@@ -216,4 +216,53 @@ fn hundred_slow_web_clients_change_nothing_in_the_run() {
     drop(slow);
     // Whoever is quick is still answered.
     until("answered", || if daemon.get("/healthz")["ok"] == true { Ok(()) } else { Err(String::new()) });
+}
+
+#[test]
+fn record_that_was_tampered_with_after_its_run_is_found_and_named() {
+    let hall = Hall::usual();
+    let daemon = hall.daemon();
+    let evil = "<script>alert(1)</script>";
+    let run = daemon.run_at("bench", &["--charge", "0.1 A.min", "--current", "3 A", "--lot", evil]);
+    daemon.until_state("complete");
+    let verify = || {
+        let mut command = tankside();
+        command.args(["runs", "verify", "--ledger"]).arg(hall.ledger());
+        say(command)
+    };
+
+    // What the run got, on a page that holds nobody's markup, and in numbers that are the ledger's.
+    let page = daemon.verb(&["report", &run, "--html", "-"]).good();
+    assert!(page.contains("&lt;script&gt;") && !page.contains("<script"), "{page}");
+    assert!(
+        page.contains("<svg") && page.contains("Not signed off.") && page.contains("TANKSIDE,MIMIC"),
+        "{page}"
+    );
+    let record = daemon.verb(&["report", &run, "--json"]).json();
+    let part = &record["steps"][0]["run"];
+    assert_eq!(part["charge_coulombs"], daemon.row(&run)["charge_coulombs"]);
+    assert_eq!(record["lot"], evil);
+    assert!(part["thickness"]["low_meters"].is_number() && part["parts"][0]["count"].is_number(), "{record}");
+    assert!(daemon.page(&format!("/api/v1/runs/{run}/plot.svg")).contains("<svg"));
+
+    // Signing and correcting leave the seal whole and show.
+    daemon.verb(&["runs", "amend", &run, "--lot", "K-7", "--by", "jonas", "--why", "a slip"]).good();
+    daemon.verb(&["runs", "sign", &run, "--by", "mila", "--remark", "bright"]).good();
+    let record = daemon.verb(&["report", &run, "--json"]).json();
+    assert_eq!(record["amendments"][1]["from"], evil);
+    assert_eq!(record["signatures"][0]["by"], "mila");
+    let head = text(&record["chain"]["hash"]).to_owned();
+    assert!(verify().good().contains(&head), "the head of the chain, daemon or no daemon");
+
+    drop(daemon);
+    let mut shell = tools::sqlite3();
+    let deed = "DELETE FROM reading_chunk;
+                UPDATE event SET text = text || ' and well' WHERE kind = 'ended';";
+    shell.arg("-bail").arg(hall.ledger()).arg(deed);
+    let (good, said) = tools::run(shell, "");
+    assert!(good, "sqlite3: {said}");
+    let found = verify();
+    assert_eq!(found.code, Some(65), "{found:?}");
+    let found = found.out;
+    assert!(found.contains(&format!("run {run}")) && found.contains("readings, events"), "{found}");
 }

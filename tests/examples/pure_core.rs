@@ -24,6 +24,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         agitation: Agitation::Air,
         max_load: None,
         panel: None,
+        own: tankside::plan::Own::default(),
+        price: None,
     };
     let supply = SupplyLimits { max_amps: Amps::new(10.0), max_volts: Volts::new(12.0) };
     let plan = plan::plan(&request, &bath, &tank, &supply, Units::Metric)

@@ -1,5 +1,6 @@
 //! Programs of others that tests hold our output against: promtool, the stock
-//! SQLite shell, a Python with PyVISA, pymodbus and sinstruments, one with trimesh. `tests/run` installs them under
+//! SQLite shell, a Python with PyVISA, pymodbus and sinstruments, one with trimesh, one with
+//! Schemathesis, Node with a browser. `tests/run` installs them under
 //! `target/tools`. A test that needs one and does not find it fails; it never skips.
 #![expect(dead_code, reason = "each test file uses its own share of this one")]
 
@@ -30,6 +31,18 @@ pub fn python_with_peers() -> Command {
 /// A Python that can `import trimesh` and `numpy`.
 pub fn python_with_trimesh() -> Command {
     ours_or_path("meshes/bin/python", "python3")
+}
+
+/// Node, which finds playwright-core and axe-core under `target/tools/browser`.
+pub fn node_with_browser() -> Command {
+    let mut command = Command::new("node");
+    command.env("TANKSIDE_BROWSER_TOOLS", tools().join("browser/package.json"));
+    command
+}
+
+/// A Python that can `import schemathesis`.
+pub fn python_with_schemathesis() -> Command {
+    ours_or_path("contract/bin/python", "python3")
 }
 
 /// systemd's checker of units; works without a running systemd.

@@ -1,44 +1,58 @@
--- Schema 6: what a tank worked by day and by part, and since each thing that was done to it.
+-- Schema 6: a job is one load taken through a process sheet. Its powered steps are ordinary runs.
 
--- What hung in a run. What rack and tips took is what the shares leave of 1.
-CREATE TABLE run_part (
-    run_id             TEXT NOT NULL REFERENCES run (id),
-    number             INTEGER NOT NULL,                   -- in the order's order, from 1
-    part               TEXT,                               -- the part number, where the order gave one
-    kind               TEXT NOT NULL,                      -- its name, or its shape
-    count              INTEGER NOT NULL,
-    area_square_meters REAL NOT NULL,                      -- of all of them
-    share              REAL NOT NULL CHECK (share BETWEEN 0 AND 1), -- of everything that takes current
-    PRIMARY KEY (run_id, number)
+CREATE TABLE job (
+    id           TEXT PRIMARY KEY,                         -- UUIDv7: sorts by start
+    station      TEXT NOT NULL,
+    sheet        TEXT NOT NULL,
+    title        TEXT NOT NULL,
+    base         TEXT NOT NULL,                            -- the parts' own metal
+    parts        INTEGER NOT NULL,
+    lot          TEXT,
+    customer     TEXT,                                     -- the customer's own reference
+    started_by   TEXT NOT NULL,
+    started_utc  TEXT NOT NULL,
+    ended_utc    TEXT,
+    state        TEXT NOT NULL CHECK (state IN ('running', 'complete', 'stopped', 'aborted')),
+    cause        TEXT,                                     -- the first cause of the end
+    continues    TEXT REFERENCES job (id),                 -- the job whose rest this is
+    plan_json    TEXT NOT NULL,
+    CHECK ((state = 'running') = (ended_utc IS NULL))
+) STRICT;
+CREATE INDEX job_open ON job (state) WHERE state = 'running';
+
+-- The steps of a job as they came; one that was done twice has two rows.
+CREATE TABLE job_step (
+    job_id       TEXT NOT NULL REFERENCES job (id),
+    number       INTEGER NOT NULL,                         -- as they came, from 1
+    sheet_step   INTEGER NOT NULL,                         -- its place in the sheet, from 1
+    name         TEXT NOT NULL,
+    kind         TEXT NOT NULL CHECK (kind IN ('dip', 'powered', 'inspect', 'prompt')),
+    tank         TEXT,
+    began_utc    TEXT NOT NULL,
+    ended_utc    TEXT,
+    outcome      TEXT CHECK (outcome IN ('done', 'skipped', 'redone', 'failed')),
+    reason       TEXT,
+    by           TEXT,                                     -- who answered, skipped or sent it back
+    run_id       TEXT,                                     -- its run, where it is powered
+    PRIMARY KEY (job_id, number),
+    CHECK (outcome <> 'skipped' OR (reason IS NOT NULL AND reason <> ''))
 ) STRICT, WITHOUT ROWID;
 
--- Sums by tank and time come from the index alone.
-DROP INDEX tank_charge_by_tank;
-CREATE INDEX tank_charge_by_tank ON tank_charge (
-    tank, updated_utc, charge_microcoulombs, unobserved_milliseconds, worked_milliseconds
-);
-CREATE INDEX run_by_tank ON run (tank, id) WHERE load_slope_ohm_square_meters > 0;
-CREATE INDEX alarm_by_time ON alarm (at_utc);
+ALTER TABLE run ADD COLUMN job_id TEXT REFERENCES job (id);
+ALTER TABLE run ADD COLUMN lot TEXT;
+ALTER TABLE run ADD COLUMN customer TEXT;
+CREATE INDEX run_by_job ON run (job_id) WHERE job_id IS NOT NULL;
 
--- The unobserved time of the tank's account then; NULL for what was logged before this schema.
-ALTER TABLE addition ADD COLUMN tank_unobserved_milliseconds INTEGER;
+-- Questions, answers and commands of a job; those of its runs have the run's id.
+ALTER TABLE event ADD COLUMN job_id TEXT REFERENCES job (id);
+CREATE INDEX event_by_job ON event (job_id) WHERE job_id IS NOT NULL;
 
--- What each tank worked by day (of this machine's time zone): a run counts whole on the day of its last charge.
-CREATE VIEW tank_day AS
-SELECT tank, date(updated_utc, 'localtime') AS day,
-       SUM(charge_microcoulombs) / 3600000000.0 AS ampere_hours,
-       SUM(unobserved_milliseconds) / 1000.0 AS unobserved_seconds,
-       SUM(worked_milliseconds) / 1000.0 AS worked_seconds,
-       COUNT(*) AS runs
-FROM tank_charge GROUP BY tank, day;
-
--- By part: charge by share of the area. Time is that of the runs it hung in, whole.
-CREATE VIEW tank_part AS
-SELECT c.tank, p.part, p.kind,
-       SUM(p.count) AS pieces,
-       SUM(c.charge_microcoulombs * p.share) / 3600000000.0 AS ampere_hours,
-       SUM(c.unobserved_milliseconds) / 1000.0 AS unobserved_seconds,
-       SUM(c.worked_milliseconds) / 1000.0 AS worked_seconds,
-       COUNT(*) AS runs
-FROM tank_charge AS c JOIN run_part AS p ON p.run_id = c.run_id
-GROUP BY c.tank, p.part, p.kind;
+-- What became of each step, with what its run passed.
+CREATE VIEW job_progress AS
+SELECT j.id AS job_id, j.title, j.sheet, j.lot, j.customer, j.state AS job_state,
+       s.number, s.sheet_step, s.name, s.kind, s.tank, s.began_utc, s.ended_utc, s.outcome, s.reason, s.by, s.run_id,
+       c.charge_microcoulombs / 60000000.0 AS ampere_minutes
+FROM job AS j
+JOIN job_step AS s ON s.job_id = j.id
+LEFT JOIN tank_charge AS c ON c.run_id = s.run_id
+ORDER BY j.id, s.number;

@@ -59,6 +59,8 @@ errors! {
     SETTINGS_CONFLICT = -221, "Settings conflict";
     /// Beyond what the supply can do.
     DATA_OUT_OF_RANGE = -222, "Data out of range";
+    /// Nothing is fitted there.
+    HARDWARE_MISSING = -241, "Hardware missing";
     /// Errors were lost.
     QUEUE_OVERFLOW = -350, "Queue overflow";
     /// A message longer than the input buffer.

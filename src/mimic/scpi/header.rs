@@ -61,6 +61,36 @@ pub enum Meaning {
     OperationEnable,
     /// Enables back to none.
     StatusPreset,
+    /// Which output is meant; the second is not fitted.
+    Channel,
+}
+
+impl Meaning {
+    /// Whether it goes to the output that is selected.
+    pub fn is_of_output(self) -> bool {
+        use Meaning::{
+            Amps, MeasureAmps, MeasureVolts, Ocp, OcpClear, OcpState, OcpTripped, Output, OutputClear,
+            OutputTripped, Ovp, OvpClear, OvpState, OvpTripped, Volts,
+        };
+        matches!(
+            self,
+            Volts
+                | Amps
+                | Ovp
+                | OvpState
+                | OvpTripped
+                | OvpClear
+                | Ocp
+                | OcpState
+                | OcpTripped
+                | OcpClear
+                | Output
+                | OutputTripped
+                | OutputClear
+                | MeasureVolts
+                | MeasureAmps
+        )
+    }
 }
 
 /// Whether a header may be a command, a query, or both.
@@ -93,6 +123,7 @@ pub const TREE: &[(&str, Form, Meaning)] = &[
     ("OUTPut:PROTection:CLEar", Command, Meaning::OutputClear),
     ("MEASure[:SCALar]:VOLTage[:DC]", Query, Meaning::MeasureVolts),
     ("MEASure[:SCALar]:CURRent[:DC]", Query, Meaning::MeasureAmps),
+    ("INSTrument:NSELect", Both, Meaning::Channel),
     ("SYSTem:ERRor[:NEXT]", Query, Meaning::ErrorNext),
     ("SYSTem:ERRor:COUNt", Query, Meaning::ErrorCount),
     ("SYSTem:VERSion", Query, Meaning::Version),

@@ -32,6 +32,19 @@ pub struct Input {
 }
 
 impl Input {
+    /// Takes one byte; the whole line when it ends here, cut where it is too long.
+    pub fn line(&mut self, byte: u8) -> Option<Vec<u8>> {
+        match byte {
+            b'\n' | b'\r' => {
+                self.overrun = false;
+                return Some(std::mem::take(&mut self.bytes));
+            }
+            _ if self.bytes.len() < INPUT_BUFFER => self.bytes.push(byte),
+            _ => self.overrun = true,
+        }
+        None
+    }
+
     /// Forgets it: the line was closed, or the supply was deaf.
     pub fn clear(&mut self) {
         self.bytes.clear();
@@ -50,6 +63,8 @@ pub struct Instrument {
     questionable: Register,
     operation: Register,
     power_ups: u32,
+    /// The output that is selected, from 1; there is one, and an empty place beside it.
+    channel: u8,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -89,6 +104,7 @@ impl Instrument {
             questionable: Register::default(),
             operation: Register::default(),
             power_ups: 1,
+            channel: 1,
         }
     }
 
@@ -283,6 +299,9 @@ impl Instrument {
     }
 
     fn tell(&mut self, bench: &mut Bench, meaning: Meaning, parameters: &[&str]) -> Result<(), Error> {
+        if self.channel != 1 && meaning.is_of_output() {
+            return Err(Error::HARDWARE_MISSING);
+        }
         let supply = bench.supply_mut();
         let rating = supply.rating();
         let out = |_: OutOfRange| Error::DATA_OUT_OF_RANGE;
@@ -324,6 +343,17 @@ impl Instrument {
                 self.operation.enable = 0;
                 Ok(())
             }
+            Meaning::Channel => match number(one(parameters)?, Suffix::Nothing)? {
+                Number::Value(1.0) | Number::Minimum | Number::Default => {
+                    self.channel = 1;
+                    Ok(())
+                }
+                Number::Value(2.0) | Number::Maximum => {
+                    self.channel = 2;
+                    Ok(())
+                }
+                Number::Value(_) => Err(Error::DATA_OUT_OF_RANGE),
+            },
             _ => Err(Error::UNDEFINED_HEADER),
         }
     }
@@ -335,6 +365,9 @@ impl Instrument {
         meaning: Meaning,
         parameters: &[&str],
     ) -> Result<String, Error> {
+        if self.channel != 1 && meaning.is_of_output() {
+            return Err(Error::HARDWARE_MISSING);
+        }
         let rating = bench.supply().rating();
         let (most_volts, most_amps) = (rating.max_volts, rating.max_amps);
         // `VOLT? MAX` asks for the limit instead of the setting.
@@ -378,6 +411,7 @@ impl Instrument {
                 format!("{},\"{}\"", error.code, error.text)
             }
             Meaning::ErrorCount => self.errors.len().to_string(),
+            Meaning::Channel => self.channel.to_string(),
             Meaning::Version => "1999.0".into(),
             Meaning::Capability => "\"DCPSUPPLY WITH MEASURE\"".into(),
             Meaning::QuestionableCondition

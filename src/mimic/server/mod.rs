@@ -41,6 +41,8 @@ pub enum Protocol {
     /// Modbus: RTU on the pty, Modbus TCP on TCP; registers as in [`super::modbus`],
     /// the known value in this word order.
     Modbus(WordOrder),
+    /// Plain lines after no standard, as in [`super::plain`].
+    Line,
 }
 
 /// What to serve, and where.
@@ -188,8 +190,21 @@ impl Shared {
                 input.clear();
                 return (Vec::new(), Link::Silent);
             }
-            rig.messages += bytes.iter().filter(|b| **b == b'\n').count() as u64;
-            let Rig { bench, instrument, .. } = rig;
+            let Rig { bench, instrument, messages, .. } = rig;
+            if self.protocol == Protocol::Line {
+                let mut replies = Vec::new();
+                for line in bytes.iter().filter_map(|byte| input.line(*byte)).filter(|line| !line.is_empty())
+                {
+                    *messages += 1;
+                    let line = String::from_utf8_lossy(&line);
+                    if let Some(reply) = super::plain::answer(bench, now, instrument.identity(), &line) {
+                        replies.extend_from_slice(reply.as_bytes());
+                        replies.push(b'\r');
+                    }
+                }
+                return (replies, rig.bench.link());
+            }
+            *messages += bytes.iter().filter(|b| **b == b'\n').count() as u64;
             let reply = instrument.take(input, bench, now, bytes);
             (reply, rig.bench.link())
         })
@@ -374,14 +389,14 @@ async fn tick(shared: Arc<Shared>, mut truth: Option<File>) {
 
 async fn serve_serial(shared: Arc<Shared>, stream: pty::Master, wire: Wire) {
     match shared.protocol {
-        Protocol::Scpi => line::serve(shared, stream, wire).await,
+        Protocol::Scpi | Protocol::Line => line::serve(shared, stream, wire).await,
         Protocol::Modbus(_) => modbus::serve_rtu(shared, stream, wire).await,
     }
 }
 
 async fn serve_socket(shared: Arc<Shared>, stream: TcpStream, wire: Wire) {
     match shared.protocol {
-        Protocol::Scpi => line::serve(shared, stream, wire).await,
+        Protocol::Scpi | Protocol::Line => line::serve(shared, stream, wire).await,
         Protocol::Modbus(_) => modbus::serve_tcp(shared, stream, wire).await,
     }
 }

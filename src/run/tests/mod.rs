@@ -3,4 +3,5 @@
 mod invariants;
 mod reviewed;
 mod rig;
+mod several;
 mod stories;

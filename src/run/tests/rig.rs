@@ -34,6 +34,8 @@ pub struct Rig {
     pub parted: bool,
     pub silent: bool,
     pub stuck_on: bool,
+    /// It takes no setpoint, and says so.
+    pub refuses: bool,
     pub log: Vec<Action>,
     pub true_coulombs: f64,
 }
@@ -106,6 +108,7 @@ impl Rig {
             parted: false,
             silent: false,
             stuck_on: false,
+            refuses: false,
             log: Vec::new(),
             true_coulombs: 0.0,
         };
@@ -139,6 +142,7 @@ impl Rig {
                     (self.amps, self.volts) = (0.0, volts.get());
                     Input::Prepared
                 }
+                Action::Set { .. } if self.refuses => Input::Failed("it refused".into()),
                 Action::Set { amps, volts } => {
                     (self.amps, self.volts) = (amps.get(), volts.get());
                     Input::Applied

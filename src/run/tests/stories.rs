@@ -286,6 +286,40 @@ fn a_turn_is_seen_by_its_contact() {
 }
 
 #[test]
+fn nobody_is_asked_to_turn_a_part_at_the_full_current() {
+    let turn = Turn { faces: 2, between: Between::EntryVoltage, confirm: Confirm::Contact };
+    let mut rig = Rig::started(Order { turn: Some(turn), ..order() });
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    // The supply does not go down to the entry voltage: then its output goes off for the turn.
+    rig.refuses = true;
+    rig.until(30.0, |v| v.phase == RunPhase::Turn);
+    rig.refuses = false;
+    rig.until(2.0, |v| v.question.is_some());
+    assert!(!rig.output);
+    assert!((rig.true_coulombs - 30.0).abs() < 0.6, "{}", rig.true_coulombs);
+    // A contact that breaks and returns says nothing now; the operator does.
+    rig.load = Load::Open;
+    rig.run_for(2.0);
+    rig.load = Load::Good;
+    rig.run_for(2.0);
+    assert_eq!(rig.controller.view().phase, RunPhase::Turn);
+    rig.ask(Command::Answer(Answer::Done)).unwrap();
+    rig.until(40.0, |v| v.state == RunState::Complete);
+}
+
+#[test]
+fn contact_that_breaks_outside_a_turn_turns_nothing() {
+    let turn = Turn { faces: 2, between: Between::EntryVoltage, confirm: Confirm::Contact };
+    let mut rig = Rig::started(Order { turn: Some(turn), ..order() });
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    rig.load = Load::Open;
+    rig.run_for(1.0);
+    rig.load = Load::Good;
+    rig.run_for(2.0);
+    assert_eq!(rig.controller.view().face, Some((1, 2)));
+}
+
+#[test]
 fn a_run_by_volts_holds_the_voltage_under_a_current_ceiling() {
     let mut rig = Rig::started(by_volts(3.2));
     rig.until(10.0, |v| v.phase == RunPhase::Steady);

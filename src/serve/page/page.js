@@ -1,88 +1,159 @@
-"use strict";
-// Text only ever goes in through textContent: nothing a supply or a person wrote becomes markup.
-const main = document.getElementById("stations");
-const news = document.getElementById("news");
-let heard = 0;
-let token = sessionStorage.getItem("token");
+// The frame: which view, live or lost, light or dark, who, STOP.
+import { S } from "./page/strings.js";
+import { attr, button, choice, field, h, keyed, set, show } from "./page/dom.js";
+import { time, useUnits } from "./page/figures.js";
+import { Trouble, askSession, command, first, hush, listen, lost, mayOperate, onNews, operator, post, rename, silentFor, world } from "./page/net.js";
+import * as bench from "./page/bench.js";
 
-function node(name, text, className) {
-  const made = document.createElement(name);
-  if (text !== undefined) made.textContent = text;
-  if (className) made.className = className;
-  return made;
+const at = (id) => document.getElementById(id);
+const main = at("main");
+// A view is fetched when it is first wanted; the bench is there at once.
+const VIEWS = {
+  bench: () => bench,
+  plan: () => import("./page/plan.js"),
+  tanks: () => import("./page/tanks.js"),
+  runs: () => import("./page/runs.js"),
+};
+
+/** Says something to people once; `loud` interrupts a reader of the screen. */
+export function tell(text, loud = false) {
+  const line = h("p", { class: loud ? "toast loud" : "toast" }, h("span", {}, text), button(S.dismiss, () => line.remove(), "plain"));
+  at("said").replaceChildren(line);
+  if (loud) set(at("cry"), text);
 }
+export const complain = (error) => tell(error instanceof Trouble ? (error.code === "no-answer" ? error.detail : S.trouble(error.detail)) : String(error), true);
 
-function time(seconds) {
-  const s = Math.max(0, Math.round(seconds));
-  return s < 90 ? `${s} s` : `${Math.floor(s / 60)} min ${s % 60} s`;
-}
-
-function figure(value, unit, digits) {
-  return value === null || value === undefined ? "not known" : `${value.toFixed(digits)} ${unit}`;
-}
-
-function toDo(station) {
-  const question = station.run.question;
-  if (question === "hang-part") return "Hang the part, then answer.";
-  if (question === "held") return "Held: resume or stop.";
-  if (question && question["turn-part"]) {
-    const turn = question["turn-part"];
-    return `Turn the part: face ${turn.next} of ${turn.faces} to the anode, then answer.`;
+let leave = null;
+let shown = 0;
+async function go(focus) {
+  const [name, ...rest] = location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent);
+  const view = name in VIEWS ? name : "bench";
+  const mine = ++shown;
+  for (const link of at("nav").children) attr(link, "aria-current", link.dataset.view === view ? "page" : "false");
+  const module = await VIEWS[view]();
+  if (mine !== shown) return;
+  leave?.();
+  document.title = `${S.views[view]} · ${S.title}`;
+  document.body.dataset.view = view;
+  const holder = h("div", { class: `view ${view}` });
+  main.replaceChildren(holder);
+  leave = (await module.open(holder, rest, { tell, complain })) ?? null;
+  if (focus) {
+    scrollTo(0, 0);
+    main.focus({ preventScroll: true });
   }
-  return "";
 }
 
-function show(station) {
-  const loud = station.alarms.some((a) => a.state === "unacknowledged" || a.state === "acknowledged");
-  const box = node("section", undefined, station.stale ? "stale" : loud ? "alarm" : "");
-  const run = station.run;
-  box.append(node("h2", `${station.station}: ${run.state}${run.state === "running" ? `, ${run.phase}` : ""}`));
-  for (const alarm of station.alarms) box.append(node("p", `${alarm.text} ${alarm.remedy}`, "do"));
-  if (toDo(station)) box.append(node("p", toDo(station), "do"));
-  if (!station.output_known) box.append(node("p", "It is not known whether the output is on: go to the supply.", "do"));
-  const list = node("dl");
-  const row = (name, text) => list.append(node("dt", name), node("dd", text));
-  if (run.title) row("load", run.title);
-  row("output", station.output_known ? (station.output_on ? "on" : "off") : "not known");
-  row("volts", figure(station.measured?.volts, "V", 3));
-  row("amperes", figure(station.measured?.amperes, "A", 3));
-  if (run.charge_target_coulombs) {
-    const share = Math.floor((100 * run.charge_coulombs) / run.charge_target_coulombs);
-    row("charge", `${share} %  (${(run.charge_coulombs / 60).toFixed(2)} of ${(run.charge_target_coulombs / 60).toFixed(2)} A·min)`);
-  } else {
-    row("charge", `${(run.charge_coulombs / 60).toFixed(2)} A·min`);
-  }
-  if (run.left_seconds !== null) row("time left", time(run.left_seconds));
-  if (run.thickness_meters !== null) row("thickness", `${(run.thickness_meters * 1e6).toFixed(2)} µm`);
-  row("reading", `${time(station.age_seconds)} old`);
-  row("link", station.link.up ? "up" : station.link.trouble || "down");
-  if (station.tank) row(`tank ${station.tank.name}`, `${(station.tank.charge_coulombs / 3600).toFixed(3)} A·h`);
-  box.append(list);
-  return box;
+function pulse() {
+  const gone = lost();
+  const node = at("pulse");
+  set(node, gone ? S.lost(time(Math.min(silentFor(), 1e6))) : S.live);
+  attr(node, "class", gone ? "gone" : "live");
+  document.body.classList.toggle("lost", gone);
+  if (!world.at) return;
+  const banner = at("lost");
+  if (gone && banner.hidden) set(at("cry"), S.lostLong(time(silentFor())));
+  if (!gone && !banner.hidden) tell(S.foundAgain);
+  show(banner, gone);
+  if (gone) set(banner, S.lostLong(time(silentFor())));
 }
 
-async function ask() {
+// STOP is on every view, for each station whose output may be on; it asks nothing.
+async function stop(name, pressed) {
+  pressed.disabled = true;
+  tell(S.stopping(name));
   try {
-    const headers = token ? { Authorization: `Bearer ${token}` } : {};
-    const answer = await fetch("/api/v1/stations", { headers, signal: AbortSignal.timeout(3000) });
-    if (answer.status === 401) {
-      token = window.prompt("This daemon asks for its token:");
-      if (token) sessionStorage.setItem("token", token);
-      return;
-    }
-    const stations = await answer.json();
-    main.replaceChildren(...stations.map(show));
-    heard = Date.now();
-    news.textContent = "Live.";
-  } catch {
-    const ago = heard ? `the picture is ${time((Date.now() - heard) / 1000)} old` : "nothing heard yet";
-    news.textContent = `The daemon does not answer; ${ago}.`;
-    for (const box of main.children) box.className = "stale";
+    tell((await command(name, "off")).said, true);
+  } catch (error) {
+    complain(error);
   }
+  pressed.disabled = false;
+}
+function stopbar() {
+  const all = [...world.stations.values()].map((s) => s.look);
+  const maybe = all.filter((l) => !l.output_known || l.output_on || ["running", "held"].includes(l.run.state) || l.job);
+  const names = (maybe.length || all.length > 3 ? maybe : all).map((l) => l.station);
+  keyed(at("stopbar"), names.join("\n"), () =>
+    names.map((name) => {
+      const pressed = button(S.STOP(name), () => stop(name, pressed), "stop", { "data-station": name });
+      return pressed;
+    }),
+  );
 }
 
-async function forever() {
-  await ask();
-  setTimeout(forever, 1000);
+// Light or dark: as the device says, or as the person says.
+const THEME = "tankside-theme";
+function theme(choice) {
+  if (choice === "auto") delete document.documentElement.dataset.theme;
+  else document.documentElement.dataset.theme = choice;
 }
-forever();
+theme(localStorage.getItem(THEME) ?? "auto");
+
+function settings() {
+  const pick = choice({ auto: S.set.auto, light: S.set.light, dark: S.set.dark }, localStorage.getItem(THEME) ?? "auto", () => {
+    localStorage.setItem(THEME, pick.value);
+    theme(pick.value);
+  });
+  const loud = h("input", { type: "checkbox", id: "sound" });
+  loud.addEventListener("change", async () => (await import("./page/sound.js")).turn(loud.checked));
+  const name = h("input", { autocomplete: "name", maxlength: 60, on: { change: () => rename(name.value) } });
+  name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
+  name.disabled = Boolean(world.session.name);
+  const out = button(S.set.logout, async () => {
+    await post("/api/v1/session/end", {}).catch(complain);
+    location.reload();
+  });
+  at("settings").replaceChildren(
+    field(S.set.name, name), field(S.set.theme, pick), h("label", { class: "check" }, loud, S.set.sound), ...(world.session.name ? [out] : []),
+    h("p", { class: "hint" }, S.set.units(world.house?.units ?? "")),
+  );
+}
+
+let asked = false;
+async function login() {
+  if (asked) return;
+  asked = true;
+  hush();
+  leave?.();
+  leave = null;
+  await (await import("./page/login.js")).open(main);
+  asked = false;
+  await begin();
+}
+
+async function begin() {
+  try {
+    const [session] = await Promise.all([askSession(), first()]);
+    if (session.needed && !session.name) return await login();
+    useUnits(world.house.units);
+    settings();
+    listen();
+    await go(false);
+  } catch (error) {
+    if (!(error instanceof Trouble)) throw error;
+    if (error.code === "no-token") return login();
+    set(at("pulse"), error.detail);
+    attr(at("pulse"), "class", "gone");
+    setTimeout(begin, 1000);
+  }
+  document.body.classList.toggle("watching", !mayOperate());
+}
+
+at("nav").replaceChildren(...Object.entries(S.views).map(([view, text]) => h("a", { href: `#/${view}`, "data-view": view }, text)));
+document.querySelector(".skip").addEventListener("click", (event) => {
+  event.preventDefault();
+  main.focus();
+});
+addEventListener("hashchange", () => go(true));
+// A screen that nobody sees holds no connection, unless it is to sound.
+document.addEventListener("visibilitychange", () => {
+  if (!world.house || asked) return;
+  if (document.hidden && !at("sound")?.checked) hush();
+  else listen();
+});
+onNews((what) => {
+  if (what === "login") login();
+  pulse();
+  if (what === "stations") stopbar();
+});
+begin();

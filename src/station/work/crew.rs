@@ -5,10 +5,10 @@ use super::gang::{Gang, Member};
 use super::pace::Backoff;
 use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
-use crate::ledger::{EventRow, Ledger, Row, RunEnd};
+use crate::ledger::{EventRow, JobEnd, Ledger, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs};
 use crate::run::{Command, Refusal, RunState, Setup};
-use crate::station::{Baths, Envelope, Handle, Snapshot};
+use crate::station::{Ask, Baths, Envelope, Handle, Snapshot};
 use crate::supply::{Ammeter, Clock, Dialect, Spec};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -305,7 +305,7 @@ impl Post {
                 () = self.quit.cancelled() => break,
                 Some(envelope) = inbox.recv() => {
                     let answer = match envelope.command {
-                        Command::Abort => {
+                        Ask::Run(Command::Abort, _) => {
                             off = remote.off().await.map_err(|t| t.to_string());
                             off.clone().map(|()| "output off, confirmed by the supply".into())
                         }
@@ -335,6 +335,13 @@ impl Post {
             kind: "note".into(),
             text: cause.into(),
         }));
+        let job = self.out.borrow().job.as_ref().filter(|job| job.is_open()).map(|job| job.id.clone());
+        if let Some(id) = job {
+            let end = JobEnd { id, ended: utc(), state: RunState::Aborted.name(), cause: cause.into() };
+            if let Err(e) = within(LAST_WORD, self.ledger.finish_job(end)).await {
+                tracing::error!("{e}");
+            }
+        }
         let Some(id) = run else { return };
         let end = RunEnd {
             id,
@@ -370,6 +377,9 @@ impl Post {
             snapshot.run.cause = Some(cause.into());
             snapshot.run.question = None;
             snapshot.run.output_commanded = false;
+        }
+        if let Some(job) = snapshot.job.as_mut().filter(|job| job.is_open()) {
+            job.abort(cause);
         }
         self.out.send_replace(Arc::new(snapshot));
         self.beat.fetch_add(1, Ordering::Relaxed);

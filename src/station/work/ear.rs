@@ -2,7 +2,8 @@
 //! watchdog knows that the thread lives.
 
 use crate::run::Command;
-use crate::station::Envelope;
+use crate::run::guide::GuideCommand;
+use crate::station::{Ask, Envelope};
 use std::collections::VecDeque;
 use std::future::Future;
 use std::pin::pin;
@@ -44,7 +45,7 @@ pub(super) async fn unless_urgent<T>(
             biased;
             () = ear.quit.cancelled() => return Err(Woken::Quit),
             Some(envelope) = ear.commands.recv() => match envelope.command {
-                Command::Abort | Command::Stop => return Err(Woken::Urgent(envelope)),
+                Ask::Run(Command::Abort | Command::Stop, _) | Ask::Job(GuideCommand::Stop) => return Err(Woken::Urgent(envelope)),
                 _ => later.push_back(envelope),
             },
             done = &mut exchange => return Ok(done),

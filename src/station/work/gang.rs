@@ -101,17 +101,19 @@ impl<R> Gang<R> {
 impl<R: Remote> Gang<R> {
     /// As [`Gang::all`]; and if the link to one is lost, the others are switched off at once, before anything is opened
     /// anew.
-    async fn together<T>(&mut self, results: Vec<Result<T, Trouble>>) -> Result<Vec<T>, Trouble> {
+    async fn together<T>(&mut self, mut results: Vec<Result<T, Trouble>>) -> Result<Vec<T>, Trouble> {
         let gone = |r: &Result<T, Trouble>| r.as_ref().is_err_and(Trouble::is_gone);
         if results.iter().any(gone) {
-            let others = self.members.iter_mut().zip(&results).filter(|(_, r)| !gone(r));
-            let offs: Vec<_> =
-                join_all(others.map(|(m, _)| async { (m.port.clone(), m.remote.off().await) })).await;
-            for (port, off) in offs {
-                if let Err(trouble) = off {
-                    tracing::error!(%port, "NOT confirmed off after the link to another was lost: {trouble}");
+            self.on = false;
+            let others = self.members.iter_mut().zip(&mut results).filter(|(_, r)| !gone(r));
+            join_all(others.map(|(m, result)| async {
+                // One that does not confirm is in trouble as well.
+                if let Err(trouble) = m.remote.off().await {
+                    tracing::error!(port = %m.port, "NOT confirmed off after the link to another was lost: {trouble}");
+                    *result = Err(trouble);
                 }
-            }
+            }))
+            .await;
         }
         self.all(results)
     }
@@ -242,6 +244,9 @@ impl<R: Remote> Remote for Gang<R> {
         let readings = self.together(read).await?;
         Ok(self.join(&readings))
     }
+    fn partly(&self, trouble: &Trouble) -> bool {
+        matches!(trouble, Trouble::Among(troubled) if troubled.len() < self.members.len())
+    }
     fn writes(&self) -> u64 {
         self.members.iter().map(|m| m.remote.writes()).sum()
     }
@@ -264,6 +269,8 @@ mod tests {
     #[derive(Default)]
     struct Fake {
         trouble: Option<Trouble>,
+        /// Takes no off.
+        deaf: bool,
         /// Says nothing of its output.
         mum: bool,
         /// Gives this share of what it was told.
@@ -292,6 +299,9 @@ mod tests {
         async fn off(&mut self) -> Result<(), Trouble> {
             self.offs += 1;
             self.able()?;
+            if self.deaf {
+                return Err(mute().unwrap());
+            }
             self.on = false;
             Ok(())
         }
@@ -404,12 +414,22 @@ mod tests {
     async fn link_lost_to_one_switches_the_others_off_at_once() {
         let mut gang = running(&[7.0, 3.0, 3.0], 2.0).await;
         gang.members[1].remote.trouble = Some(Trouble::Gone("unplugged".into()));
-        assert!(gang.read().await.unwrap_err().is_gone());
+        let trouble = gang.read().await.unwrap_err();
+        assert!(trouble.is_gone() && gang.partly(&trouble), "{trouble}");
         assert!(!gang.members[0].remote.on && !gang.members[2].remote.on);
         // And whenever the link is tried anew, those that answer are off.
         gang.members[2].remote.on = true;
         assert!(gang.open().await.unwrap_err().is_gone());
         assert!(!gang.members[2].remote.on);
+    }
+
+    #[tokio::test]
+    async fn lost_link_of_which_the_others_do_not_go_off_is_everybodys_trouble() {
+        let mut gang = running(&[7.0, 3.0], 2.0).await;
+        gang.members[0].remote.deaf = true;
+        gang.members[1].remote.trouble = Some(Trouble::Gone("unplugged".into()));
+        let trouble = gang.read().await.unwrap_err();
+        assert!(trouble.is_gone() && !gang.partly(&trouble), "{trouble}");
     }
 
     #[tokio::test]

@@ -5,10 +5,18 @@ use crate::ledger::{AlarmRow, HungRow, RunStart};
 use crate::plan::{Goal, Order};
 use crate::quantity::{Charge, Mono, Ratio, Span};
 use crate::run::Command;
+use crate::run::guide::Reference;
 use crate::watch::{AlarmChange, Handling};
 
 /// The intent of a run.
-pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order) -> RunStart {
+pub(super) fn start(
+    id: &str,
+    station: &str,
+    by: &str,
+    at: String,
+    order: &Order,
+    whose: (Option<&str>, &Reference),
+) -> RunStart {
     RunStart {
         id: id.into(),
         station: station.into(),
@@ -37,6 +45,9 @@ pub(super) fn start(id: &str, station: &str, by: &str, at: String, order: &Order
             .collect(),
         // An order is plain numbers and names; if it could not be written as text, the rest of the row still tells.
         order_json: serde_json::to_string(order).unwrap_or_default(),
+        job: whose.0.map(Into::into),
+        lot: whose.1.lot.clone(),
+        customer: whose.1.customer.clone(),
     }
 }
 

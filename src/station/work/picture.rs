@@ -1,10 +1,11 @@
 //! The published snapshot, put together from what the task knows.
 
 use super::pace::Trend;
-use super::shell::utc_in;
+use super::shell::{utc_before, utc_in};
 use crate::ledger::Ledger;
 use crate::quantity::{Mono, Reading, Regulation};
 use crate::run::Controller;
+use crate::run::guide::{Guide, WarningKind};
 use crate::station::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 use crate::watch::{AlarmChange, Flood, Kind};
 use std::collections::{BTreeMap, VecDeque};
@@ -87,6 +88,12 @@ impl Picture {
         }
     }
 
+    /// A guided job warns.
+    pub fn warned(&mut self, kind: WarningKind, at: Mono) {
+        *self.raised.entry((kind.name(), kind.priority().name())).or_default() += 1;
+        self.flood.raised(at);
+    }
+
     /// The tank in use or last used.
     pub fn tank(&self) -> Option<&str> {
         self.tank.as_ref().map(|(name, _)| name.as_str())
@@ -107,6 +114,7 @@ impl Picture {
         now: Mono,
         taken: String,
         controller: &Controller,
+        guide: Option<&Guide>,
         ledger: &Ledger,
         writes: u64,
     ) {
@@ -121,6 +129,7 @@ impl Picture {
             _ => 0.0,
         };
         let run = controller.view();
+        let warnings = guide.map(Guide::warnings).unwrap_or_default();
         let fresh = self.fresh(now).copied();
         // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
@@ -142,14 +151,20 @@ impl Picture {
             output_known: output_on.is_some(),
             output_on,
             run,
-            alarms: controller
-                .alarms()
-                .into_iter()
-                .map(|a| {
+            job: guide.map(|guide| guide.view(now)),
+            alarms: {
+                let own = controller.alarms().into_iter().map(|a| {
                     let until = a.shelved_until.map(|at| utc_in(at.since(now)));
                     AlarmView::new(&a, self.since.get(&a.kind).cloned().unwrap_or_default(), until)
-                })
-                .collect(),
+                });
+                let mut all: Vec<_> = own.collect();
+                for w in warnings {
+                    let view = AlarmView::of_job(w, utc_before(now.since(w.since)));
+                    let at = all.iter().position(|a| a.priority < view.priority).unwrap_or(all.len());
+                    all.insert(at, view);
+                }
+                all
+            },
             suppressed: controller.suppressed().into_iter().map(Kind::name).collect(),
             raised: self
                 .raised

@@ -23,6 +23,10 @@ pub(super) trait Remote {
     async fn on(&mut self) -> Result<(), Trouble>;
     /// One reading.
     async fn read(&mut self) -> Result<Reading, Trouble>;
+    /// Whether it is the trouble of some of several supplies, and the others did as they were told.
+    fn partly(&self, _trouble: &Trouble) -> bool {
+        false
+    }
     /// Setpoints written so far.
     fn writes(&self) -> u64;
     /// Troubles so far, by kind.

@@ -9,8 +9,9 @@ use super::skew::{Clocks, Skew};
 use super::{Farewell, Settings, like};
 use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
+use crate::run::guide::{Guide, GuideInput, Reference};
 use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
-use crate::station::{BathView, Envelope, Snapshot};
+use crate::station::{Ask, BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
 use crate::watch::AlarmChange;
 use std::collections::VecDeque;
@@ -22,6 +23,7 @@ use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tracing::Level;
 
+mod job;
 mod scribe;
 
 /// A supply that gives no good answer for this long, or three times the stale
@@ -51,6 +53,14 @@ pub(super) struct Shell<R> {
     beat: Arc<AtomicU64>,
     /// The run that is being worked, once its intent is on disk.
     open: Option<OpenRun>,
+    /// The job that is being guided, or was last.
+    guide: Option<Guide>,
+    /// What the controller recorded and the guide has not heard yet.
+    heard: VecDeque<Event>,
+    /// When the job's step began, for its row.
+    step_began: String,
+    /// Whose work the run is that is about to start.
+    reference: Reference,
     /// What the controller was last told of the bath, and the sentence that was last recorded of it.
     bath_told: (BathNews, String),
     poll_at: Mono,
@@ -95,6 +105,10 @@ impl<R: Remote> Shell<R> {
             picture,
             beat,
             open: None,
+            guide: None,
+            heard: VecDeque::new(),
+            step_began: String::new(),
+            reference: Reference::default(),
             bath_told: Default::default(),
             poll_at: Mono::ZERO,
             read_now: false,
@@ -126,6 +140,7 @@ impl<R: Remote> Shell<R> {
             while let Some(envelope) = self.later.pop_front() {
                 self.obey(envelope).await;
             }
+            self.tell_guide(GuideInput::Tick).await;
             self.publish();
             let wait = self.wait();
             tokio::select! {
@@ -203,13 +218,25 @@ impl<R: Remote> Shell<R> {
         let since = *self.silent.get_or_insert(now);
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
         if trouble.is_gone() || now.since(since) >= limit {
-            self.link_lost(&trouble.to_string())
+            self.link_lost(trouble)
         } else {
-            Input::Tick
+            self.of(trouble, Input::Unread(trouble.to_string()))
         }
     }
 
-    fn link_lost(&mut self, why: &str) -> Input {
+    /// Whose trouble it is: where there are several supplies, perhaps not everyone's.
+    fn of(&self, trouble: &Trouble, input: Input) -> Input {
+        if self.remote.partly(trouble) { Input::Part(Box::new(input)) } else { input }
+    }
+
+    fn link_lost(&mut self, trouble: &Trouble) -> Input {
+        // Before it is closed.
+        let whose = self.of(trouble, Input::LinkLost(trouble.to_string()));
+        self.let_go(&trouble.to_string());
+        whose
+    }
+
+    fn let_go(&mut self, why: &str) {
         // Close before waiting: a port that is held keeps its device from coming back.
         self.remote.close();
         self.picture.link.up = false;
@@ -220,7 +247,6 @@ impl<R: Remote> Shell<R> {
         if let Some(line) = self.edges.failed(self.retry_at, why) {
             self.event("link", &format!("link lost: {line}"));
         }
-        Input::LinkLost(why.into())
     }
 
     async fn open_link(&mut self, ear: Option<&mut Ear<'_>>) {
@@ -250,7 +276,8 @@ impl<R: Remote> Shell<R> {
                 if let Some(line) = self.edges.failed(now, &trouble.to_string()) {
                     self.event("link", &line);
                 }
-                Input::Tick
+                // It is down already; this tells why it still is.
+                self.of(&trouble, Input::LinkLost(trouble.to_string()))
             }
         };
         self.drive(input).await;
@@ -300,7 +327,20 @@ impl<R: Remote> Shell<R> {
     }
 
     async fn obey(&mut self, envelope: Envelope) {
-        let Envelope { by, mut command, reply } = envelope;
+        let Envelope { by, command, reply } = envelope;
+        let answer = match command {
+            Ask::Run(command, whose) => self.obey_run(&by, command, whose).await,
+            Ask::StartJob(guide) => self.start_job(*guide).await,
+            Ask::Job(command) => self.obey_job(&by, command).await,
+        };
+        self.tell_guide(GuideInput::Tick).await;
+        self.publish();
+        // Whoever asked may have gone away; the command was carried out all the same.
+        let _ = reply.send(answer);
+    }
+
+    /// Passes a command to the controller and carries out what comes of it.
+    async fn command(&mut self, by: &str, mut command: Command, whose: Reference) -> Result<String, Refusal> {
         // A disk that was slow once is good again when the ledger says so.
         let needs_disk = matches!(command, Command::Start { .. } | Command::Resume);
         if needs_disk && *self.ledger.health().borrow() == Health::Good {
@@ -308,19 +348,13 @@ impl<R: Remote> Shell<R> {
         }
         self.remember_like(&mut command).await;
         let sentence = journal::taken(&command);
-        let answer = match self.controller.command(self.now(), &by, command) {
-            Ok(actions) => {
-                let follow = self.carry_out(actions).await;
-                let trouble = follow.iter().find_map(why);
-                self.hear_bath().await;
-                self.follow_up(follow).await;
-                trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
-            }
-            Err(refusal) => Err(refusal),
-        };
-        self.publish();
-        // Whoever asked may have gone away; the command was carried out all the same.
-        let _ = reply.send(answer);
+        self.reference = whose;
+        let actions = self.controller.command(self.now(), by, command)?;
+        let follow = self.carry_out(actions).await;
+        let trouble = follow.iter().find_map(why);
+        self.hear_bath().await;
+        self.follow_up(follow).await;
+        trouble.map_or(Ok(sentence), |why| Err(Refusal(why)))
     }
 
     async fn drive(&mut self, input: Input) {
@@ -396,8 +430,8 @@ impl<R: Remote> Shell<R> {
     fn outcome(&mut self, done: Result<(), Trouble>, good: Input) -> Input {
         match done {
             Ok(()) => good,
-            Err(trouble) if trouble.is_gone() => self.link_lost(&trouble.to_string()),
-            Err(trouble) => Input::Failed(trouble.to_string()),
+            Err(trouble) if trouble.is_gone() => self.link_lost(&trouble),
+            Err(trouble) => self.of(&trouble, Input::Failed(trouble.to_string())),
         }
     }
 
@@ -411,7 +445,8 @@ impl<R: Remote> Shell<R> {
         }
         self.picture.link.errors = self.remote.errors();
         let writes = self.remote.writes();
-        self.picture.publish(self.now(), utc(), &self.controller, &self.ledger, writes);
+        let (controller, guide) = (&self.controller, self.guide.as_ref());
+        self.picture.publish(self.now(), utc(), controller, guide, &self.ledger, writes);
         self.beat.fetch_add(1, Ordering::Relaxed);
     }
 
@@ -448,14 +483,16 @@ impl<R: Remote> Shell<R> {
         // Whatever was seen before, off is the last word on the line.
         let off = self.remote.off().await.map_err(|t| t.to_string());
         if self.controller.busy() {
-            let input = self.link_lost("the daemon was stopped before the output was seen to be off");
-            let actions = self.controller.step(self.now(), input);
+            let why = "the daemon was stopped before the output was seen to be off";
+            self.let_go(why);
+            let actions = self.controller.step(self.now(), Input::LinkLost(why.into()));
             for action in actions {
                 if let Action::Record(event) = action {
                     self.record(event).await;
                 }
             }
         }
+        self.tell_guide(GuideInput::Quit).await;
         self.picture.link.up = false;
         self.picture.link.trouble = Some("the daemon was stopped".into());
         self.publish();
@@ -468,6 +505,7 @@ impl<R: Remote> Shell<R> {
 fn why(input: &Input) -> Option<String> {
     match input {
         Input::Failed(why) | Input::LinkLost(why) | Input::LedgerFailed(why) => Some(why.clone()),
+        Input::Part(of) => self::why(of),
         _ => None,
     }
 }
@@ -485,6 +523,11 @@ pub(super) async fn within(
 /// The wall time when so much has passed.
 pub(super) fn utc_in(time: Duration) -> String {
     format!("{:.0}", jiff::Timestamp::now() + time)
+}
+
+/// The wall time so much ago.
+pub(super) fn utc_before(time: Duration) -> String {
+    format!("{:.3}", jiff::Timestamp::now() - time)
 }
 
 /// Wall time as a stamp: RFC 3339 UTC to the millisecond.

@@ -81,6 +81,19 @@ fn a_block_whose_late_answer_could_pass_for_another_is_refused() {
 }
 
 #[test]
+fn a_number_of_identity_words_that_will_not_do_is_told_one_that_will() {
+    // The levels are two registers, the block of readings seven, the known value two.
+    let found = problems("modbus-example", "count = 4", "count = 7");
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].contains("write count = 6 in [modbus.identity]"), "{found:?}");
+    let text = shipped_text("modbus-example").replacen("count = 4", "count = 6", 1);
+    assert!(super::parse(&text, "x").is_ok(), "what is advised is taken");
+    // And where it is not the identity that is in the way, it is not blamed.
+    let found = problems("modbus-example", "set-amps = { register = 22", "set-amps = { register = 21");
+    assert!(found.iter().all(|p| !p.contains("modbus.identity")), "{found:?}");
+}
+
+#[test]
 fn a_modbus_dialect_without_what_must_be_there_is_refused() {
     for (from, key) in [
         ("set-volts = { register = 1, scale = \"10 mV\" }\n", "modbus.write.set-volts"),

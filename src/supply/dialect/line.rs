@@ -46,6 +46,8 @@ pub struct Commands {
     pub clear: Option<String>,
     /// Arms its communication watchdog.
     pub watchdog: Option<String>,
+    /// Disarms it.
+    pub unwatch: Option<String>,
 }
 
 /// Everything that is said in this framing.
@@ -189,7 +191,8 @@ fn fits(table: &Table<'_>, plain: &Plain) -> bool {
     }
     let asks: Vec<&str> = plain.queries.iter().chain([&plain.identity]).map(|q| q.ask.as_str()).collect();
     let c = &plain.commands;
-    let optional = [&c.over_voltage, &c.over_current, &c.clear, &c.watchdog].into_iter().flatten();
+    let optional =
+        [&c.over_voltage, &c.over_current, &c.clear, &c.watchdog, &c.unwatch].into_iter().flatten();
     for command in [&c.set_volts, &c.set_amps, &c.output_on, &c.output_off].into_iter().chain(optional) {
         if asks.contains(&command.as_str()) {
             wrong(
@@ -256,6 +259,7 @@ fn commands(t: &Table<'_>) -> Option<Commands> {
     let over_current = maybe(t, "over-current", |f| command(f, &["{amps}"]));
     let clear = maybe(t, "clear", |f| command(f, &[]));
     let watchdog = maybe(t, "watchdog", |f| command(f, &[]));
+    let unwatch = maybe(t, "watchdog-off", |f| command(f, &[]));
     Some(Commands {
         set_volts: set_volts?,
         set_amps: set_amps?,
@@ -265,6 +269,7 @@ fn commands(t: &Table<'_>) -> Option<Commands> {
         over_current: over_current?,
         clear: clear?,
         watchdog: watchdog?,
+        unwatch: unwatch?,
     })
 }
 

@@ -4,6 +4,7 @@
 //! `[modbus]`, `[line]`) names the framing, everything else is a value in it. Pure: text in, dialect or
 //! every problem out.
 
+mod doubts;
 #[cfg(test)]
 mod kinds_tests;
 mod line;
@@ -19,7 +20,7 @@ pub use modbus::{
 };
 pub use number::{Form, WordOrder};
 pub use pattern::{Pattern, Slot};
-pub use scpi::{Protection, RegulationBits, Scpi};
+pub use scpi::{Protection, RegulationBits, Scpi, Select};
 
 use crate::quantity::{Amps, Document, Problem, Volts};
 use std::time::Duration;

@@ -92,6 +92,8 @@ pub struct Watchdog {
     pub scaled: Scaled,
     /// To what, s.
     pub seconds: f64,
+    /// What disarms it, s; `None` where nothing does.
+    pub idle: Option<f64>,
 }
 
 /// Everything that is said in this framing.
@@ -233,7 +235,7 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Modbus)> {
 /// What only shows when the registers are put side by side.
 fn fits(table: &Table<'_>, m: &Modbus) -> bool {
     let mut good = true;
-    let mut wrong = |key: &str, what: String, remedy: &str| {
+    let mut wrong = |key: &str, what: String, remedy: String| {
         table.problem(key, what, remedy);
         good = false;
     };
@@ -245,8 +247,12 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
                 "output off writes {}, which is what the output reads while it is ON: on and off are exchanged",
                 m.output_off.word
             ),
-            "look into the supply's manual which word switches on, in [modbus.write] and in [modbus.read]",
+            "look into the supply's manual which word switches on, in [modbus.write] and in [modbus.read]"
+                .into(),
         );
+    }
+    for (key, what, remedy) in super::doubts::contradictions(m) {
+        wrong(key, what, remedy);
     }
     let mut lengths = vec![("identity", m.identity), ("read", m.poll)];
     if let Some(levels) = m.levels() {
@@ -267,7 +273,7 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
                     u32::from(block.first) + u32::from(block.count) - 1,
                     block.count
                 ),
-                "choose registers that lie closer together",
+                "choose registers that lie closer together".into(),
             );
         }
     }
@@ -282,7 +288,7 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
                         "is {} registers long, as is {other}: a late answer to one could pass for the other",
                         block.count
                     ),
-                    "read another number of identity words (`count`), so that every length is used once",
+                    if at == 0 { other_count(&lengths) } else { other_block(other) },
                 );
             }
         }
@@ -296,7 +302,7 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
     writes.extend(m.over_voltage.map(|s| ("over-voltage.level", s.register, s.form.count())));
     writes.extend(m.over_current.map(|s| ("over-current.level", s.register, s.form.count())));
     writes.extend(m.watchdog.map(|w| ("watchdog", w.scaled.register, w.scaled.form.count())));
-    overlaps(&writes).for_each(|text| wrong("write", text, "look the register numbers up again"));
+    overlaps(&writes).for_each(|text| wrong("write", text, "look the register numbers up again".into()));
     let mut reads = vec![
         ("volts", m.volts.register, m.volts.form.count()),
         ("amps", m.amps.register, m.amps.form.count()),
@@ -306,8 +312,26 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
     ];
     reads.extend(m.regulation.map(|r| ("regulation", r.register, 1)));
     reads.extend(m.trips.map(|r| ("trips", r.register, 1)));
-    overlaps(&reads).for_each(|text| wrong("read", text, "look the register numbers up again"));
+    overlaps(&reads).for_each(|text| wrong("read", text, "look the register numbers up again".into()));
     good
+}
+
+/// The nearest number of identity words that is no other block's length, a smaller one if there is one.
+fn other_count(lengths: &[(&str, Block)]) -> String {
+    let is = lengths.first().map_or(0, |(_, identity)| identity.count);
+    let free = |n: &u16| !lengths.iter().any(|(_, block)| block.count == *n);
+    let free = (1..is).rev().chain(is + 1..=LONGEST).find(free).unwrap_or(is);
+    format!(
+        "write count = {free} in [modbus.identity]: a part of the name will do, or a word more, as long as the words \
+         never change and no other block is as long"
+    )
+}
+
+fn other_block(other: &str) -> String {
+    format!(
+        "make the block of [modbus.read] another length (read one register more, such as regulation or trips, or a \
+         read-back from elsewhere), or leave {other} out"
+    )
 }
 
 /// A sentence for every two entries that share a register.
@@ -549,6 +573,8 @@ fn known(t: &Table<'_>, orders: Orders) -> Option<Known> {
 fn watchdog(t: &Table<'_>, orders: Orders) -> Option<Watchdog> {
     let time = scaled(t.need("time"), orders, Span::get);
     let set = t.need("set").within(Span::new(0.5), Span::new(60.0));
-    let (scaled, set) = (time?, set?);
-    Some(Watchdog { scaled, seconds: set.get() })
+    let idle = t.may("off");
+    let idle = if t.has("off") { idle.not_negative::<Span>().map(Some) } else { Some(None) };
+    let (scaled, set, idle) = (time?, set?, idle?);
+    Some(Watchdog { scaled, seconds: set.get(), idle: idle.map(Span::get) })
 }

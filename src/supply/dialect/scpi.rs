@@ -80,6 +80,8 @@ pub struct Scpi {
     pub clear_status: String,
     /// Arms its communication watchdog, which switches off when nobody talks to it.
     pub watchdog: Option<String>,
+    /// Disarms it, once the output is off and nobody will talk.
+    pub unwatch: Option<String>,
     /// Selects the channel; sent before everything else that is said.
     pub select: Option<Select>,
     /// Its own over-voltage protection.
@@ -103,7 +105,12 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
         let [on, off, clear] = ["output-on", "output-off", "clear-status"].map(|key| command(&t, key));
         [volts, amps, on, off, clear]
     });
-    let watchdog = optional_command(table);
+    let watchdog = optional(table, "watchdog", |t| {
+        let arm = command(t, "arm");
+        let _ = t.may("disarm");
+        let disarm = if t.has("disarm") { command(t, "disarm").map(Some) } else { Some(None) };
+        arm.zip(disarm)
+    });
     let select = optional(table, "channel", select);
     let over_voltage = optional(table, "over-voltage", protection);
     let over_current = optional(table, "over-current", protection);
@@ -111,6 +118,7 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
 
     let [identity, error, volts, amps, output, set_volts_read, set_amps_read] = queries?;
     let [set_volts, set_amps, output_on, output_off, clear_status] = commands?;
+    let (watchdog, unwatch) = watchdog?.map_or((None, None), |(arm, disarm)| (Some(arm), disarm));
     let scpi = Scpi {
         send_end: send_end?,
         reply_end: reply_end?,
@@ -127,7 +135,8 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
         output_on: output_on?,
         output_off: output_off?,
         clear_status: clear_status?,
-        watchdog: watchdog?,
+        watchdog,
+        unwatch,
         select: select?,
         over_voltage: over_voltage?,
         over_current: over_current?,
@@ -135,11 +144,6 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
     };
     let ((volts_step, amps_step), (volts_most, amps_most)) = range?;
     Some((Range { volts_step, amps_step, volts_most, amps_most }, scpi))
-}
-
-/// The watchdog's command, if there is one.
-fn optional_command(table: &Table<'_>) -> Option<Option<String>> {
-    optional(table, "watchdog", |t| command(t, "arm"))
 }
 
 fn select(t: &Table<'_>) -> Option<Select> {

@@ -2,7 +2,7 @@
 //! on a load that the operator has named. It switches the output on: only the
 //! verb that asks for consent calls it.
 
-use super::session::has;
+use super::session::missing;
 use super::talk::{Item, Order};
 use super::{Device, Trouble};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
@@ -64,6 +64,9 @@ pub struct Commissioning {
     pub trial: Trial,
     /// Set against read.
     pub points: Vec<Point>,
+    /// Whether what hung there behaved as the load that was named.
+    #[serde(default = "not_looked_at")]
+    pub load: Verdict,
     /// Whether every point was within the tolerance.
     pub current: Verdict,
     /// The flag for constant current.
@@ -86,6 +89,13 @@ const TOLERANCE: f64 = 0.03;
 const SETTLES: Duration = Duration::from_millis(600);
 /// A trip or off that takes longer is none. Common practice, no source.
 const OFF_WITHIN: Duration = Duration::from_secs(2);
+/// Volts over amperes of a resistor may differ so much between points, by its warmth and the meters. Common practice,
+/// no source.
+const SPREAD: f64 = 0.2;
+/// Fewer steps than this on a meter say nothing of volts over amperes.
+const COUNTS: f64 = 20.0;
+/// Leads and clips that are clamped together have no more than this, V and ohms. Common practice, no source.
+const SHORTED: (f64, f64) = (0.3, 0.1);
 /// Parts of the full current at which set and read are compared.
 const PARTS: [f64; 4] = [0.25, 0.5, 0.75, 1.0];
 
@@ -95,8 +105,15 @@ impl Commissioning {
         self.verdicts().iter().all(|(_, verdict)| !matches!(verdict, Verdict::Wrong(_)))
     }
 
-    fn verdicts(&self) -> [(&'static str, &Verdict); 6] {
+    fn verdicts(&self) -> [(&'static str, &Verdict); 7] {
         [
+            (
+                match self.trial.load {
+                    TrialLoad::Resistor => "the load is a resistor",
+                    TrialLoad::Short => "the leads are shorted",
+                },
+                &self.load,
+            ),
             ("current, set against read", &self.current),
             ("constant-current flag", &self.constant_current),
             ("constant-voltage flag", &self.constant_voltage),
@@ -121,7 +138,10 @@ impl fmt::Display for Commissioning {
                 Verdict::NotTried(why) => writeln!(f, "  {name}: not tried: {why}")?,
             }
         }
-        writeln!(f, "  off took {} ms", self.off_milliseconds)
+        match self.off {
+            Verdict::NotTried(_) => Ok(()),
+            _ => writeln!(f, "  off took {} ms", self.off_milliseconds),
+        }
     }
 }
 
@@ -148,6 +168,27 @@ impl Device {
             Some(p) => Verdict::Wrong(format!("{:.3} A was set and {:.3} A is read", p.set_amps, p.amps)),
         };
         let at_full = points.last().map_or(0.0, |p| p.volts);
+        let range = self.dialect().range;
+        let load = is_load(trial.load, &points, range.volts_step.get(), range.amps_step.get());
+        if matches!(load, Verdict::Wrong(_)) {
+            // Nothing more is tried on it: it may be a tank.
+            let none = || Verdict::NotTried("what hangs there is not the load that was named".into());
+            let (constant_voltage, over_voltage, over_current) = (none(), none(), none());
+            let (off_milliseconds, off) = (0, none());
+            return Ok(Commissioning {
+                identity,
+                trial,
+                points,
+                load,
+                current,
+                constant_current,
+                constant_voltage,
+                over_voltage,
+                over_current,
+                off_milliseconds,
+                off,
+            });
+        }
         let constant_voltage = self.in_voltage(trial, at_full).await?;
         let over_voltage = self.trip(trial, Item::OverVoltageTripped, at_full).await?;
         let over_current = self.trip(trial, Item::OverCurrentTripped, at_full).await?;
@@ -156,6 +197,7 @@ impl Device {
             identity,
             trial,
             points,
+            load,
             current,
             constant_current,
             constant_voltage,
@@ -216,8 +258,8 @@ impl Device {
     /// Brings the protection's level below what flows and waits for the trip.
     async fn trip(&mut self, trial: Trial, tripped: Item, at_full: f64) -> Result<Verdict, Trouble> {
         let volts = tripped == Item::OverVoltageTripped;
-        if !has(self.dialect(), tripped) {
-            return Ok(Verdict::NotTried("the dialect knows of none".into()));
+        if let Some(key) = missing(self.dialect(), volts) {
+            return Ok(Verdict::NotTried(format!("the dialect file has no {key}")));
         }
         if volts && (trial.load == TrialLoad::Short || at_full < self.dialect().range.volts_step.get() * 20.0)
         {
@@ -276,6 +318,49 @@ impl Device {
             }
         }
     }
+}
+
+/// What is read back of a commissioning that was stored before the load was judged.
+fn not_looked_at() -> Verdict {
+    Verdict::NotTried("this was not looked at then".into())
+}
+
+/// Whether volts over amperes are those of the load that was named.
+fn is_load(load: TrialLoad, points: &[Point], volts_step: f64, amps_step: f64) -> Verdict {
+    let Some(full) = points.last() else { return Verdict::NotTried("nothing was read".into()) };
+    if load == TrialLoad::Short {
+        let (volts, ohms) = SHORTED;
+        if full.volts <= volts + ohms * full.amps {
+            return Verdict::Right;
+        }
+        return Verdict::Wrong(format!(
+            "{:.2} V stand at {:.3} A, and leads that are clamped together have next to none; is something between them?",
+            full.volts, full.amps
+        ));
+    }
+    if points.iter().all(|p| p.amps < amps_step * COUNTS) {
+        return Verdict::Wrong("next to no current flows: is the resistor connected?".into());
+    }
+    let ohms = |p: &Point| (p.amps, p.volts / p.amps);
+    let told: Vec<_> = points
+        .iter()
+        .filter(|p| p.amps >= amps_step * COUNTS && p.volts >= volts_step * COUNTS)
+        .map(ohms)
+        .collect();
+    let [(first_amps, first), .., (last_amps, last)] = told[..] else {
+        return Verdict::NotTried("there is too little voltage on this load to tell".into());
+    };
+    let least = told.iter().map(|(_, ohms)| *ohms).fold(f64::INFINITY, f64::min);
+    let most = told.iter().map(|(_, ohms)| *ohms).fold(0.0, f64::max);
+    if most <= least * (1.0 + SPREAD) {
+        return Verdict::Right;
+    }
+    Verdict::Wrong(format!(
+        "volts over amperes go from {first:.2} ohm at {first_amps:.3} A to {last:.2} ohm at {last_amps:.3} A; a resistor \
+         would show the same at each, within {:.0} %. A plating cell looks like this: take everything out of the \
+         tank's circuit",
+        SPREAD * 100.0
+    ))
 }
 
 fn judged(before: Verdict, said: Option<Regulation>, wanted: Regulation) -> Verdict {

@@ -55,6 +55,8 @@ pub struct Device {
     volts: Option<String>,
     amps: Option<String>,
     asked_before: (Volts, Amps),
+    /// Its communication watchdog is armed.
+    watched: bool,
     /// It lost its mains since it was prepared, as far as can be told.
     cycled: bool,
     writes: u64,
@@ -85,6 +87,7 @@ impl Device {
             volts: None,
             amps: None,
             asked_before: (Volts::ZERO, Amps::ZERO),
+            watched: false,
             cycled: false,
             writes: 0,
             errors: BTreeMap::new(),
@@ -175,7 +178,10 @@ impl Device {
                 self.attach(session);
             }
             match self.off_once().await {
-                Ok(()) => return Ok(()),
+                Ok(()) => {
+                    self.unwatch().await;
+                    return Ok(());
+                }
                 Err(trouble) => last = trouble,
             }
             if matches!(last, Trouble::ReadBack { .. }) {
@@ -235,7 +241,7 @@ impl Device {
         self.expect_number(Item::OverCurrentLevel, over_current.get(), amps, "over-current level").await?;
         self.expect_flag(Item::OverVoltageArmed, true, "over-voltage protection").await?;
         self.expect_flag(Item::OverCurrentArmed, true, "over-current protection").await?;
-        self.command(Order::Watch).await?;
+        self.watch().await?;
         self.write_volts(ceiling).await?;
         self.expect_number(Item::SetVolts, ceiling.get(), volts, "ceiling").await?;
         self.expect_number(Item::SetAmps, 0.0, amps, "current").await
@@ -422,7 +428,7 @@ impl Device {
     }
 
     /// What a known register proves about the order of words.
-    async fn prove(&mut self) -> Result<(), Trouble> {
+    pub(super) async fn prove(&mut self) -> Result<(), Trouble> {
         self.mend().await?;
         let Some(session) = &mut self.session else { return Err(gone()) };
         let proved = session.prove(&self.dialect).await;

@@ -41,6 +41,8 @@ pub(super) struct Bench {
     pub(super) ocp: String,
     pub(super) tripped: bool,
     pub(super) measured: (String, String),
+    /// The output that somebody has selected.
+    pub(super) channel: String,
 }
 
 pub(super) type Shared = Arc<Mutex<Bench>>;
@@ -70,6 +72,9 @@ impl Bench {
             "VOLT:PROT:TRIP?" => return flag(self.tripped),
             "CURR:PROT:TRIP?" => return flag(false),
             "STAT:QUES:COND?" => return Some("1".into()),
+            "INST:NSEL?" => return Some(self.channel.clone()),
+            "INST:NSEL" => self.channel = value.into(),
+            "SYST:WDOG" => {}
             "VOLT" => self.volts = value.into(),
             "CURR" => self.amps = value.into(),
             "VOLT:PROT" => self.ovp = value.into(),
@@ -90,6 +95,7 @@ pub(super) fn bench() -> Shared {
         amps: zero(),
         ovp: zero(),
         ocp: zero(),
+        channel: "1".into(),
         measured: ("7.020".into(), "2.500".into()),
         ..Bench::default()
     }))

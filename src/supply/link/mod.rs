@@ -30,6 +30,8 @@ mod probe;
 mod record;
 mod registers;
 mod session;
+#[cfg(test)]
+mod story_tests;
 mod talk;
 mod tap;
 #[cfg(test)]

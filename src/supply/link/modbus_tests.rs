@@ -419,7 +419,7 @@ async fn an_adapter_that_echoes_is_found_out() {
 /// Two devices on one line.
 async fn pair(units: &Units) -> [Device; 2] {
     let specs = [spec(Some(1)), spec(Some(2))];
-    let sessions = Session::pair(Box::new(serve(units)), [&specs[0], &specs[1]], &example());
+    let sessions = Session::beside(Box::new(serve(units)), [&specs[0], &specs[1]], &example());
     let mut devices = specs.map(|spec| Device::new(spec, example(), Clock::new()));
     for (device, session) in devices.iter_mut().zip(sessions) {
         device.connect_in(session).await.unwrap();
@@ -486,4 +486,110 @@ async fn a_supply_that_lost_its_mains_is_not_programmed_again_behind_the_operato
     device.prepare(safe.0, safe.1, safe.2).await.unwrap();
     device.output_on().await.unwrap();
     assert_eq!(get(&units, 1, 3), 900);
+}
+
+#[tokio::test(start_paused = true)]
+async fn each_of_five_on_one_line_has_its_turn_however_eager_the_others_are() {
+    const ALL: [u8; 5] = [1, 2, 3, 4, 5];
+    let units = units(&ALL.map(|unit| (unit, u16::from(unit))));
+    let specs = ALL.map(|unit| spec(Some(unit)));
+    let sessions = Session::beside(Box::new(serve(&units)), specs.each_ref(), &example());
+    let until = Instant::now() + Duration::from_secs(60);
+    let mut tasks = Vec::new();
+    for (spec, session) in specs.into_iter().zip(sessions) {
+        tasks.push(tokio::spawn(async move {
+            let mut device = Device::new(spec, example(), Clock::new());
+            device.connect_in(session).await.unwrap();
+            let (mut read, mut longest) = (0_u32, Duration::ZERO);
+            while Instant::now() < until {
+                let begun = Instant::now();
+                device.read().await.unwrap();
+                longest = longest.max(begun.elapsed());
+                read += 1;
+            }
+            (read, longest)
+        }));
+    }
+    let mut all = Vec::new();
+    for task in tasks {
+        all.push(task.await.unwrap());
+    }
+    let (least, most) = (all.iter().map(|a| a.0).min().unwrap(), all.iter().map(|a| a.0).max().unwrap());
+    assert!(least > 100 && most - least <= 2, "{all:?}");
+    // Nobody waits for more than one exchange of each of the others.
+    let turn = Duration::from_secs(60) / (least * 5);
+    assert!(all.iter().all(|(_, longest)| *longest <= turn * 7), "a turn is {turn:?}: {all:?}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_watchdog_is_armed_before_on_and_disarmed_after_off_and_never_by_itself() {
+    let text = example().source.replace("#[modbus.watchdog]", "[modbus.watchdog]");
+    let text = text.replace("#time = ", "time = ").replace("#set = ", "set = ").replace("#off = ", "off = ");
+    let watched = Arc::new(super::dialect::parse(&text, "watched.toml").unwrap());
+    let units = units(&[(1, 7)]);
+    let mut device = Device::new(spec(None), watched, Clock::new());
+    device.connect_over(serve(&units)).await.unwrap();
+    device.off().await.unwrap();
+    let written = |units: &Units| -> Vec<u16> {
+        let all = units.lock().unwrap()[&1].heard.clone();
+        all.iter().filter(|(_, function, _)| matches!(function, 6 | 16)).map(|(.., first)| *first).collect()
+    };
+    assert!(!written(&units).contains(&6), "nothing is armed yet");
+    device.prepare(Volts::new(9.0), Amps::new(6.0), Volts::new(7.3)).await.unwrap();
+    assert_eq!(get(&units, 1, 6), 5);
+    device.output_on().await.unwrap();
+    let sequence = written(&units);
+    let at = |register| sequence.iter().rposition(|r| *r == register).unwrap();
+    assert!(at(3) < at(6) && at(4) < at(6) && at(6) < at(0), "{sequence:?}");
+    for _ in 0..10 {
+        device.read().await.unwrap();
+    }
+    assert_eq!(written(&units).len(), sequence.len(), "questions feed it");
+    device.off().await.unwrap();
+    assert_eq!((get(&units, 1, 0), get(&units, 1, 6)), (0, 0));
+    let sequence = written(&units);
+    assert_eq!(sequence[sequence.len() - 2..], [0, 6], "off first");
+    device.off().await.unwrap();
+    assert_eq!(written(&units).last(), Some(&0), "disarmed once");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_probe_tells_levels_setpoints_and_the_order_of_words_and_writes_nothing() {
+    for (words, said) in [
+        ([0x47f1, 0x2000], "order of words: register 48 holds 123456 as it must"),
+        ([0x2000, 0x47f1], "order of words: WRONG: register 48 must hold 123456 and holds 0x2000 0x47f1"),
+    ] {
+        let units = units(&[(1, 7)]);
+        set(&units, 1, &[(48, words[0]), (49, words[1]), (1, 730), (2, 2800), (3, 1320), (4, 6500)]);
+        let mut device = Device::new(spec(None), example(), Clock::new());
+        device.attach(Session::over(Box::new(serve(&units)), &spec(None), &example()));
+        let found = super::probe::survey(&mut device).await.unwrap();
+        let text = ProbeReport { found: vec![found], silent: Vec::new() }.to_string();
+        assert!(text.contains(said), "{text}");
+        assert!(text.contains("set to 7.3 V, 2.8 A"), "{text}");
+        assert!(text.contains("over-voltage protection: at 13.2 V\n"), "{text}");
+        assert!(text.contains("over-current protection: at 6.5 A\n"), "{text}");
+        if words[0] == 0x2000 {
+            assert!(text.contains("in the order CDAB they are"), "{text}");
+        }
+        assert!(units.lock().unwrap()[&1].heard.iter().all(|(_, function, _)| matches!(function, 3 | 4)));
+    }
+}
+
+#[test]
+fn a_probe_names_no_speed_on_tcp_and_takes_an_exception_for_an_answer() {
+    let over = |port| Spec { port, ..spec(None) };
+    let refused = Trouble::Refused {
+        told: "unit 1: read holding registers 32 to 35".into(),
+        code: 2,
+        said: "it has no such register".into(),
+    };
+    let mute = Trouble::NoReply { asked: "unit 1".into(), waited: Duration::from_millis(500) };
+    let tcp = over(Port::Tcp("127.0.0.1:502".into()));
+    let report = ProbeReport { found: Vec::new(), silent: vec![(tcp.clone(), refused)] };
+    let text = report.to_string();
+    assert!(!text.contains("baud") && text.contains("no such register"), "{text}");
+    assert!(report.answered() && !text.contains("nothing answered"), "{text}");
+    let silence = ProbeReport { found: Vec::new(), silent: vec![(over(Port::Bridge("h:1".into())), mute)] };
+    assert!(!silence.answered() && silence.to_string().contains("baud"), "{silence}");
 }

@@ -57,6 +57,7 @@ pub(super) fn words(plain: &Plain, range: Range, order: Order) -> Option<String>
         // One line clears both; it is sent with the first.
         Order::OverVoltageClear => c.clear.clone()?,
         Order::Watch => c.watchdog.clone()?,
+        Order::Unwatch => c.unwatch.clone()?,
         Order::OverVoltageArm | Order::OverCurrentArm | Order::OverCurrentClear | Order::Forget => {
             return None;
         }

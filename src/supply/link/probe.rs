@@ -1,7 +1,9 @@
 //! Trying ports with the known dialects. It only asks: nothing is set, cleared or switched.
 
+use super::line::Wire;
 use super::record::{Log, Recorder};
 use super::session::{self, Session};
+use super::talk::Item;
 use super::{Clock, Device, Dialect, Parity, Port, Spec, Trouble, open};
 use crate::quantity::Regulation;
 use std::fmt;
@@ -27,6 +29,10 @@ pub struct Found {
     pub reading: Option<crate::quantity::Reading>,
     /// Where the dialect looks for regulation, and what it takes it for.
     pub regulation: String,
+    /// What was found of the order of words, right or wrong; `None` where there is nothing to prove.
+    pub words: Option<Result<String, String>>,
+    /// Levels of its own protections, in words.
+    pub protections: [String; 2],
     /// Every byte that passed, as a transcript.
     pub transcript: String,
 }
@@ -63,6 +69,15 @@ impl Found {
         block
     }
 
+    /// Both setpoints in one line, as the last reading has them.
+    fn set(&self) -> String {
+        let told = |value: Option<String>| value.unwrap_or_else(|| "not told".into());
+        let reading = self.reading.as_ref();
+        let volts = reading.and_then(|r| r.set_volts).map(|v| v.to_string());
+        let amps = reading.and_then(|r| r.set_amps).map(|a| a.to_string());
+        format!("{}, {}", told(volts), told(amps))
+    }
+
     /// The last reading in one line.
     pub fn said(&self) -> String {
         let Some(reading) = &self.reading else { return "none".into() };
@@ -87,10 +102,10 @@ pub struct ProbeReport {
 impl fmt::Display for ProbeReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for (spec, trouble) in &self.silent {
-            writeln!(f, "{} {} baud, {}: {trouble}", spec.port, spec.baud, spec.dialect)?;
+            writeln!(f, "{}, {}: {trouble}", place(spec), spec.dialect)?;
         }
         for found in &self.found {
-            writeln!(f, "{}: \"{}\" answers to {}", found.spec.port, found.identity, found.spec.dialect)?;
+            writeln!(f, "{}: \"{}\" answers to {}", place(&found.spec), found.identity, found.spec.dialect)?;
             writeln!(f, "  round trip {:.1} ms", found.round_trip.as_secs_f64() * 1e3)?;
             match &found.polls {
                 Ok(rate) => {
@@ -100,13 +115,47 @@ impl fmt::Display for ProbeReport {
                 Err(why) => writeln!(f, "  no readings: {why}")?,
             }
             writeln!(f, "  now {}", found.said())?;
+            writeln!(f, "  set to {}", found.set())?;
+            let [over_voltage, over_current] = &found.protections;
+            writeln!(f, "  over-voltage protection: {over_voltage}")?;
+            writeln!(f, "  over-current protection: {over_current}")?;
             writeln!(f, "  regulation: {}", found.regulation)?;
+            match &found.words {
+                None => {}
+                Some(Ok(right)) => writeln!(f, "  order of words: {right}")?,
+                Some(Err(wrong)) => writeln!(f, "  order of words: WRONG: {wrong}")?,
+            }
             writeln!(f, "\n{}", found.block())?;
         }
         if self.found.is_empty() {
-            writeln!(f, "nothing answered")?;
+            writeln!(f, "{}", if self.answered() { "nothing was identified" } else { "nothing answered" })?;
         }
         Ok(())
+    }
+}
+
+impl ProbeReport {
+    /// Whether somebody answered in a framing that was tried, identified or not.
+    pub fn answered(&self) -> bool {
+        !self.found.is_empty() || self.silent.iter().any(|(_, trouble)| speaks(trouble))
+    }
+
+    /// The trouble of one who answered, in the right framing, and could not be identified.
+    pub fn refusal(&self) -> Option<&(Spec, Trouble)> {
+        self.silent.iter().find(|(_, trouble)| speaks(trouble))
+    }
+}
+
+/// Whether the trouble is an answer: the speed and the framing are then right.
+fn speaks(trouble: &Trouble) -> bool {
+    matches!(trouble, Trouble::Refused { .. } | Trouble::DeviceBusy { .. } | Trouble::LocalMode { .. })
+}
+
+/// The port, with its speed where it has one.
+fn place(spec: &Spec) -> String {
+    match spec.port {
+        Port::Tcp(_) => spec.name(),
+        Port::Serial(_) | Port::Bridge(_) => format!("{} at {} baud", spec.name(), spec.baud),
     }
 }
 
@@ -120,28 +169,30 @@ pub async fn probe(candidates: &[Spec], dialects: &[Arc<Dialect>]) -> ProbeRepor
         }
         for dialect in dialects {
             let spec = Spec { dialect: dialect.name.clone(), identity: None, ..candidate.clone() };
-            match try_one(&spec, dialect).await {
+            let io = match open::open(&spec, dialect).await {
+                Ok(io) => io,
+                Err(trouble) => {
+                    report.silent.push((spec, trouble));
+                    break;
+                }
+            };
+            // One that hangs up has only been asked in the wrong words: the next opens anew.
+            match try_one(&spec, dialect, io).await {
                 Ok(found) => {
                     report.found.push(found);
                     break;
                 }
-                Err(trouble) => {
-                    let hopeless = trouble.is_gone();
-                    report.silent.push((spec, trouble));
-                    if hopeless {
-                        break;
-                    }
-                }
+                Err(trouble) => report.silent.push((spec, trouble)),
             }
         }
     }
     report
 }
 
-async fn try_one(spec: &Spec, dialect: &Arc<Dialect>) -> Result<Found, Trouble> {
+async fn try_one(spec: &Spec, dialect: &Arc<Dialect>, io: Box<dyn Wire>) -> Result<Found, Trouble> {
     let mut device = Device::new(spec.clone(), dialect.clone(), Clock::new());
     let log = Log::default();
-    let io = Recorder::new(open::open(spec, dialect).await?, log.clone());
+    let io = Recorder::new(io, log.clone());
     device.attach(Session::over(Box::new(io), spec, dialect));
     let mut found = survey(&mut device).await?;
     found.transcript = log.text(&found);
@@ -154,6 +205,14 @@ pub(super) async fn survey(device: &mut Device) -> Result<Found, Trouble> {
     let begun = Instant::now();
     let identity = device.identify().await?;
     let round_trip = begun.elapsed();
+    let words = match (device.prove().await, session::order_in_words(device.dialect())) {
+        (Err(trouble), _) => Some(Err(trouble.to_string())),
+        (Ok(()), said) => said.map(Ok),
+    };
+    let protections = [
+        protection(device, Item::OverVoltageLevel, Item::OverVoltageArmed, "V").await,
+        protection(device, Item::OverCurrentLevel, Item::OverCurrentArmed, "A").await,
+    ];
     let (mut reading, mut polls) = (None, Ok(0.0));
     let begun = Instant::now();
     for _ in 0..POLLS {
@@ -174,5 +233,31 @@ pub(super) async fn survey(device: &mut Device) -> Result<Found, Trouble> {
     };
     let regulation = format!("{}{now}", session::regulation_in_words(device.dialect()));
     let spec = device.spec().clone();
-    Ok(Found { spec, identity, round_trip, polls, reading, regulation, transcript: String::new() })
+    Ok(Found {
+        spec,
+        identity,
+        round_trip,
+        polls,
+        reading,
+        regulation,
+        words,
+        protections,
+        transcript: String::new(),
+    })
+}
+
+/// Level of one protection, and whether it is armed, by questions alone.
+async fn protection(device: &mut Device, level: Item, armed: Item, unit: &str) -> String {
+    let level = match device.ask(level).await {
+        Ok(Some(level)) => level.number().unwrap_or(f64::NAN),
+        Ok(None) => return "the dialect has none".into(),
+        Err(trouble) => return format!("not told: {trouble}"),
+    };
+    let armed = match device.ask(armed).await {
+        Ok(None) => "",
+        Ok(Some(armed)) if armed.flag() == Some(true) => ", armed",
+        Ok(Some(_)) => ", NOT armed",
+        Err(_) => ", whether armed is not told",
+    };
+    format!("at {} {unit}{armed}", (level * 1e6).round() / 1e6)
 }

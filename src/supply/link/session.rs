@@ -77,9 +77,9 @@ impl Session {
         Session::Shared(Seat::new(bus), unit(spec, dialect))
     }
 
-    /// Two places on one stream, as two stations on one bus have them.
+    /// Places on one stream, as several stations on one bus have them.
     #[cfg(test)]
-    pub fn pair(io: Box<dyn Wire>, specs: [&Spec; 2], dialect: &Dialect) -> [Session; 2] {
+    pub fn beside<const N: usize>(io: Box<dyn Wire>, specs: [&Spec; N], dialect: &Dialect) -> [Session; N] {
         let bus = bus(io, specs[0], dialect);
         specs.map(|spec| Session::seated(bus.clone(), spec, dialect))
     }
@@ -237,6 +237,30 @@ pub(super) fn has(dialect: &Dialect, item: Item) -> bool {
     }
 }
 
+/// Which key the dialect file lacks to set that protection and to tell its trip; `None` if it has both.
+pub(super) fn missing(dialect: &Dialect, volts: bool) -> Option<String> {
+    let name = if volts { "over-voltage" } else { "over-current" };
+    let (level, tripped) = if volts {
+        (Item::OverVoltageLevel, Item::OverVoltageTripped)
+    } else {
+        (Item::OverCurrentLevel, Item::OverCurrentTripped)
+    };
+    let (has_level, has_trip) = (has(dialect, level), has(dialect, tripped));
+    match &dialect.kind {
+        Kind::Scpi(_) => (!has_level || !has_trip).then(|| format!("table [scpi.{name}]")),
+        Kind::Modbus(_) if !has_level => Some(format!("table [modbus.{name}]")),
+        Kind::Modbus(modbus) if !has_trip => Some(match modbus.trips {
+            None => format!("`trips` in [modbus.read] (with its {name}-bit), so a trip could not be told"),
+            Some(_) => format!("{name}-bit in `trips` of [modbus.read], so a trip could not be told"),
+        }),
+        Kind::Line(_) if !has_level => Some(format!("{name} in [line.commands]")),
+        Kind::Line(_) if !has_trip => {
+            Some(format!("reply with {{{name}-tripped}} in a [[line.query]], so a trip could not be told"))
+        }
+        Kind::Modbus(_) | Kind::Line(_) => None,
+    }
+}
+
 /// Whether the dialect says which limit holds.
 pub(super) fn tells_regulation(dialect: &Dialect) -> bool {
     match &dialect.kind {
@@ -270,6 +294,18 @@ pub(super) fn regulation_in_words(dialect: &Dialect) -> String {
         }),
     }
     .unwrap_or("the dialect does not say".into())
+}
+
+/// What the dialect has to prove the order of words by; `None` where there is nothing to prove.
+pub(super) fn order_in_words(dialect: &Dialect) -> Option<String> {
+    let Kind::Modbus(modbus) = &dialect.kind else { return None };
+    if let Some(known) = modbus.known {
+        return Some(format!("register {} holds {} as it must", known.scaled.register, known.value));
+    }
+    let read = [modbus.volts, modbus.amps, modbus.set_volts_read, modbus.set_amps_read];
+    read.iter().any(|s| s.form.count() == 2).then(|| {
+        "NOT proved: the dialect has no [modbus.known]; compare each number here with the supply's display".into()
+    })
 }
 
 /// The words of one order for people, and to tell one setpoint from another; `None` if the dialect has none.
@@ -315,6 +351,10 @@ pub(super) fn writing(modbus: &Modbus, order: Order) -> Result<Option<Registers>
         // One register clears both; it is written with the first.
         Order::OverVoltageClear => Ok(modbus.clear.and_then(single)),
         Order::Watch => modbus.watchdog.map_or(Ok(None), |w| number(w.scaled, w.seconds, "watchdog, s")),
+        Order::Unwatch => match modbus.watchdog.and_then(|w| Some((w, w.idle?))) {
+            Some((w, idle)) => number(w.scaled, idle, "watchdog, s"),
+            None => Ok(None),
+        },
         Order::OverVoltageArm | Order::OverCurrentArm | Order::OverCurrentClear | Order::Forget => Ok(None),
     }
 }

@@ -59,6 +59,8 @@ pub(super) enum Order {
     OverCurrentClear,
     /// Arms its communication watchdog.
     Watch,
+    /// Disarms it.
+    Unwatch,
     /// Empties the error queue.
     Forget,
 }
@@ -87,6 +89,7 @@ pub(super) fn words(scpi: &Scpi, range: Range, order: Order) -> Option<String> {
         Order::OverVoltageClear => ov?.clear.clone(),
         Order::OverCurrentClear => oc?.clear.clone(),
         Order::Watch => scpi.watchdog.clone()?,
+        Order::Unwatch => scpi.unwatch.clone()?,
         Order::Forget => scpi.clear_status.clone(),
     })
 }
@@ -129,6 +132,13 @@ pub(super) async fn get<S: Wire>(
     let asked: Vec<(Item, &str)> = items.iter().filter_map(|i| Some((*i, question(scpi, *i)?))).collect();
     let mut values = Vec::with_capacity(asked.len());
     let mut at = None;
+    if let Some(select) = scpi.select.as_ref().filter(|_| !scpi.joined && !asked.is_empty()) {
+        // Alone, just before.
+        let answer = line.ask(&select.read).await?;
+        let fields = reply::fields(&answer.bytes, 1);
+        let fields = fields.map_err(|misfit| doubt(line, &select.read, &answer.bytes, misfit))?;
+        selected(select, fields.first().copied().unwrap_or_default())?;
+    }
     for part in asked.chunks(if scpi.joined { JOINED } else { 1 }) {
         // The channel goes along with what is read from it, so that a change at the front panel is seen at once.
         let channel = scpi.select.as_ref().filter(|_| scpi.joined);
@@ -137,11 +147,7 @@ pub(super) async fn get<S: Wire>(
         let fields = reply::fields(&answer.bytes, part.len() + usize::from(channel.is_some()));
         let mut fields = fields.map_err(|misfit| doubt(line, &text, &answer.bytes, misfit))?.into_iter();
         if let Some(select) = channel {
-            let found = fields.next().unwrap_or_default();
-            if !found.trim_matches('"').eq_ignore_ascii_case(&select.answer) {
-                let found = found.escape_debug().to_string();
-                return Err(Trouble::ReadBack { what: "channel", wanted: select.answer.clone(), found });
-            }
+            selected(select, fields.next().unwrap_or_default())?;
         }
         for ((item, _), field) in part.iter().zip(fields) {
             let value = value(scpi, range, *item, field);
@@ -153,6 +159,15 @@ pub(super) async fn get<S: Wire>(
         }
     }
     Ok((values, at.unwrap_or_else(Instant::now)))
+}
+
+/// What is read would be another output's if another one is selected.
+fn selected(select: &dialect::Select, found: &str) -> Result<(), Trouble> {
+    if found.trim_matches('"').eq_ignore_ascii_case(&select.answer) {
+        return Ok(());
+    }
+    let found = found.escape_debug().to_string();
+    Err(Trouble::ReadBack { what: "channel", wanted: select.answer.clone(), found })
 }
 
 /// `A?;:B?`: after `;` a header goes on where the last one left off, and `:` starts from the root (SCPI-1999

@@ -30,18 +30,25 @@ impl<R: Remote> Shell<R> {
 
     pub(super) async fn record(&mut self, event: Event) -> Option<Input> {
         let (kind, text) = (event.kind(), event.sentence());
+        if self.guide.as_ref().is_some_and(Guide::open) {
+            self.heard.push_back(event.clone());
+        }
         match event {
             Event::Started { id, order, by } => {
                 self.picture.uses(&order.tank, &order.bath);
                 // The controller begins a run knowing nothing of the bath.
                 self.bath_told = Default::default();
-                let start = journal::start(&id, &self.settings.name, &by, utc(), &order);
+                let job = self.guide.as_ref().filter(|g| g.runs()).map(Guide::id);
+                let whose = (job, &self.reference);
+                let start = journal::start(&id, &self.settings.name, &by, utc(), &order, whose);
                 // Open from here on: a start that comes too late on a slow disk gets its end all the same.
                 self.open = Some(OpenRun { id, began: self.now() });
                 if let Err(e) = ticking(within(INTENT, self.ledger.begin(start)), &self.beat).await {
                     return Some(Input::LedgerFailed(e.to_string()));
                 }
                 self.event(kind, &text);
+                let identity = self.picture.link.identity.clone();
+                self.event("supply", identity.as_deref().unwrap_or("does not say what it is"));
                 for correction in self.settings.corrections() {
                     self.event("ammeter", &correction);
                 }

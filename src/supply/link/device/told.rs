@@ -1,8 +1,42 @@
 //! What a supply was told, held against what it reports.
 
-use super::{Device, Item, Order, Trouble, session, talk, words};
+use super::{Device, Item, Order, QUEUE, Trouble, Value, session, talk, words};
 
 impl Device {
+    /// Asks for one thing; `None` if the dialect cannot.
+    pub(in super::super) async fn ask(&mut self, item: Item) -> Result<Option<Value>, Trouble> {
+        if !session::has(&self.dialect, item) {
+            return Ok(None);
+        }
+        self.get(&[item]).await?;
+        Ok(self.known.get(&item).copied())
+    }
+
+    /// Arms its communication watchdog, if it has one.
+    pub(super) async fn watch(&mut self) -> Result<(), Trouble> {
+        // Armed from here on, even if its answer is lost.
+        self.watched = words(&self.dialect, Order::Watch).is_some();
+        self.command(Order::Watch).await
+    }
+
+    /// Disarms it, once the output is confirmed off: what trips while nobody talks would be a fault that is none. Once
+    /// only, and without an error: nothing depends on it.
+    pub(super) async fn unwatch(&mut self) {
+        if !std::mem::take(&mut self.watched) {
+            return;
+        }
+        if let Some(session) = &mut self.session {
+            let told = session.tell(&self.dialect, Order::Unwatch).await;
+            let _counted = self.settle(told);
+        }
+        // What it says to that must not be taken for the answer to what is told next.
+        for _ in 0..QUEUE {
+            if !matches!(self.queue().await, Ok(Some(_))) {
+                break;
+            }
+        }
+    }
+
     /// Setpoints that were there and are zero, and an output that is off and was on: it has been without mains.
     pub(super) fn look_for_power_cut(&mut self) {
         let zero =

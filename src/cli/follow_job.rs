@@ -1,0 +1,160 @@
+//! What `follow` and `status` show of a guided job.
+
+use super::follow::text;
+use super::say::{seconds, wrap};
+use serde_json::Value;
+
+/// The most steps shown at once, around the one at work.
+const STEPS: usize = 7;
+
+/// The job's own lines: where it is, what to do, for how long, what hurts, what comes next. Empty where no job is
+/// open and none has just ended.
+pub(super) fn lines(look: &Value, width: usize) -> Vec<String> {
+    let job = &look["job"];
+    if !job.is_object() {
+        return Vec::new();
+    }
+    let mut all = vec![format!(
+        "  job       {}, step {} of {}: {}",
+        text(&job["state"]),
+        job["step"],
+        job["step_count"],
+        text(&at(job)["name"])
+    )];
+    if !super::job::open(job) {
+        if let Some(cause) = job["cause"].as_str() {
+            all.push(format!("            {cause}; {}", text(&job["say"])));
+        }
+        return fold(all, width);
+    }
+    let mark = if job["question"].is_object() || job["held"].is_object() { "!" } else { " " };
+    all.push(format!("{mark} do        {}", text(&job["say"])));
+    all.extend(how(job).map(|how| format!("            {how}")));
+    all.extend(clock(job).map(|clock| format!("  how long? {clock}")));
+    fold(all, width)
+}
+
+/// The steps, where no run has the room.
+pub(super) fn steps(look: &Value, width: usize) -> Vec<String> {
+    let job = &look["job"];
+    let mut all = Vec::new();
+    let hazards: Vec<_> = job["hazards"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+    if !hazards.is_empty() {
+        all.push(format!("  hazards   {}", hazards.join(" ")));
+    }
+    let mut all = fold(all, width);
+    let steps = job["steps"].as_array().map_or(&[][..], Vec::as_slice);
+    let at = job["step"].as_u64().and_then(|n| usize::try_from(n).ok()).unwrap_or(1).saturating_sub(1);
+    let from = at.saturating_sub(2).min(steps.len().saturating_sub(STEPS));
+    for step in steps.iter().skip(from).take(STEPS) {
+        let state = text(&step["state"]);
+        let pointer = if state == "now" { ">" } else { " " };
+        let tank = step["tank"].as_str().map(|t| format!(" in {t}")).unwrap_or_default();
+        let times =
+            step["times"].as_u64().filter(|n| *n > 1).map(|n| format!(", time {n}")).unwrap_or_default();
+        all.push(format!(
+            "  {pointer} {:>2}  {}{tank}: {state}{times}",
+            step["number"].as_u64().unwrap_or_default(),
+            text(&step["name"])
+        ));
+    }
+    all
+}
+
+/// For pipes: the job in one line.
+pub(super) fn plain(look: &Value) -> Option<String> {
+    let job = &look["job"];
+    if !super::job::open(job) {
+        return None;
+    }
+    let clock = clock(job).map(|c| format!(" | {c}")).unwrap_or_default();
+    Some(format!(
+        "job {} step {}/{} {}{clock} | {}",
+        text(&job["state"]),
+        job["step"],
+        job["step_count"],
+        text(&at(job)["name"]),
+        text(&job["say"])
+    ))
+}
+
+fn at(job: &Value) -> &Value {
+    let at = job["step"].as_u64().and_then(|n| usize::try_from(n).ok()).unwrap_or(1).saturating_sub(1);
+    &job["steps"][at]
+}
+
+/// What may be typed.
+fn how(job: &Value) -> Option<String> {
+    if let Some(answers) = job["question"]["answers"].as_array() {
+        let words: Vec<_> = answers.iter().filter_map(Value::as_str).collect();
+        return Some(format!("tankside answer {}", words.join("|")));
+    }
+    let resume = if job["held"].as_object()?["may_resume"] == true { "resume, " } else { "" };
+    let rest = if job["may_redo"] == true { "redo [STEP], skip --reason …, " } else { "" };
+    Some(format!("tankside {resume}{rest}stop"))
+}
+
+fn clock(job: &Value) -> Option<String> {
+    let time = |key: &str| job[key].as_f64().map(seconds);
+    if let Some(over) = time("over_dwell_seconds") {
+        return Some(format!("TOO LONG by {over}"));
+    }
+    if let Some(over) = time("over_seconds") {
+        return Some(format!("time is up since {over}"));
+    }
+    if let Some(late) = time("late_seconds") {
+        return Some(format!("LATE by {late}"));
+    }
+    if let Some(left) = time("countdown_seconds") {
+        return Some(format!("{left} to go"));
+    }
+    time("begin_within_seconds").map(|left| format!("to be begun within {left}"))
+}
+
+fn fold(lines: Vec<String>, width: usize) -> Vec<String> {
+    lines.iter().flat_map(|line| wrap(line, 12, width)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn look() -> Value {
+        let step = |n: u32, name: &str, state: &str| json!({"number": n, "name": name, "state": state, "times": 1, "tank": "acid"});
+        json!({"job": {
+            "state": "running", "step": 2, "step_count": 3, "say": "Wait: the load is in acid.",
+            "steps": [step(1, "clean", "done"), step(2, "activate", "now"), step(3, "nickel", "ahead")],
+            "countdown_seconds": 12.0, "hazards": ["Acid: goggles and gloves."]
+        }})
+    }
+
+    #[test]
+    fn plater_reads_what_to_do_how_long_and_where_the_job_is() {
+        let mut look = look();
+        let said = lines(&look, 80).join("\n");
+        assert!(said.contains("step 2 of 3: activate") && said.contains("12 s to go"), "{said}");
+        assert!(!said.contains('!'), "{said}");
+        let said = steps(&look, 80).join("\n");
+        assert!(said.contains("goggles") && said.contains(">  2  activate in acid: now"), "{said}");
+        look["job"]["question"] = json!({"seq": 4, "answers": ["yes", "no"]});
+        look["job"]["countdown_seconds"] = Value::Null;
+        look["job"]["over_dwell_seconds"] = json!(3.0);
+        let said = lines(&look, 80).join("\n");
+        assert!(
+            said.contains("! do") && said.contains("tankside answer yes|no") && said.contains("TOO LONG"),
+            "{said}"
+        );
+    }
+
+    #[test]
+    fn job_that_has_ended_asks_for_nothing() {
+        let mut look = look();
+        look["job"]["state"] = json!("stopped");
+        look["job"]["cause"] = json!("stopped by mila");
+        let said = lines(&look, 80).join("\n");
+        assert!(said.contains("stopped by mila") && !said.contains('!'), "{said}");
+        assert_eq!(plain(&look), None);
+        assert!(lines(&json!({}), 80).is_empty());
+    }
+}

@@ -1,0 +1,338 @@
+//! The record: what each part got, as data, HTML and CSV.
+//!
+//! What the room is for: from the ledger's rows to a [`Record`], and from that to a page that prints on one or two A4
+//! sheets, to JSON (the record itself, by serde; its field names carry their units and stay) and to CSV. What it may
+//! not know: where the rows come from, what time it is.
+//!
+//! A record is a list of steps. A single run is one step; a load that went through a whole process sheet is many, some
+//! of which have a run. See [`Step`].
+
+mod build;
+mod html;
+#[cfg(test)]
+mod tests;
+
+pub use build::{Sources, from_run, run_of};
+pub use html::html;
+
+use super::plot::Mark;
+use crate::ledger::{ReadingRow, StageRow};
+use serde::Serialize;
+
+/// What a whole load got.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Record {
+    /// `tankside-record-1`: changes when a field changes its meaning or goes.
+    pub format: &'static str,
+    /// What it was.
+    pub title: String,
+    /// The run's id, or the job's.
+    pub id: String,
+    /// When this record was put together, RFC 3339 UTC.
+    pub printed: String,
+    /// Lot, as last entered.
+    pub lot: Option<String>,
+    /// The customer's reference, as last entered.
+    pub customer: Option<String>,
+    /// In order.
+    pub steps: Vec<Step>,
+    /// What differs from what was planned, in time order.
+    pub deviations: Vec<Remark>,
+    /// What was said on the way, and written down later.
+    pub notes: Vec<Remark>,
+    /// Thickness and weight that were measured on the parts.
+    pub measurements: Vec<Measurement>,
+    /// Every later entry that changed what stands above, oldest first.
+    pub amendments: Vec<Amendment>,
+    /// Who signed it off.
+    pub signatures: Vec<Signature>,
+    /// The chain's newest hash when this was put together.
+    pub chain: Option<Seal>,
+}
+
+/// One step of the treatment; those with current have a run.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Step {
+    /// 1 and up.
+    pub number: usize,
+    /// What it is: "nickel plate", "acid dip".
+    pub name: String,
+    /// Its tank, where it has one.
+    pub tank: Option<String>,
+    /// RFC 3339 UTC.
+    pub began: Option<String>,
+    /// RFC 3339 UTC.
+    pub ended: Option<String>,
+    /// `complete`, `skipped`, `redone` …
+    pub outcome: String,
+    /// Its run.
+    pub run: Option<RunPart>,
+}
+
+/// A run within a record.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RunPart {
+    /// UUIDv7.
+    pub id: String,
+    /// Station.
+    pub station: String,
+    /// What the supply said it is.
+    pub supply: Option<String>,
+    /// Tank.
+    pub tank: String,
+    /// Bath, by its file's name.
+    pub bath: Option<String>,
+    /// RFC 3339 UTC.
+    pub started: String,
+    /// RFC 3339 UTC.
+    pub ended: Option<String>,
+    /// Who.
+    pub started_by: String,
+    /// `complete`, `stopped`, `aborted`, `running`.
+    pub state: String,
+    /// First cause of the end.
+    pub cause: Option<String>,
+    /// The run whose remainder this is.
+    pub continues: Option<String>,
+    /// As ordered.
+    pub settings: Settings,
+    /// What hung, where the worksheet is on record.
+    pub parts: Vec<PartLine>,
+    /// How many parts.
+    pub part_count: u32,
+    /// Everything that took current.
+    pub area_square_meters: f64,
+    /// By trapezoid.
+    pub charge_coulombs: f64,
+    /// Time under current that was not observed; no charge is counted for it.
+    pub unobserved_seconds: f64,
+    /// Time worked.
+    pub worked_seconds: f64,
+    /// Charge over time worked.
+    pub mean_amperes: Option<f64>,
+    /// The deposit by charge and efficiency.
+    pub thickness: Option<Thickness>,
+    /// As they came.
+    pub phases: Vec<Phase>,
+    /// Those that were raised.
+    pub alarms: Vec<Alarm>,
+    /// How many readings there are.
+    pub reading_count: usize,
+    /// Its seal; nothing while it is open.
+    pub seal: Option<Seal>,
+    /// For the plot; not in the JSON.
+    #[serde(skip)]
+    pub readings: Vec<ReadingRow>,
+    /// For the plot; not in the JSON.
+    #[serde(skip)]
+    pub stages: Vec<StageRow>,
+}
+
+impl RunPart {
+    /// Its alarms as marks of a plot, numbered as in [`RunPart::alarms`].
+    pub fn marks(&self) -> Vec<Mark> {
+        self.alarms.iter().map(|a| Mark { seconds: a.seconds, number: a.number }).collect()
+    }
+
+    /// Its plot: see [`super::plot::run`].
+    pub fn plot(&self, title: &str) -> String {
+        super::plot::run(&super::plot::RunPlot {
+            title,
+            readings: &self.readings,
+            stages: &self.stages,
+            marks: &self.marks(),
+            end: self.readings.last().map_or(0.0, |r| r.seconds),
+        })
+    }
+}
+
+/// What was ordered.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Settings {
+    /// `current` or `voltage`.
+    pub control: String,
+    /// In current control.
+    pub setpoint_amperes: Option<f64>,
+    /// In voltage control.
+    pub setpoint_volts: Option<f64>,
+    /// In current control.
+    pub ceiling_volts: Option<f64>,
+    /// In voltage control.
+    pub ceiling_amperes: Option<f64>,
+    /// Setpoint over area, in current control.
+    pub density_amperes_per_square_meter: Option<f64>,
+    /// From nothing to the setpoint.
+    pub ramp_seconds: Option<f64>,
+    /// Where the run ends by charge.
+    pub target_coulombs: Option<f64>,
+    /// Where it ends by time.
+    pub target_seconds: Option<f64>,
+    /// The backstop.
+    pub time_limit_seconds: Option<f64>,
+    /// `dead`, `live`, `on-contact`.
+    pub entry: Option<String>,
+    /// Faces that took their share in turn.
+    pub faces: Option<u64>,
+}
+
+/// One kind of part.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PartLine {
+    /// Its name, or its shape.
+    pub name: String,
+    /// Its shape in short form.
+    pub shape: String,
+    /// Which surface was counted.
+    pub counted: String,
+    /// How many.
+    pub count: u64,
+    /// Of one.
+    pub each_square_meters: Option<f64>,
+    /// Of all.
+    pub area_square_meters: Option<f64>,
+    /// The thinnest deposit to be expected on its significant surfaces, by its shape.
+    pub least_meters: Option<f64>,
+}
+
+/// The deposit that the charge gives.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Thickness {
+    /// Metal id.
+    pub metal: String,
+    /// Mean over all that takes current, at the efficiency used.
+    pub mean_meters: f64,
+    /// The mean at the least efficiency of the bath's window.
+    pub low_meters: Option<f64>,
+    /// The mean at the most.
+    pub high_meters: Option<f64>,
+    /// The thinnest of all parts on significant surfaces, by their shapes, at the efficiency used.
+    pub least_meters: Option<f64>,
+    /// 0 to 1.
+    pub efficiency: Option<f64>,
+}
+
+/// One phase.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Phase {
+    /// Since the run's start.
+    pub seconds: f64,
+    /// How long.
+    pub lasted_seconds: f64,
+    /// `running`, `held` …
+    pub state: String,
+    /// `entry`, `ramp`, `steady`, `turn`, `off`.
+    pub phase: String,
+    /// By trapezoid over the readings on record; their sum may differ from the run's charge in the last digits.
+    pub charge_coulombs: f64,
+    /// Of the readings in it.
+    pub mean_volts: Option<f64>,
+    /// Of the readings in it.
+    pub mean_amperes: Option<f64>,
+}
+
+/// An alarm that was raised.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Alarm {
+    /// As on the plot.
+    pub number: usize,
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Since the run's start.
+    pub seconds: f64,
+    /// Which watch.
+    pub watch: String,
+    /// Priority.
+    pub priority: String,
+    /// What was seen.
+    pub text: String,
+    /// Who acknowledged it, with their note.
+    pub acknowledged: Option<String>,
+}
+
+/// Something said, with its time.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Remark {
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// A sentence.
+    pub text: String,
+    /// Who, where a person did.
+    pub by: Option<String>,
+}
+
+/// A thickness or weight that was measured; an entry of kind `measurement` whose content has these fields.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Measurement {
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Who.
+    pub by: Option<String>,
+    /// `xrf`, `coulometric`, `section`, `micrometer`, `weight` …
+    pub method: Option<String>,
+    /// What was found.
+    pub thickness_meters: Option<f64>,
+    /// Where, on which part, and anything else.
+    pub text: Option<String>,
+}
+
+/// A later change of what was entered.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Amendment {
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Who.
+    pub by: Option<String>,
+    /// `lot` or `customer`.
+    pub what: String,
+    /// Before; nothing where it was not set.
+    pub from: Option<String>,
+    /// After.
+    pub to: String,
+    /// Why.
+    pub why: Option<String>,
+}
+
+/// A sign-off.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Signature {
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Who.
+    pub by: String,
+    /// What they add.
+    pub remark: Option<String>,
+}
+
+/// An entry of the chain.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Seal {
+    /// Its place.
+    pub seq: i64,
+    /// Lower-case hex.
+    pub hash: String,
+    /// RFC 3339 UTC.
+    pub at: String,
+    /// Sealed later than at the run's end.
+    pub later: bool,
+}
+
+/// Readings as CSV: seconds since the start, volts, amperes, setpoint, ceiling, bath; empty where not known.
+pub fn csv(readings: &[ReadingRow]) -> String {
+    use std::fmt::Write;
+    let mut out = String::from("seconds,volts,amperes,setpoint_amperes,ceiling_volts,bath_celsius\n");
+    let maybe = |v: Option<f64>| v.map_or(String::new(), |v| v.to_string());
+    for r in readings {
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            out,
+            "{},{},{},{},{},{}",
+            r.seconds,
+            r.volts,
+            r.amperes,
+            r.setpoint_amperes,
+            maybe(r.ceiling_volts),
+            maybe(r.bath_celsius)
+        );
+    }
+    out
+}

@@ -1,0 +1,233 @@
+//! What is said to the person at the tank.
+
+use super::api::{About, JobAnswer};
+use super::machine::{Guide, Phase};
+use super::plan::{JobStep, JobTodo};
+use super::{JobPlan, WarningKind};
+use crate::process::{Confirm, Entry, Polarity};
+use crate::quantity::Span;
+use crate::run::{Outcome, Question};
+use std::time::Duration;
+
+/// How long a load is to stay in, and how long at most; a bake counts like a dip.
+pub(super) fn dwell(step: &JobStep) -> (Option<Duration>, Option<Duration>) {
+    match &step.todo {
+        JobTodo::Dip { time, most } => (Some(*time), *most),
+        JobTodo::Prompt { bake: Some(bake), .. } => (Some(bake.time), None),
+        _ => (None, None),
+    }
+}
+
+/// Whether the step puts metal on the part.
+pub(super) fn deposits(step: &JobStep) -> bool {
+    matches!(&step.todo, JobTodo::Powered { part: Polarity::Cathode, order } if order.deposit.is_some())
+}
+
+fn tank(step: &JobStep) -> &str {
+    step.tank.as_deref().unwrap_or("its tank")
+}
+
+fn span(time: Duration) -> String {
+    Span::from(time).to_string()
+}
+
+/// The question of the phase that the guide is in.
+pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
+    let step = guide.here();
+    let done = vec![JobAnswer::Done, JobAnswer::No];
+    match guide.phase {
+        Phase::Polarity => (About::Polarity, polarity(step), done),
+        Phase::Feed => (About::Feed, feed(guide, step), done),
+        Phase::In(_) => (About::TakeOut, take_out(step), done),
+        Phase::Rinse => {
+            (About::Rinse, format!("Rinse: {}. Then answer done.", step.rinse.join(", then ")), done)
+        }
+        Phase::Look => {
+            let text = match &step.todo {
+                JobTodo::Inspect { question, .. } => question.clone(),
+                _ => String::new(),
+            };
+            (About::Inspect, text, vec![JobAnswer::Yes, JobAnswer::No])
+        }
+        Phase::SwapBack => (
+            About::Polarity,
+            "Output off: swap the leads back, the part's bar to the negative side. Then answer done.".into(),
+            done,
+        ),
+        Phase::GoTo | Phase::Run | Phase::RunFailed | Phase::Over => match &step.todo {
+            JobTodo::Prompt { say, bake: None } => (About::Prompt, format!("{say} Then answer done."), done),
+            JobTodo::Prompt { say, bake: Some(bake) } => {
+                let text = format!(
+                    "{say} Answer done when the part itself is at {}; the {} count from then.",
+                    bake.temperature,
+                    span(bake.time)
+                );
+                (About::GoTo, text, done)
+            }
+            JobTodo::Dip { time, most } => {
+                let most = most.map_or(String::new(), |m| format!(", out by {} at the latest", span(m)));
+                let text = format!(
+                    "Hang the load in {} for {}{most}, without current. Answer done the moment it is in.",
+                    tank(step),
+                    span(*time)
+                );
+                (About::GoTo, text, done)
+            }
+            _ => (About::GoTo, String::new(), done),
+        },
+    }
+}
+
+fn polarity(step: &JobStep) -> String {
+    match &step.todo {
+        JobTodo::Powered { part: Polarity::Anode, .. } => format!(
+            "Output off: SWAP THE LEADS. In {} the part is the ANODE: its bar to the positive side, the plates to the \
+             negative. Then answer done.",
+            tank(step)
+        ),
+        _ => "Output off: SWAP THE LEADS BACK. From here on the part is the cathode: its bar to the negative side, \
+              the anodes to the positive. Then answer done."
+            .into(),
+    }
+}
+
+fn feed(guide: &Guide, step: &JobStep) -> String {
+    let JobTodo::Powered { part, order } = &step.todo else { return String::new() };
+    let side = match (part, guide.leads) {
+        (Polarity::Anode, _) => ", the part on the POSITIVE side",
+        (Polarity::Cathode, None) => ", the part on the negative side",
+        (Polarity::Cathode, Some(_)) => "",
+    };
+    let anodes = step.anodes.as_ref().map_or(String::new(), |a| format!(" (opposite: {a})"));
+    let hang = match order.entry {
+        Entry::Dead => "hang the load in it; the current comes up by itself after your answer",
+        Entry::Live | Entry::OnContact => {
+            "do not hang the load yet; you are asked for it when the entry voltage is on"
+        }
+    };
+    format!(
+        "Put the supply's leads on {}{anodes}{side}, and {hang}. Answer done when the supply feeds {} and no other tank.",
+        tank(step),
+        tank(step)
+    )
+}
+
+fn take_out(step: &JobStep) -> String {
+    match &step.todo {
+        JobTodo::Prompt { .. } => {
+            "The bake is over: take it out of the oven and let it cool. Then answer done.".into()
+        }
+        _ => format!("Take the load out of {} NOW. Then answer done.", tank(step)),
+    }
+}
+
+/// What the run asks, with the tank's name in it.
+pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
+    match question {
+        Question::HangPart => {
+            format!("Hang the load in {}: the entry voltage is on. Then answer done.", tank(step))
+        }
+        Question::TurnPart { next, faces } => {
+            let seen = match &step.todo {
+                JobTodo::Powered { order, .. }
+                    if order.turn.is_some_and(|t| t.confirm == Confirm::Contact) =>
+                {
+                    "The contact is watched: when it breaks and returns, the turn is taken as done; or answer done"
+                }
+                _ => "Then answer done",
+            };
+            format!("Turn the parts so that face {next} of {faces} looks at the anode. {seen}.")
+        }
+        Question::Held => question.sentence(),
+    }
+}
+
+pub(super) fn over_dwell(step: &JobStep, time: Duration, most: Duration) -> String {
+    format!(
+        "the load is still in {} after {}; the sheet allows {} and asks for {}: take it out and rinse it now, and look \
+         for etching",
+        tank(step),
+        span(most),
+        span(most),
+        span(time)
+    )
+}
+
+pub(super) fn late(step: &JobStep, kind: WarningKind) -> String {
+    match (&step.todo, kind) {
+        (JobTodo::Prompt { bake: Some(bake), .. }, _) => format!(
+            "the part is not in the oven {} after plating: the sooner it is baked, the less hydrogen stays",
+            span(bake.within)
+        ),
+        _ => format!(
+            "{:?} was to begin within {} of the step before: the metal passivates meanwhile; think of redoing the \
+             activation",
+            step.name,
+            step.within.map(span).unwrap_or_default()
+        ),
+    }
+}
+
+/// What to do when a step's run did not reach its target.
+pub(super) fn after_a_failed_run(outcome: &Outcome) -> String {
+    let charge = outcome.charge.charge();
+    format!(
+        "{} passed. Mend the cause; a redo gives the whole step again on top of what is there. Redo the step or an \
+         earlier one (an interrupted deposit wants activating anew), skip it with a reason, or stop the job",
+        charge.show_in("A.min")
+    )
+}
+
+/// For whoever ends or skips a step while the load is in.
+pub(super) fn still_in(guide: &Guide) -> String {
+    match guide.phase {
+        Phase::In(_) => format!("; the load is in {}: take it out and rinse it", tank(guide.here())),
+        _ => String::new(),
+    }
+}
+
+/// What to do now, in one sentence.
+pub(super) fn what_now(guide: &Guide) -> String {
+    use crate::run::RunState;
+    let step = guide.here();
+    match guide.state {
+        RunState::Complete => return "The job is complete.".into(),
+        RunState::Stopped | RunState::Aborted => {
+            let leads = if guide.swapped && guide.leads != Some(Polarity::Cathode) {
+                " The leads may be swapped: put them back."
+            } else {
+                ""
+            };
+            return format!("The job is {}.{leads}", guide.state.name());
+        }
+        RunState::Idle | RunState::Running | RunState::Held => {}
+    }
+    if let Some(held) = &guide.held {
+        let danger = match guide.phase {
+            Phase::In(_) => format!(" The load is in {}: take it out and rinse it.", tank(step)),
+            _ => String::new(),
+        };
+        let advice =
+            held.advice.as_ref().map(|a| format!(" {}.", a.trim_end_matches('.'))).unwrap_or_default();
+        return format!("Held: {}.{danger}{advice}", held.why.trim_end_matches('.'));
+    }
+    if let Some(question) = &guide.question {
+        return question.text.clone();
+    }
+    match guide.phase {
+        Phase::In(_) => format!("Wait: the load is in {}.", tank(step)),
+        Phase::Run => format!("Wait: {} is under current in {}.", step.name, tank(step)),
+        _ => String::new(),
+    }
+}
+
+/// What comes after the step at work, in a few words.
+pub(super) fn next(plan: &JobPlan, at: usize) -> Option<String> {
+    let step = plan.steps.get(at + 1)?;
+    Some(match &step.todo {
+        JobTodo::Dip { time, .. } => format!("{}: {} in {}", step.name, span(*time), tank(step)),
+        JobTodo::Powered { .. } => format!("{}: with current in {}", step.name, tank(step)),
+        JobTodo::Inspect { .. } => format!("{}: look", step.name),
+        JobTodo::Prompt { .. } => step.name.clone(),
+    })
+}

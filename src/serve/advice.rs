@@ -1,0 +1,409 @@
+//! Why did it come out like this: what a run's record and its tank's show, gathered for the room that judges.
+
+use super::findings::run_of;
+use super::own::{PartFigures, since};
+use super::problem::Problem;
+use super::state::AppState;
+use crate::advise::{
+    self, AgitationSeen, AlarmsSeen, DensitySeen, Evidence, Fault, Figure, Interrupted, MarginSeen, Since,
+    TemperatureSeen,
+};
+use crate::bath::{self, Agitation, Bath, Found, PanelRecord, Unit};
+use crate::config::Tank;
+use crate::deposit::metal;
+use crate::ledger::{AdditionRow, AlarmRow, FindingKind, FindingRow, ReadingRow, RunRow, StageRow};
+use crate::plan::Order;
+use crate::quantity::{Amps, Area, Density, Length, Span, Temperature, Volts, Volume};
+use crate::watch::{BathNow, BurnBasis, burn_density};
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+
+/// So many rows of a tank are looked through for those from before the run.
+const LOOKED_AT: u32 = 500;
+/// A current below this share of the run's most is no current: clips and noise.
+const CURRENT: f64 = 0.03;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Asked {
+    saw: String,
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) struct Answer {
+    run: String,
+    #[serde(flatten)]
+    advice: advise::Advice,
+    text: String,
+}
+
+/// Everything of the ledger that bears on a run.
+struct Record {
+    run: RunRow,
+    readings: Vec<ReadingRow>,
+    alarms: Vec<AlarmRow>,
+    stages: Vec<StageRow>,
+    additions: Vec<AdditionRow>,
+    analyses: Vec<FindingRow>,
+    panels: Vec<FindingRow>,
+    parts: Vec<FindingRow>,
+    account: i64,
+}
+
+pub(super) async fn advice(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+    asked: Result<Query<Asked>, QueryRejection>,
+) -> Result<Json<Answer>, Problem> {
+    let names = || Fault::ALL.map(Fault::name).join(", ");
+    let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
+    let Query(asked) = asked.map_err(|_| bad(format!("say what was seen, ?saw=…: {}", names())))?;
+    let saw = Fault::named(&asked.saw)
+        .ok_or_else(|| bad(format!("{:?} is no fault known here; there is: {}", asked.saw, names())))?;
+    let run = run_of(&app, &id).await?;
+    let found = run.clone();
+    let record = app
+        .read(move |h| {
+            let (id, tank) = (found.id.as_str(), found.tank.as_str());
+            Ok(Record {
+                readings: h.readings(id)?,
+                alarms: h.alarms_of_run(id)?,
+                stages: h.stages(id)?,
+                additions: h.additions(tank, LOOKED_AT)?,
+                analyses: h.findings(tank, FindingKind::Analysis, LOOKED_AT)?,
+                panels: h.findings(tank, FindingKind::Panel, LOOKED_AT)?,
+                parts: h.findings_of_run(id)?,
+                account: h.account_before(tank, id)?,
+                run: found,
+            })
+        })
+        .await?;
+    let tank = super::findings::known(app.planner.config(), &run.tank).ok();
+    let evidence = record.evidence(tank);
+    let advice = advise::advise(saw, &evidence);
+    let text = format!("run {}: {}\n{}", run.id, run.title, advice.text());
+    Ok(Json(Answer { run: run.id, advice, text }))
+}
+
+impl Record {
+    fn evidence(&self, known: Option<(&Tank, &Bath)>) -> Evidence {
+        let order: Option<Order> = serde_json::from_str(&self.run.order_json).ok();
+        // A tank may hold another bath by now.
+        let known = known.filter(|(_, bath)| order.as_ref().is_none_or(|o| o.bath == bath.name));
+        let mut e = Evidence {
+            metal: self.run.metal.as_deref().and_then(metal).map(|m| m.symbol.to_owned()),
+            minutes: (self.run.worked_seconds > 0.0).then_some(self.run.worked_seconds / 60.0),
+            unobserved: Some(Span::new(self.run.unobserved_seconds)),
+            thickness: self.run.thickness_meters.map(Length::new),
+            contact: Some(self.raised(&["bad-contact", "open-circuit"])),
+            part_off: Some(self.raised(&["part-off"])),
+            touch: Some(self.raised(&["touch"])),
+            distribution: self.distribution(),
+            interrupted: self.interrupted(),
+            ..Evidence::default()
+        };
+        if let Some(order) = &order {
+            e.edge_factor = order.burn.map(|b| b.edge_factor);
+            e.margin = self.margin(order);
+            e.agitation =
+                order.burn.map(|b| AgitationSeen { kind: b.agitation, proven: false, stopped_minute: None });
+            e.turned = Some(self.turned(order));
+        }
+        if let Some((tank, bath)) = known {
+            e.temperature = self.temperature(bath);
+            e.density = self.density(bath, self.dull(bath));
+            e.volts = self.volts(bath);
+            e.anode_ratio = tank
+                .anode_area
+                .zip(bath.anode_ratio)
+                .filter(|_| self.run.area_square_meters > 0.0)
+                .map(|(anodes, least)| (anodes.get() / self.run.area_square_meters, least));
+            e.analysis = self.analysis(bath);
+            e.since = Some(self.since(tank, bath));
+        }
+        e
+    }
+
+    fn minute(seconds: f64) -> f64 {
+        seconds / 60.0
+    }
+
+    /// Alarms that began to stand. The wall clock may have been set: the minute is then at the start or the end.
+    fn raised(&self, watches: &[&str]) -> AlarmsSeen {
+        let new =
+            |a: &&AlarmRow| watches.contains(&a.watch.as_str()) && a.to == "unacknowledged" && a.from != a.to;
+        let all: Vec<&AlarmRow> = self.alarms.iter().filter(new).collect();
+        let seconds = all.first().and_then(|first| {
+            let (at, start) =
+                (first.at.parse::<Timestamp>().ok()?, self.run.started.parse::<Timestamp>().ok()?);
+            Some(at.duration_since(start).as_secs_f64().max(0.0))
+        });
+        AlarmsSeen {
+            count: u32::try_from(all.len()).unwrap_or(u32::MAX),
+            minute: Self::minute(seconds.unwrap_or(0.0)),
+        }
+    }
+
+    /// The least margin by the order's own figures and the temperature of each reading.
+    fn margin(&self, order: &Order) -> Option<MarginSeen> {
+        let burn = order.burn?;
+        let basis = BurnBasis {
+            density: burn.density,
+            edge_factor: burn.edge_factor,
+            agitation: burn.agitation,
+            by_agitation: burn.by_agitation,
+            temperature: burn.temperature,
+            own_panel: burn.own_panel,
+            area: order.area,
+        };
+        if !order.area.is_positive() {
+            return None;
+        }
+        let each = self.readings.iter().filter(|r| r.amperes > 0.0).map(|r| {
+            let temperature = r.bath_celsius.map(|c| (Temperature::new(c), Duration::ZERO));
+            let edge = Amps::new(r.amperes) / order.area * burn.edge_factor;
+            let with = |agitation| {
+                1.0 - edge / burn_density(&basis, &BathNow { temperature, agitation, proven: false }).0
+            };
+            // The record does not keep what a sensor of agitation said from reading to reading.
+            let assumed = burn.agitation != Agitation::Still;
+            MarginSeen {
+                least: with(burn.agitation),
+                minute: Self::minute(r.seconds),
+                if_still: assumed.then(|| with(Agitation::Still)),
+            }
+        });
+        each.min_by(|a, b| a.least.total_cmp(&b.least))
+    }
+
+    fn temperature(&self, bath: &Bath) -> Option<TemperatureSeen> {
+        let known = || self.readings.iter().filter_map(|r| Some((r.bath_celsius?, Self::minute(r.seconds))));
+        let (least, least_minute) = known().min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let (most, most_minute) = known().max_by(|a, b| a.0.total_cmp(&b.0))?;
+        Some(TemperatureSeen {
+            least: Temperature::new(least),
+            least_minute,
+            most: Temperature::new(most),
+            most_minute,
+            window: (bath.temperature.low, bath.temperature.high),
+        })
+    }
+
+    fn density(&self, bath: &Bath, dull: Option<Density>) -> Option<DensitySeen> {
+        let (area, worked) = (self.run.area_square_meters, self.run.worked_seconds);
+        let observed = worked - self.run.unobserved_seconds;
+        if area <= 0.0 || observed <= 0.0 || bath.is_dip() {
+            return None;
+        }
+        let mean = Amps::new(self.run.charge_coulombs / observed) / Area::new(area);
+        Some(DensitySeen { mean, window: (bath.density.low, bath.density.high), dull })
+    }
+
+    /// By the panel that was the latest when the run began.
+    fn dull(&self, bath: &Bath) -> Option<Density> {
+        let before = self.before(&self.panels, bath)?;
+        serde_json::from_str::<PanelRecord>(&before.figures_json).ok()?.dull
+    }
+
+    fn volts(&self, bath: &Bath) -> Option<(Volts, f64, Volts)> {
+        let usual = bath.volts?.high;
+        let top =
+            self.readings.iter().filter(|r| r.amperes > 0.0).max_by(|a, b| a.volts.total_cmp(&b.volts))?;
+        Some((Volts::new(top.volts), Self::minute(top.seconds), usual))
+    }
+
+    /// Times without current between its first and its last, by the readings.
+    fn interrupted(&self) -> Option<Interrupted> {
+        let most = self.readings.iter().map(|r| r.amperes).fold(0.0, f64::max);
+        if most <= 0.0 {
+            return None;
+        }
+        let flows = |r: &&ReadingRow| r.amperes > CURRENT * most;
+        let mut seen = Interrupted { count: 0, longest: Span::ZERO, minute: 0.0 };
+        let mut last: Option<(f64, bool)> = None;
+        let mut off_since = 0.0;
+        for r in &self.readings {
+            let on = flows(&r);
+            match last {
+                Some((_, true)) if !on => off_since = r.seconds,
+                Some((_, false)) if on => {
+                    let long = Span::new(r.seconds - off_since);
+                    seen.count += 1;
+                    if long > seen.longest {
+                        seen.longest = long;
+                        seen.minute = Self::minute(off_since);
+                    }
+                }
+                _ => {}
+            }
+            // What comes before the first current is no interruption.
+            if on || last.is_some() {
+                last = Some((r.seconds, on));
+            }
+        }
+        Some(seen)
+    }
+
+    fn turned(&self, order: &Order) -> (u8, u8) {
+        let asked = order.turn.map_or(1, |t| t.faces);
+        let turns = self.stages.iter().filter(|s| s.phase == "turn").count();
+        (u8::try_from(turns + 1).unwrap_or(u8::MAX).min(asked), asked)
+    }
+
+    fn distribution(&self) -> Option<f64> {
+        let kept = self.parts.iter().rev().filter(|p| p.undone.is_none());
+        kept.filter_map(|p| serde_json::from_str::<PartFigures>(&p.figures_json).ok())
+            .find_map(|f| f.truth.distribution)
+    }
+
+    /// The newest of those rows that was there when the run began, of the bath of the run.
+    fn before<'r>(&self, rows: &'r [FindingRow], bath: &Bath) -> Option<&'r FindingRow> {
+        rows.iter().find(|row| row.bath == bath.name && row.at.as_str() <= self.run.started.as_str())
+    }
+
+    fn analysis(&self, bath: &Bath) -> Option<Vec<Figure>> {
+        let row = self.before(&self.analyses, bath)?;
+        let found: Vec<Found> = serde_json::from_str(&row.figures_json).ok()?;
+        let day = row.at.split('T').next().unwrap_or_default();
+        let standing = bath::advise(bath, &found, Volume::new(1.0)).standing;
+        let figures = standing.into_iter().filter_map(|s| {
+            let (low, _, high) = s.window?;
+            let what = if s.found.unit == Unit::Ph { "pH".into() } else { s.found.what };
+            Some(Figure { what, value: s.found.value, window: (low, high), day: day.to_owned() })
+        });
+        Some(figures.collect())
+    }
+
+    /// Every rule of the tank as it stood when the run began.
+    fn since(&self, tank: &Tank, bath: &Bath) -> Vec<Since> {
+        let start = self.run.started.parse::<Timestamp>().unwrap_or_default();
+        let account = self.account as f64 / 1e6;
+        let metal = bath.metal.as_deref().and_then(metal);
+        let each = tank.upkeep.iter().map(|rule| {
+            let done = self.additions.iter().find(|a| {
+                a.what == rule.name && a.undone.is_none() && a.at.as_str() <= self.run.started.as_str()
+            });
+            let since = match done {
+                Some(row) => since(&row.at, row.tank_microcoulombs, account, start),
+                None => super::own::since_addition(None, account, start),
+            };
+            Since {
+                what: rule.name.clone(),
+                ampere_hours: since.charge.get() / 3600.0,
+                due: rule.state(metal, since, Amps::ZERO).due,
+                ever: done.is_some(),
+            }
+        });
+        each.collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn record(readings: &[(f64, f64)]) -> Record {
+        let reading = |(seconds, amperes): &(f64, f64)| ReadingRow {
+            seconds: *seconds,
+            volts: 4.0 + amperes,
+            amperes: *amperes,
+            setpoint_amperes: 4.0,
+            ceiling_volts: None,
+            bath_celsius: Some(55.0 - seconds / 10.0),
+        };
+        Record {
+            run: RunRow {
+                id: "b".into(),
+                station: "bench".into(),
+                tank: "nickel".into(),
+                title: "6 key cups".into(),
+                started_by: "mila".into(),
+                started: "2026-03-01T10:00:00.000Z".into(),
+                ended: Some("2026-03-01T10:05:00.000Z".into()),
+                state: "complete".into(),
+                cause: None,
+                charge_coulombs: 600.0,
+                target_coulombs: None,
+                unobserved_seconds: 0.0,
+                worked_seconds: 150.0,
+                area_square_meters: 0.01,
+                parts: 6,
+                metal: Some("Ni".into()),
+                thickness_meters: Some(2e-6),
+                continues: None,
+                load_slope_ohm_square_meters: None,
+                order_json: "{}".into(),
+            },
+            readings: readings.iter().map(reading).collect(),
+            alarms: Vec::new(),
+            stages: Vec::new(),
+            additions: Vec::new(),
+            analyses: Vec::new(),
+            panels: Vec::new(),
+            parts: Vec::new(),
+            account: 0,
+        }
+    }
+
+    fn alarm(watch: &str, at: &str, from: &str, to: &str) -> AlarmRow {
+        AlarmRow {
+            at: at.into(),
+            monotonic_milliseconds: 0,
+            station: "bench".into(),
+            run: Some("b".into()),
+            watch: watch.into(),
+            from: from.into(),
+            to: to.into(),
+            priority: "high".into(),
+            text: String::new(),
+            by: None,
+            note: None,
+        }
+    }
+
+    #[test]
+    fn time_without_current_is_between_the_first_and_the_last_of_it() {
+        let seen = |readings: &[(f64, f64)]| record(readings).interrupted();
+        // Before the first current and after the last is no interruption; noise is no current.
+        let quiet = [(0.0, 0.0), (5.0, 0.01), (10.0, 4.0), (60.0, 4.0), (61.0, 0.0), (90.0, 0.0)];
+        assert_eq!(seen(&quiet).unwrap().count, 0);
+        let broken =
+            [(0.0, 4.0), (30.0, 0.0), (32.0, 0.0), (34.0, 4.0), (60.0, 0.02), (120.0, 3.9), (130.0, 0.0)];
+        let found = seen(&broken).unwrap();
+        assert_eq!((found.count, found.longest.get(), found.minute), (2, 60.0, 1.0));
+        assert_eq!(seen(&[]), None, "no readings, no word");
+        assert_eq!(seen(&[(0.0, 0.0)]), None);
+    }
+
+    #[test]
+    fn alarm_counts_when_it_comes_and_not_when_it_is_acknowledged() {
+        let mut record = record(&[(0.0, 4.0)]);
+        record.alarms = vec![
+            alarm("bad-contact", "2026-03-01T10:02:30.000Z", "normal", "unacknowledged"),
+            alarm("bad-contact", "2026-03-01T10:02:40.000Z", "unacknowledged", "acknowledged"),
+            alarm("drift", "2026-03-01T10:01:00.000Z", "normal", "unacknowledged"),
+        ];
+        let found = record.raised(&["bad-contact", "open-circuit"]);
+        assert_eq!((found.count, found.minute), (1, 2.5));
+        assert_eq!(record.raised(&["touch"]).count, 0);
+    }
+
+    #[test]
+    fn temperature_and_density_are_those_of_the_readings_with_their_minute() {
+        let record = record(&[(0.0, 4.0), (60.0, 4.0), (120.0, 4.0)]);
+        let bath = bath::shipped().into_iter().find(|b| b.name == "watts-nickel").unwrap();
+        let t = record.temperature(&bath).unwrap();
+        assert_eq!((t.least.get(), t.least_minute, t.most.get()), (43.0, 2.0, 55.0));
+        // 600 C in 150 s on 1 dm2: 4 A/dm2.
+        let d = record.density(&bath, None).unwrap();
+        assert!((d.mean.get() - 400.0).abs() < 1e-9, "{}", d.mean);
+        let e = record.evidence(None);
+        assert!(e.temperature.is_none() && e.density.is_none() && e.margin.is_none(), "no bath, no window");
+    }
+}

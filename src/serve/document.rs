@@ -1,0 +1,227 @@
+//! The OpenAPI document: made from the list of routes, so that it cannot leave one out.
+//!
+//! Schemas are data in `schemas.json`. A test holds that every schema that is
+//! named is there and every one that is there is named; Schemathesis
+//! (`tests/contract.rs`) holds that the answers are as they say.
+
+use super::guard::Scope;
+use super::routes::{About, Listed};
+use axum::Json;
+use axum::http::Method;
+use serde_json::{Map, Value, json};
+use std::sync::OnceLock;
+
+pub(super) async fn document() -> Json<&'static Value> {
+    static DOCUMENT: OnceLock<Value> = OnceLock::new();
+    Json(DOCUMENT.get_or_init(|| made(&super::served().1.list)))
+}
+
+fn schemas() -> Value {
+    // A test reads it: a file that is no JSON does not ship.
+    serde_json::from_str(include_str!("schemas.json")).unwrap_or_default()
+}
+
+fn made(list: &[Listed]) -> Value {
+    let mut paths = Map::new();
+    for listed in list {
+        let method = listed.method.as_str().to_ascii_lowercase();
+        let path = paths.entry(listed.path).or_insert_with(|| json!({}));
+        path[method] = operation(listed);
+    }
+    json!({
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Tankside",
+            "version": env!("CARGO_PKG_VERSION"),
+            "description": "Runs a small-parts plating station. This software is not the safety interlock. \
+                Errors are RFC 9457 problems; their `code` is stable.",
+        },
+        "paths": paths,
+        "components": {
+            "schemas": schemas(),
+            "securitySchemes": {
+                "token": { "type": "http", "scheme": "bearer" },
+                "session": { "type": "apiKey", "in": "cookie", "name": "tankside-8093",
+                    "description": "The number is the port of daemon.listen. With it each POST needs X-Tankside." },
+            },
+        },
+    })
+}
+
+fn operation(listed: &Listed) -> Value {
+    let about = &listed.about;
+    let mut parameters: Vec<_> = parts(listed.path)
+        .map(|name| json!({ "name": name, "in": "path", "required": true, "schema": schema("Name") }))
+        .collect();
+    parameters.extend(about.asks.iter().map(|(place, name, of, says)| {
+        json!({ "name": name, "in": place, "schema": schema(of), "description": says })
+    }));
+    let mut all = json!({
+        "summary": about.says,
+        "tags": [about.tag],
+        "parameters": parameters,
+        "responses": answers(listed),
+    });
+    if let Some(takes) = about.takes {
+        all["requestBody"] =
+            json!({ "required": true, "content": { "application/json": { "schema": schema(takes) } } });
+    }
+    // Nothing at all is a way in too: on this machine, as long as there is no token.
+    all["security"] = match about.scope {
+        None => json!([{}]),
+        Some(_) => json!([{}, { "token": [] }, { "session": [] }]),
+    };
+    all["x-scope"] = json!(about.scope.map_or("none", Scope::name));
+    all
+}
+
+/// The names in braces.
+fn parts(path: &str) -> impl Iterator<Item = &str> {
+    path.split('/').filter_map(|part| part.strip_prefix('{')?.strip_suffix('}'))
+}
+
+fn schema(name: &str) -> Value {
+    json!({ "$ref": format!("#/components/schemas/{name}") })
+}
+
+fn answers(listed: &Listed) -> Value {
+    let about = &listed.about;
+    let mut answers = Map::new();
+    answers.insert("200".into(), good(about));
+    if about.tagged {
+        answers.insert("304".into(), json!({ "description": "It is as the ETag has it" }));
+    }
+    for status in problems(listed) {
+        answers.insert(
+            status.to_string(),
+            json!({
+                "description": meaning(status),
+                "content": { "application/problem+json": { "schema": schema("Problem") } },
+            }),
+        );
+    }
+    for (status, of) in &about.also {
+        answers.insert(
+            status.to_string(),
+            json!({ "description": meaning(*status), "content": { "application/json": { "schema": schema(of) } } }),
+        );
+    }
+    Value::Object(answers)
+}
+
+fn good(about: &About) -> Value {
+    let (media, of) = about.gives;
+    let mut content = Map::new();
+    content.insert(
+        media.into(),
+        of.map_or(json!({ "schema": { "type": "string" } }), |of| json!({ "schema": schema(of) })),
+    );
+    if about.csv {
+        content.insert("text/csv".into(), json!({ "schema": { "type": "string" } }));
+    }
+    let mut good = json!({ "description": "Done", "content": content });
+    if about.tagged {
+        good["headers"] = json!({ "ETag": { "schema": { "type": "string" } } });
+    }
+    if about.asks.iter().any(|(_, name, ..)| *name == "after") {
+        good["headers"]["Link"] = json!({ "schema": { "type": "string" }, "description": "rel=\"next\"" });
+    }
+    good
+}
+
+/// Those that the guard, the body and the router give, and the route's own.
+fn problems(listed: &Listed) -> Vec<u16> {
+    let about = &listed.about;
+    let mut all = vec![403, 414, 421, 500];
+    if about.scope.is_some() {
+        // Without a good list of tokens nobody is let in.
+        all.extend([401, 429, 503]);
+    }
+    if about.asks.iter().any(|(place, ..)| *place == "query") || listed.path.contains('{') {
+        all.push(400);
+    }
+    if listed.path.contains('{') {
+        // A part of the path that is empty, or has a slash in it, is another path.
+        all.push(404);
+    }
+    if listed.method == Method::POST {
+        all.extend([400, 408, 413, 415]);
+    }
+    all.extend(&about.may);
+    all.sort_unstable();
+    all.dedup();
+    all.retain(|status| !about.also.iter().any(|(other, _)| other == status));
+    all
+}
+
+fn meaning(status: u16) -> &'static str {
+    match status {
+        400 => "bad-json, bad-query, bad-header: what was sent is not of the shape asked for",
+        401 => "no-token: a token is needed",
+        403 => "bad-origin, bad-csrf, no-scope: not from there, or not with this token",
+        404 => "not-found: there is no such thing",
+        408 => "slow-body: the body did not arrive in time",
+        409 => "refused, in-progress, in-doubt: not now, and why",
+        413 => "too-large: the body is larger than any order",
+        414 => "too-long: the address is longer than any of ours",
+        415 => "not-json: the body is not declared as JSON",
+        421 => "bad-host: the Host header names somebody else",
+        422 => "not-possible, key-reused: understood, and it cannot be done",
+        429 => "too-many-tries: too many wrong tokens",
+        503 => "ledger, tokens, too-many: not at the moment",
+        504 => "not-confirmed: the station did not answer, or the output was not seen to go off",
+        _ => "bug: our mistake",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    fn named(value: &Value, into: &mut BTreeSet<String>) {
+        match value {
+            Value::Object(map) => {
+                if let Some(name) = map.get("$ref").and_then(Value::as_str) {
+                    into.insert(name.trim_start_matches("#/components/schemas/").into());
+                }
+                map.values().for_each(|v| named(v, into));
+            }
+            Value::Array(all) => all.iter().for_each(|v| named(v, into)),
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn no_schema_is_named_that_is_not_there_or_there_and_never_named() {
+        let document = made(&super::super::served().1.list);
+        let mut refs = BTreeSet::new();
+        named(&document, &mut refs);
+        let there: BTreeSet<String> =
+            document["components"]["schemas"].as_object().expect("schemas.json").keys().cloned().collect();
+        assert_eq!(refs, there);
+    }
+
+    #[test]
+    fn no_code_of_a_problem_is_in_the_manual_and_not_in_the_document_or_the_other_way() {
+        let manual: BTreeSet<_> = include_str!("problem.rs")
+            .lines()
+            .filter_map(|line| line.strip_prefix("/// | `")?.split('`').next())
+            .collect();
+        let schemas = schemas();
+        let codes = schemas["Problem"]["properties"]["code"]["enum"].as_array().expect("codes");
+        assert_eq!(manual, codes.iter().filter_map(Value::as_str).collect());
+    }
+
+    #[test]
+    fn no_route_is_listed_twice_and_every_code_of_a_problem_is_explained() {
+        let list = super::super::served().1.list;
+        let unique: BTreeSet<_> = list.iter().map(|l| (l.method.as_str().to_owned(), l.path)).collect();
+        assert_eq!(unique.len(), list.len());
+        for listed in &list {
+            for status in problems(listed) {
+                assert!(status == 500 || meaning(status) != meaning(500), "{status} of {}", listed.path);
+            }
+        }
+    }
+}

@@ -1,0 +1,315 @@
+//! Who may ask for what: Host, Origin, token, session and scope, before any route sees the request.
+//!
+//! What the room is for: letting in, refusing and writing down. What it may not
+//! know: what a route does. It knows each route's scope from the list beside the
+//! router ([`super::routes`]); a route that is not on that list takes `watch` for
+//! a GET and `admin` for anything else.
+//!
+//! **Host.** A name that an attacker's DNS points at this machine (rebinding) must
+//! not reach us, so only `localhost`, loopback addresses, the address we were told
+//! to listen on and the names in `daemon.names` are taken. An IP address cannot be
+//! rebound; where we listen on every address any IP address is taken.
+//! **Origin.** Browsers send it with every POST; one that is not our own page is
+//! refused. There is no CORS.
+//!
+//! **Tokens.** None is needed as long as none was made, by programs and people on
+//! this machine. From elsewhere one is always needed. Once there is one, it is
+//! needed on this machine too, because a proxy in front of us makes everybody look
+//! local; `daemon.loopback = "open"` says that no proxy does. What a proxy passed
+//! on (it has a `Forwarded`, `X-Forwarded-For` or `Via` header) always counts as
+//! from elsewhere.
+//!
+//! **Browsers.** `GET /api/v1/session` tells whether a token is needed and who one
+//! is: `{needed, name, scope, csrf, expires}`. `POST /api/v1/session` with
+//! `{"token": "…"}` answers the same and sets a cookie (HttpOnly, SameSite=Strict,
+//! Secure under TLS, 12 h). From then on each POST carries the answer's `csrf` as
+//! the header `X-Tankside`. `POST /api/v1/session/end` with `{}` logs out. Without
+//! a session, a POST must be declared JSON, or carry `X-Tankside`: neither can be
+//! sent by a form of another site, nor by a script there without our leave.
+//!
+//! **Answers.** 401 `no-token`, 403 `no-scope`, 403 `bad-csrf`, 403 `bad-origin`,
+//! 421 `bad-host`, 429 `too-many-tries` with `Retry-After`, 503 `tokens`.
+
+pub(super) mod audit;
+mod host;
+pub(super) mod session;
+mod tokens;
+mod tries;
+
+pub(super) use tokens::hash;
+pub use tokens::{Scope, TokenError, TokenLine, Tokens};
+
+use super::problem::Problem;
+use super::routes::Table;
+use super::state::AppState;
+use axum::extract::{MatchedPath, Request, State};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use session::{Session, Sessions};
+use std::net::{IpAddr, Ipv4Addr};
+use std::sync::Arc;
+use std::time::Duration;
+use subtle::ConstantTimeEq;
+use tries::Tries;
+
+/// The header that carries a session's word.
+pub(super) const CSRF: HeaderName = HeaderName::from_static("x-tankside");
+/// No address of ours comes near this.
+const LONGEST_URI: usize = 2048;
+
+/// Where a request comes from; the listener puts it into each request.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Peer {
+    /// The other end.
+    pub address: IpAddr,
+    /// Whether that is this machine.
+    pub here: bool,
+    /// Whether it came through TLS of ours.
+    pub tls: bool,
+}
+
+impl Peer {
+    /// This machine, in plain.
+    pub fn here() -> Peer {
+        Peer { address: Ipv4Addr::LOCALHOST.into(), here: true, tls: false }
+    }
+}
+
+/// Who asks.
+#[derive(Clone, Debug)]
+pub(super) struct Who {
+    /// The token's name; none where none is needed.
+    pub name: Option<String>,
+    pub scope: Scope,
+    pub session: Option<Session>,
+}
+
+/// Who asks, if anybody was recognised; in the extensions of every request.
+#[derive(Clone, Debug)]
+pub(super) struct Identity(pub Option<Who>);
+
+/// What the guard remembers.
+#[derive(Debug)]
+pub(super) struct Gate {
+    pub tokens: Tokens,
+    /// Whether this machine needs no token even when there are some.
+    loopback_open: bool,
+    sessions: Sessions,
+    tries: Tries,
+}
+
+impl Gate {
+    pub fn new(tokens: Tokens, loopback_open: bool) -> Gate {
+        Gate { tokens, loopback_open, sessions: Sessions::default(), tries: Tries::default() }
+    }
+
+    /// Whether whoever asks from there needs a token.
+    fn needs(&self, peer: Peer, headers: &HeaderMap) -> Result<bool, TokenError> {
+        let here = peer.here && !forwarded(headers);
+        Ok(!here || (!self.loopback_open && self.tokens.any()?))
+    }
+
+    /// The answer to a wrong token.
+    fn wrong(&self, peer: Peer, detail: &str) -> Problem {
+        tracing::warn!(address = %peer.address, "a wrong token was shown");
+        match self.tries.failed(peer.address) {
+            None => denied(detail),
+            Some(wait) => Problem::new(
+                StatusCode::TOO_MANY_REQUESTS,
+                "too-many-tries",
+                format!("too many wrong tokens from {}; wait {} s", peer.address, seconds(wait)),
+            )
+            .retry_after(seconds(wait)),
+        }
+    }
+
+    fn identify(
+        &self,
+        app: &AppState,
+        peer: Peer,
+        method: &Method,
+        headers: &HeaderMap,
+    ) -> Result<Who, Problem> {
+        let needed = self.needs(peer, headers);
+        let free = Who { name: None, scope: Scope::Admin, session: None };
+        if headers.contains_key(header::AUTHORIZATION) {
+            let shown = host::only(headers, header::AUTHORIZATION).and_then(bearer);
+            let known = shown.map(|token| self.tokens.who(token)).transpose();
+            return match (known, needed) {
+                (Ok(Some(Some(known))), _) => {
+                    Ok(Who { name: Some(known.name), scope: known.scope, session: None })
+                }
+                // A token that is left over in somebody's environment does no harm where none is needed.
+                (_, Ok(false)) => Ok(free),
+                (Err(e), _) | (_, Err(e)) => Err(broken(&e)),
+                (Ok(Some(None)), _) => {
+                    Err(self.wrong(peer, "this is no token of this daemon, or it was revoked"))
+                }
+                (Ok(None), _) => Err(denied("write it as \"Authorization: Bearer TOKEN\"")),
+            };
+        }
+        if let Some(session) = session::cookie(app, headers).and_then(|c| self.sessions.find(c))
+            && self.tokens.stands(&session.known)
+        {
+            if !reads(method) && !own_word(headers, &session.csrf) {
+                return Err(Problem::new(
+                    StatusCode::FORBIDDEN,
+                    "bad-csrf",
+                    "send the csrf of GET /api/v1/session as the header X-Tankside",
+                ));
+            }
+            let name = Some(session.known.name.clone());
+            return Ok(Who { name, scope: session.known.scope, session: Some(session) });
+        }
+        match needed {
+            Ok(false) => Ok(free),
+            Ok(true) => Err(denied(
+                "a token is needed: make one with \"tankside token add\", and log in on the page or send \"Authorization: Bearer TOKEN\"",
+            )),
+            Err(e) => Err(broken(&e)),
+        }
+    }
+}
+
+/// The layer.
+pub(super) async fn guard(
+    State((app, table)): State<(AppState, Arc<Table>)>,
+    mut request: Request,
+    next: Next,
+) -> Response {
+    // Without a listener of ours the address we listen on is all we know.
+    let peer = request
+        .extensions()
+        .get::<Peer>()
+        .copied()
+        .unwrap_or(Peer { here: app.facts.listen.ip().is_loopback(), ..Peer::here() });
+    let (method, path) = (request.method().clone(), request.uri().path().to_owned());
+    let (verdict, who) = admit(&app, &table, peer, &request);
+    request.extensions_mut().insert(peer);
+    request.extensions_mut().insert(Identity(who.clone()));
+    let audited = !reads(&method);
+    let (mut response, by, token) = audit::listen(async {
+        match verdict {
+            Ok(()) => next.run(request).await,
+            Err(problem) => problem.into_response(),
+        }
+    })
+    .await;
+    // Guesses beyond the limit are not worth the disk.
+    if audited && response.status() != StatusCode::TOO_MANY_REQUESTS {
+        app.history.audit(audit::row(method.as_str(), &path, who.as_ref(), peer, (by, token), &response));
+    }
+    harden(response.headers_mut(), peer);
+    response
+}
+
+fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Result<(), Problem>, Option<Who>) {
+    let (method, headers) = (request.method(), request.headers());
+    if request.uri().to_string().len() > LONGEST_URI {
+        let why = format!("the address may have {LONGEST_URI} bytes at most");
+        return (Err(Problem::new(StatusCode::URI_TOO_LONG, "too-long", why)), None);
+    }
+    if let Err(problem) = host::check(&app.facts, peer, headers) {
+        return (Err(problem), None);
+    }
+    let matched = request.extensions().get::<MatchedPath>().map(MatchedPath::as_str);
+    let needs = table.needs(method, matched);
+    let who = app.gate.identify(app, peer, method, headers);
+    let verdict = match (&who, needs) {
+        // A stale cookie must not stand in the way of a new log-in.
+        (_, None) => Ok(()),
+        (Err(problem), _) => Err(problem.clone()),
+        (Ok(who), Some(scope)) if who.scope < scope => Err(Problem::new(
+            StatusCode::FORBIDDEN,
+            "no-scope",
+            format!(
+                "the token {} is for {}; this needs {}",
+                who.name.as_deref().unwrap_or_default(),
+                who.scope.name(),
+                scope.name()
+            ),
+        )),
+        (Ok(_), _) => Ok(()),
+    };
+    let verdict = verdict.and_then(|()| {
+        // What is not listed answers for itself that it is not there.
+        if !table.lists(method, matched)
+            || *method != Method::POST
+            || declared_json(headers)
+            || headers.contains_key(CSRF)
+        {
+            return Ok(());
+        }
+        Err(Problem::not_json())
+    });
+    (verdict, who.ok())
+}
+
+fn reads(method: &Method) -> bool {
+    matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS)
+}
+
+fn declared_json(headers: &HeaderMap) -> bool {
+    let declared = host::only(headers, header::CONTENT_TYPE).unwrap_or_default();
+    declared.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json")
+}
+
+fn own_word(headers: &HeaderMap, csrf: &str) -> bool {
+    host::only(headers, CSRF).is_some_and(|given| bool::from(given.as_bytes().ct_eq(csrf.as_bytes())))
+}
+
+fn bearer(value: &str) -> Option<&str> {
+    let (scheme, rest) = value.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| rest.trim())
+}
+
+/// Whether a proxy says that it passes this on (RFC 7239; RFC 9110, section 7.6.3).
+fn forwarded(headers: &HeaderMap) -> bool {
+    ["forwarded", "x-forwarded-for", "x-real-ip", "via"].iter().any(|name| headers.contains_key(*name))
+}
+
+/// Whether a proxy on this machine speaks TLS with the browser.
+fn by_tls_proxy(peer: Peer, headers: &HeaderMap) -> bool {
+    let proto = HeaderName::from_static("x-forwarded-proto");
+    peer.here && host::only(headers, proto).is_some_and(|p| p.eq_ignore_ascii_case("https"))
+}
+
+fn denied(detail: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::UNAUTHORIZED, "no-token", detail)
+}
+
+fn broken(e: &TokenError) -> Problem {
+    tracing::error!("{e}");
+    Problem::new(
+        StatusCode::SERVICE_UNAVAILABLE,
+        "tokens",
+        "the list of tokens cannot be read, so nobody is let in; the daemon's log says why",
+    )
+}
+
+fn seconds(wait: Duration) -> u64 {
+    wait.as_secs_f64().ceil() as u64
+}
+
+/// Nothing from elsewhere, in no frame, never kept unless the route says how, never guessed at.
+fn harden(headers: &mut HeaderMap, peer: Peer) {
+    for (name, value) in [
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
+        ),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        (header::REFERRER_POLICY, "no-referrer"),
+        (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+        (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    ] {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    if peer.tls {
+        // Only for this name and a month: a bench may go back to plain HTTP.
+        headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static("max-age=2592000"));
+    }
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+}

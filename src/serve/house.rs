@@ -1,0 +1,119 @@
+//! What a screen needs to know once: the units, the stations' limits, the tanks' windows.
+
+use super::look::Look;
+use super::state::AppState;
+use crate::bath::Bath;
+use crate::process::Sheet;
+use crate::quantity::{Units, Volume};
+use axum::Json;
+use axum::extract::State;
+use serde::Serialize;
+
+/// What does not change while the daemon runs, in plain numbers with the unit in the name.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct House {
+    /// Of the program.
+    pub version: &'static str,
+    /// Units for people.
+    pub units: Units,
+    /// Stations, in file order.
+    pub stations: Vec<StationFacts>,
+    /// Tanks, in file order.
+    pub tanks: Vec<VesselFacts>,
+    /// Process sheets.
+    pub sheets: Vec<SheetFacts>,
+}
+
+/// A process sheet, to choose from.
+#[derive(Clone, Debug, Serialize)]
+pub struct SheetFacts {
+    /// Its name.
+    pub sheet: String,
+    /// For people.
+    pub title: String,
+    /// Metals it is for.
+    pub base: Vec<&'static str>,
+    /// Baths that it needs and no tank holds, each with the first that would do.
+    pub missing: Vec<String>,
+}
+
+impl SheetFacts {
+    /// Of that sheet in a house with tanks of those baths.
+    pub(super) fn of(sheet: &Sheet, baths: &[&str]) -> SheetFacts {
+        let lacks = sheet.tanks.iter().filter(|role| !role.baths.iter().any(|b| baths.contains(&b.as_str())));
+        SheetFacts {
+            sheet: sheet.name.clone(),
+            title: sheet.title.clone(),
+            base: sheet.base.iter().map(|b| b.name()).collect(),
+            missing: lacks.filter_map(|role| role.baths.first().cloned()).collect(),
+        }
+    }
+}
+
+/// What a station may be asked for.
+#[derive(Clone, Debug, Serialize)]
+pub struct StationFacts {
+    /// Its name.
+    pub station: String,
+    /// The most current.
+    pub max_amperes: f64,
+    /// The most voltage.
+    pub max_volts: f64,
+}
+
+/// A tank and what its bath wants.
+#[derive(Clone, Debug, Serialize)]
+pub struct VesselFacts {
+    /// Its name.
+    pub tank: String,
+    /// Its bath's name.
+    pub bath: String,
+    /// The bath, for people.
+    pub title: String,
+    /// What it deposits; `None` for cleaners and dips.
+    pub metal: Option<String>,
+    /// Least, usual and most mean current density; all zero for a dip without current.
+    pub density_amperes_per_square_meter: [f64; 3],
+    /// Least, usual and most temperature.
+    pub temperature_celsius: [f64; 3],
+    /// How much solution.
+    pub volume_liters: Option<f64>,
+    /// Makes hydrogen cyanide with acid.
+    pub cyanide: bool,
+    /// What can hurt, each a sentence.
+    pub cautions: Vec<String>,
+}
+
+impl VesselFacts {
+    /// Of a tank of that name with that bath.
+    pub(super) fn of(tank: &str, bath: &Bath, volume: Option<Volume>) -> VesselFacts {
+        let (density, warmth) = (bath.density, bath.temperature);
+        VesselFacts {
+            tank: tank.into(),
+            bath: bath.name.clone(),
+            title: bath.title.clone(),
+            metal: bath.metal.clone(),
+            density_amperes_per_square_meter: [density.low.get(), density.typical.get(), density.high.get()],
+            temperature_celsius: [warmth.low.get(), warmth.typical.get(), warmth.high.get()],
+            volume_liters: volume.map(|v| v.get()),
+            cyanide: bath.cyanide,
+            cautions: bath.cautions.clone(),
+        }
+    }
+}
+
+#[derive(Serialize)]
+pub(super) struct Whole {
+    #[serde(flatten)]
+    house: House,
+    /// Every station now, as on its stream; without the trend.
+    now: Vec<Look>,
+}
+
+/// Everything that a screen needs before it can show the first picture.
+pub(super) async fn house(State(app): State<AppState>) -> Json<Whole> {
+    Json(Whole {
+        house: app.planner.house(),
+        now: app.stations.iter().map(|w| w.look().without_trend()).collect(),
+    })
+}

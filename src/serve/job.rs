@@ -1,0 +1,241 @@
+//! Jobs: begin one, answer it, send it back, read what is on record.
+
+use super::body::Body;
+use super::command::{Taken, answered, nothing_on_without_a_minder, text};
+use super::lists::{Asked, listed, page};
+use super::problem::Problem;
+use super::state::AppState;
+use crate::ledger::{EventRow, JobRow, JobStepRow};
+use crate::run::guide::{Guide, GuideCommand, JobAnswer, JobPlan, Reference};
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+const MOST_EVENTS: u32 = 5000;
+
+/// A sheet order, or the rest of an earlier job.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Start {
+    by: String,
+    /// JSON, or the text of an order file; without it `continues`.
+    #[serde(default)]
+    request: Option<Value>,
+    /// The job whose rest this is.
+    #[serde(default)]
+    continues: Option<String>,
+    /// With which step to begin: its name, or its number from 1.
+    #[serde(default)]
+    from: Option<String>,
+    #[serde(default)]
+    lot: Option<String>,
+    #[serde(default)]
+    customer: Option<String>,
+}
+
+fn bad(detail: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-json", detail)
+}
+
+pub(super) async fn start(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Start>,
+) -> Result<Json<Taken>, Problem> {
+    let by = text("by", &body.by, 80)?;
+    let watched = app.station(&station)?;
+    let mut whose = reference(body.lot.as_deref(), body.customer.as_deref())?;
+    let mut worksheet = None;
+    let (plan, first) = match (&body.request, &body.continues, &body.from) {
+        (Some(request), None, None) => {
+            let (planner, request, name) =
+                (app.planner.clone(), request.clone(), watched.handle.name().to_owned());
+            let planned = tokio::task::spawn_blocking(move || planner.plan_job(Some(&name), &request))
+                .await
+                .map_err(|e| Problem::bug(e.to_string()))??;
+            worksheet = Some(planned.worksheet);
+            (planned.plan, 0)
+        }
+        (None, Some(earlier), from) => {
+            let (plan, first, theirs) = rest_of(&app, earlier, &station, from.as_deref()).await?;
+            whose.lot = whose.lot.or(theirs.lot);
+            whose.customer = whose.customer.or(theirs.customer);
+            (plan, first)
+        }
+        (_, None, Some(_)) => {
+            return Err(bad("from: only the rest of an earlier job begins later than with its first step"));
+        }
+        _ => return Err(bad("say what: a request, or the job that this one continues")),
+    };
+    nothing_on_without_a_minder(&app, &station, &by)?;
+    let id = uuid::Uuid::now_v7().to_string();
+    let guide =
+        Guide::new(&id, &by, plan, first, body.continues, whose).map_err(|e| Problem::refused(e.0))?;
+    let said = answered(watched.handle.start_job(&by, guide)).await?;
+    let mut taken = Taken::new(station, said);
+    (taken.worksheet, taken.job) = (worksheet, Some(id));
+    Ok(Json(taken))
+}
+
+/// The lot and the customer's reference, each a line of text.
+pub(super) fn reference(lot: Option<&str>, customer: Option<&str>) -> Result<Reference, Problem> {
+    Ok(Reference {
+        lot: lot.map(|t| text("lot", t, 80)).transpose()?,
+        customer: customer.map(|t| text("customer", t, 120)).transpose()?,
+    })
+}
+
+/// The plan of an earlier job of that station that has ended, and with which step its rest begins.
+async fn rest_of(
+    app: &AppState,
+    job: &str,
+    station: &str,
+    from: Option<&str>,
+) -> Result<(JobPlan, usize, Reference), Problem> {
+    let wanted = job.to_owned();
+    let found = app.read(move |h| h.job(&wanted, 1)).await?;
+    let Some((row, steps, _)) = found else {
+        return Err(Problem::not_found(format!("there is no job {job:?}")));
+    };
+    if row.station != station {
+        return Err(Problem::refused(format!("that job was worked at station {:?}", row.station)));
+    }
+    if row.ended.is_none() {
+        return Err(Problem::refused("that job is still under way; answer it, or end it first"));
+    }
+    let plan: JobPlan = serde_json::from_str(&row.plan_json)
+        .map_err(|e| Problem::refused(format!("the plan of that job cannot be read any more: {e}")))?;
+    let left = steps.iter().map(|s| {
+        let left = matches!(s.outcome.as_deref(), Some("done" | "skipped"));
+        (usize::try_from(s.sheet_step).unwrap_or(1).saturating_sub(1), left)
+    });
+    let first = plan.rest(left, from).map_err(|e| Problem::refused(e.0))?;
+    Ok((plan, first, Reference { lot: row.lot, customer: row.customer }))
+}
+
+/// A command to the job; not every deed takes every key.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Deed {
+    by: String,
+    #[serde(default)]
+    answer: Option<JobAnswer>,
+    /// Which question is meant.
+    #[serde(default)]
+    seq: Option<u32>,
+    /// Which step, from 1.
+    #[serde(default)]
+    step: Option<usize>,
+    #[serde(default)]
+    reason: Option<String>,
+}
+
+pub(super) async fn command(
+    State(app): State<AppState>,
+    Path((station, deed)): Path<(String, String)>,
+    Body(body): Body<Deed>,
+) -> Result<Json<Taken>, Problem> {
+    let by = text("by", &body.by, 80)?;
+    let command = meant(&deed, &body)?;
+    let switches = match &command {
+        GuideCommand::Answer { answer, .. } => *answer != JobAnswer::No,
+        GuideCommand::Resume => true,
+        _ => false,
+    };
+    if switches {
+        nothing_on_without_a_minder(&app, &station, &by)?;
+    }
+    let watched = app.station(&station)?;
+    let said = answered(watched.handle.job(&by, command)).await?;
+    let mut taken = Taken::new(station, said);
+    taken.job = watched.handle.snapshot().job.as_ref().map(|job| job.id.clone());
+    Ok(Json(taken))
+}
+
+fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
+    let takes: &[&str] = match deed {
+        "answer" => &["answer", "seq"],
+        "redo" => &["step"],
+        "skip" => &["reason"],
+        "hold" | "resume" | "stop" => &[],
+        _ => {
+            return Err(Problem::not_found(format!(
+                "nobody can {deed:?} a job; there is: answer, redo, skip, hold, resume, stop"
+            )));
+        }
+    };
+    let given = [
+        ("answer", body.answer.is_some()),
+        ("seq", body.seq.is_some()),
+        ("step", body.step.is_some()),
+        ("reason", body.reason.is_some()),
+    ];
+    if let Some((key, _)) = given.iter().find(|(key, there)| *there && !takes.contains(key)) {
+        return Err(bad(format!("{key}: {deed} takes none")));
+    }
+    Ok(match deed {
+        "answer" => GuideCommand::Answer {
+            answer: body.answer.ok_or_else(|| bad("answer: yes, no or done"))?,
+            seq: body.seq,
+        },
+        "redo" => GuideCommand::Redo(body.step),
+        "skip" => {
+            let reason = body.reason.as_deref().unwrap_or_default();
+            GuideCommand::Skip { reason: text("reason", reason, 500)? }
+        }
+        "hold" => GuideCommand::Hold,
+        "resume" => GuideCommand::Resume,
+        _ => GuideCommand::Stop,
+    })
+}
+
+pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
+    let (page, limit) = page(asked)?;
+    let (before, format) = (page.after, page.format);
+    let rows = app.read(move |h| h.jobs(limit, before.as_deref())).await?;
+    let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
+    let columns = [
+        "id",
+        "station",
+        "sheet",
+        "title",
+        "base",
+        "parts",
+        "lot",
+        "customer",
+        "started_by",
+        "started",
+        "ended",
+        "state",
+        "cause",
+    ];
+    listed("/api/v1/jobs", &rows, &columns, format, next)
+}
+
+#[derive(Serialize)]
+pub(super) struct JobOnRecord {
+    #[serde(flatten)]
+    job: JobRow,
+    /// Steps as they came.
+    steps: Vec<JobStepRow>,
+    /// What happened, oldest first.
+    events: Vec<EventRow>,
+    /// The plan that it was worked by.
+    plan: Option<Value>,
+}
+
+pub(super) async fn job(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+) -> Result<Json<JobOnRecord>, Problem> {
+    let wanted = id.clone();
+    let found = app.read(move |h| h.job(&wanted, MOST_EVENTS)).await?;
+    let Some((job, steps, events)) = found else {
+        return Err(Problem::not_found(format!("there is no job {id:?}")));
+    };
+    let plan = serde_json::from_str(&job.plan_json).ok();
+    Ok(Json(JobOnRecord { job, steps, events, plan }))
+}

@@ -1,0 +1,128 @@
+//! Lists: in pages, as JSON or as CSV.
+
+use super::problem::Problem;
+use super::state::AppState;
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Query, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+pub(super) const MOST_ROWS: u32 = 1000;
+
+/// What a list is asked for.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Page {
+    #[serde(default)]
+    limit: Option<u32>,
+    /// What comes after that one in the list. (`before` by its old name: before it in time.)
+    #[serde(default, alias = "before")]
+    pub after: Option<String>,
+    #[serde(default)]
+    pub format: Format,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Format {
+    #[default]
+    Json,
+    Csv,
+}
+
+pub(super) type Asked = Result<Query<Page>, QueryRejection>;
+
+pub(super) fn bad_query(text: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-query", text)
+}
+
+/// The page that is asked for, and how many rows it may have.
+pub(super) fn page(asked: Asked) -> Result<(Page, u32), Problem> {
+    let Query(page) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let limit = page.limit.unwrap_or(50);
+    if !(1..=MOST_ROWS).contains(&limit) {
+        return Err(bad_query(format!("limit: 1 to {MOST_ROWS}")));
+    }
+    if page.after.as_ref().is_some_and(|after| after.is_empty() || after.len() > 100) {
+        return Err(bad_query("after: the id of a line of this list"));
+    }
+    Ok((page, limit))
+}
+
+/// The rows in the form that is asked for. `next`: where the following page begins, if this one is full.
+pub(super) fn listed<T: Serialize>(
+    path: &str,
+    rows: &[T],
+    columns: &[&str],
+    format: Format,
+    next: Option<(String, u32)>,
+) -> Result<Response, Problem> {
+    let mut response = match format {
+        Format::Json => Json(rows).into_response(),
+        Format::Csv => csv(rows, columns)?,
+    };
+    if let Some((after, limit)) = next {
+        let form = if format == Format::Csv { "&format=csv" } else { "" };
+        let link = format!("<{path}?limit={limit}&after={after}{form}>; rel=\"next\"");
+        // Ids are letters, digits and dashes; one that were not would have no next page.
+        if let Ok(link) = HeaderValue::from_str(&link) {
+            response.headers_mut().insert(header::LINK, link);
+        }
+    }
+    Ok(response)
+}
+
+/// RFC 4180, with a row of names.
+fn csv<T: Serialize>(rows: &[T], columns: &[&str]) -> Result<Response, Problem> {
+    let mut text = columns.join(",") + "\r\n";
+    for row in rows {
+        let row = serde_json::to_value(row).map_err(|e| Problem::bug(e.to_string()))?;
+        let cells: Vec<_> = columns.iter().map(|name| cell(&row[*name])).collect();
+        text += &cells.join(",");
+        text += "\r\n";
+    }
+    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")], text).into_response())
+}
+
+fn cell(value: &Value) -> String {
+    match value {
+        Value::Null => String::new(),
+        Value::String(text) => {
+            // A spreadsheet would take it for a formula.
+            let guarded = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
+            if text.contains([',', '"', '\n', '\r']) {
+                format!("\"{guarded}{}\"", text.replace('"', "\"\""))
+            } else {
+                format!("{guarded}{text}")
+            }
+        }
+        other => other.to_string(),
+    }
+}
+
+/// Who did what, newest first.
+pub(super) async fn audit(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
+    let (page, limit) = page(asked)?;
+    let before = page.after.map(|after| after.parse::<i64>()).transpose();
+    let before = before.map_err(|_| bad_query("after: the id of a line of this list, a whole number"))?;
+    let rows = app.read(move |h| h.audits(limit, before)).await?;
+    let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.to_string(), limit));
+    let columns = ["id", "at", "token", "by", "address", "what", "status", "code"];
+    listed("/api/v1/audit", &rows, &columns, page.format, next)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn title_that_looks_like_a_formula_or_has_a_comma_stays_one_text() {
+        assert_eq!(cell(&json!("6 cups, \"old\"")), "\"6 cups, \"\"old\"\"\"");
+        assert_eq!(cell(&json!("=cmd()")), "'=cmd()");
+        assert_eq!((cell(&json!(-1.5)), cell(&Value::Null)), ("-1.5".into(), String::new()));
+    }
+}

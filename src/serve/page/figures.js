@@ -1,0 +1,61 @@
+// Numbers for people, by the config's units. Everything comes in base units.
+import { S } from "./strings.js";
+
+let us = false;
+export function useUnits(units) {
+  us = units === "us";
+}
+
+const places = (v) => (Math.abs(v) >= 100 ? 0 : Math.abs(v) >= 10 ? 1 : Math.abs(v) >= 1 ? 2 : 3);
+const fig = (v, unit, p = places(v)) => (v === null || v === undefined || !Number.isFinite(v) ? S.notKnown : `${v.toFixed(p).replace("-", "−")} ${unit}`);
+
+export const volts = (v) => fig(v, "V", 2);
+export const amps = (v) => fig(v, "A", v >= 100 ? 1 : v >= 10 ? 2 : 3);
+export const density = (v) => (us ? fig(v * 0.09290304, "A/ft²") : fig(v / 100, "A/dm²"));
+export const length = (m) => (us ? (m < 2.54e-4 ? fig(m / 2.54e-8, "µin") : fig(m / 0.0254, "in")) : m < 1e-3 ? fig(m * 1e6, "µm") : fig(m * 1e3, "mm"));
+export const area = (m2) => (us ? fig(m2 / 6.4516e-4, "in²") : fig(m2 * 100, "dm²"));
+export const warmth = (c) => (us ? fig(c * 1.8 + 32, "°F", 0) : fig(c, "°C", 1));
+export const minutes = (c) => fig(c / 60, "A·min");
+export const hours = (c) => fig(c / 3600, "A·h");
+export const mass = (g) => fig(g, "g");
+export const liters = (l) => (l < 1 ? fig(l * 1000, "mL") : fig(l, "L"));
+
+/** "45 s", "7 min 42 s", "1 h 20 min". */
+export function time(seconds) {
+  if (seconds === null || seconds === undefined || !Number.isFinite(seconds)) return S.notKnown;
+  const s = Math.max(0, Math.round(seconds));
+  if (s < 90) return `${s} s`;
+  if (s < 3600) return s % 60 ? `${Math.floor(s / 60)} min ${s % 60} s` : `${s / 60} min`;
+  if (s < 172800) return `${Math.floor(s / 3600)} h ${Math.floor((s % 3600) / 60)} min`;
+  return `${Math.floor(s / 86400)} d`;
+}
+
+/** The same for three metres: figures and their unit apart. */
+export function bigTime(seconds) {
+  const s = Math.max(0, Math.round(seconds));
+  if (s < 60) return [String(s), S.time.s];
+  if (s < 3600) return [`${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`, S.time.min];
+  return [`${Math.floor(s / 3600)}:${String(Math.floor((s % 3600) / 60)).padStart(2, "0")}`, S.time.h];
+}
+
+export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+export const day = (text) => new Date(text).toLocaleDateString([], { year: "numeric", month: "short", day: "numeric" });
+export const stamp = (text) => `${day(text)}, ${clock(new Date(text))}`;
+
+// What the worksheet's own units are in base units, and how each kind is shown.
+const UNITS = {
+  A: [amps, 1], V: [volts, 1], m2: [area, 1], dm2: [area, 0.01], cm2: [area, 1e-4], mm2: [area, 1e-6], in2: [area, 6.4516e-4], ft2: [area, 0.09290304],
+  "A/m2": [density, 1], "A/dm2": [density, 100], "A/cm2": [density, 1e4], "A/ft2": [density, 10.763910416709722], "A/in2": [density, 1550.0031000062],
+  C: [minutes, 1], "A.s": [minutes, 1], "A.min": [minutes, 60], "A.h": [hours, 3600], m: [length, 1], mm: [length, 1e-3], um: [length, 1e-6], nm: [length, 1e-9], in: [length, 0.0254], mil: [length, 2.54e-5], uin: [length, 2.54e-8],
+  s: [time, 1], min: [time, 60], h: [time, 3600], d: [time, 86400], mg: [mass, 1e-3], g: [mass, 1], kg: [mass, 1000], degC: [warmth, 1],
+};
+
+/** "1.2112724635180807 dm2" as people read it. */
+export function quantity(text) {
+  if (typeof text !== "string") return S.notKnown;
+  const [, number, unit] = /^\s*([-+\d.eE]+)\s*(.*)$/.exec(text) ?? [];
+  const row = UNITS[unit];
+  if (row) return row[0](Number(number) * row[1]);
+  if (unit === "degF") return warmth((Number(number) - 32) / 1.8);
+  return number === undefined ? text : fig(Number(number), unit);
+}

@@ -1,0 +1,213 @@
+// Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
+import { S } from "./strings.js";
+import { button, choice, field, h } from "./dom.js";
+import { key, mayOperate, operator, post, rename, world } from "./net.js";
+import { asked, blank, partsForm, wrongQuantity } from "./parts.js";
+import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
+
+const DRAFT = "tankside-draft";
+/** So long after the last key the daemon is asked, in milliseconds. */
+const PAUSE = 250;
+const ENDS = { thickness: "8 um", minimum: "5 um", charge: "10 A.min", time: "10 min" };
+const HOLDS = { density: "4 A/dm2", current: "2.8 A", voltage: "3 V" };
+
+function draft() {
+  const fresh = { how: "single", sheet: "", base: "", station: "", tank: "", parts: [blank()], end: "thickness", value: "", hold: "", holdValue: "", entry: "dead", turn: "", ramp: "", ceiling: "" };
+  try {
+    return { ...fresh, ...JSON.parse(localStorage.getItem(DRAFT)) };
+  } catch {
+    return fresh;
+  }
+}
+
+function sheetRequest(d) {
+  return { sheet: d.sheet, part: d.parts.map(asked), ...(d.base && { base: d.base }), ...(d.end && { end: { [d.end]: d.value } }) };
+}
+
+function request(d) {
+  if (d.how === "sheet") return sheetRequest(d);
+  return {
+    tank: d.tank,
+    part: d.parts.map(asked),
+    end: { [d.end]: d.value },
+    ...(d.hold && { hold: { [d.hold]: d.holdValue } }),
+    ...(d.entry !== "dead" && { entry: d.entry }),
+    ...(d.turn && { turn: { faces: Number(d.turn) } }),
+    ...(d.ramp && { ramp: { time: d.ramp } }),
+    ...(d.ceiling && { ceiling: d.ceiling }),
+  };
+}
+
+export function open(holder, _rest, frame) {
+  const house = world.house;
+  const d = draft();
+  const names = (list, of) => Object.fromEntries(list.map((x) => [x[of], x[of]]));
+  const tanks = Object.fromEntries(house.tanks.map((t) => [t.tank, `${t.tank}: ${t.title}`]));
+  const form = h("form", { class: "parts", on: { submit: (event) => event.preventDefault() } });
+  const result = h("div", { "aria-live": "polite" });
+  const played = h("div", {});
+  const start = h("div", {});
+  const deeds = h("div", { class: "row" });
+  let places = [];
+  let timer = null;
+  let turn = 0;
+  let good = null;
+  let howBefore = d.how;
+
+  const input = (name, example) => {
+    const made = h("input", { value: d[name], placeholder: example, autocomplete: "off", maxlength: 60 });
+    made.addEventListener("input", () => {
+      d[name] = made.value;
+      changed();
+    });
+    return made;
+  };
+  const pick = (name, options) => {
+    const made = choice(options, d[name], () => {
+      d[name] = made.value;
+      redraw();
+    });
+    d[name] = made.value;
+    return made;
+  };
+
+  function redraw() {
+    places = [];
+    const put = (label, made, name, check) => {
+      const box = field(label, made);
+      places.push({ box, input: made, name, check });
+      return box;
+    };
+    const needed = (example) => (v) => wrongQuantity(v, example);
+    const maybe = (example) => (v) => (v.trim() ? wrongQuantity(v, example) : null);
+    const guided = d.how === "sheet" && house.sheets?.length > 0;
+    // A sheet that the tanks can work comes before one that they cannot.
+    if (guided && !house.sheets.some((s) => s.sheet === d.sheet)) d.sheet = (house.sheets.find((s) => !s.missing.length) ?? house.sheets[0]).sheet;
+    const sheet = house.sheets?.find((s) => s.sheet === d.sheet);
+    const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.how), h("div", { class: "grid" },
+      put(S.plan.how, pick("how", { single: S.plan.single, sheet: S.plan.sheet }), "how"),
+      guided && put(S.plan.sheetName, pick("sheet", Object.fromEntries(house.sheets.map((s) => [s.sheet, s.title]))), "sheet"),
+      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, b])) }), "base")),
+      guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.join(", "))));
+    const where = h("fieldset", {}, h("legend", {}, S.plan.tank), h("div", { class: "grid" },
+      house.stations.length > 1 ? put(S.plan.station, pick("station", names(house.stations, "station")), "station") : null,
+      guided ? null : put(S.plan.tank, pick("tank", tanks), "tank")));
+    if (house.stations.length === 1) d.station = house.stations[0].station;
+    const ends = guided ? { "": S.plan.asSheet, ...S.ends } : S.ends;
+    if (!guided && !d.end) d.end = "thickness";
+    if (guided && !d.value.trim() && d.how !== howBefore) d.end = "";
+    howBefore = d.how;
+    const target = h("fieldset", {}, h("legend", {}, S.plan.target), h("div", { class: "grid" },
+      put(S.plan.what, pick("end", ends), "end"), d.end && put(S.plan.value, input("value", ENDS[d.end]), "end", needed(ENDS[d.end]))));
+    const more = h("details", { open: Boolean(d.hold || d.turn || d.ramp || d.ceiling) || d.entry !== "dead" }, h("summary", {}, S.plan.more), h("div", { class: "grid" },
+      put(S.plan.turn, pick("turn", { "": S.plan.noTurn, 2: S.plan.faces(2), 3: S.plan.faces(3), 4: S.plan.faces(4), 6: S.plan.faces(6) }), "turn"),
+      put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && put(S.plan.holdValue, input("holdValue", HOLDS[d.hold]), "hold", needed(HOLDS[d.hold])),
+      put(S.plan.entry, pick("entry", S.entries), "entry"), put(S.plan.ramp, input("ramp", "20 s"), "ramp", maybe("20 s")), put(S.plan.ceiling, input("ceiling", "8 V"), "ceiling", maybe("8 V"))));
+    form.replaceChildren(...[how, guided && house.stations.length === 1 ? null : where, ...partsForm(d.parts, changed, redraw, places).flat(2), target, guided ? null : more].filter(Boolean));
+    changed();
+  }
+
+  function changed() {
+    localStorage.setItem(DRAFT, JSON.stringify(d));
+    clearTimeout(timer);
+    good = null;
+    start.replaceChildren();
+    buttons();
+    timer = setTimeout(work, PAUSE);
+  }
+
+  function buttons() {
+    const rehearse = button(S.plan.rehearse, () => play(rehearse), "", { disabled: !good });
+    const go = button(S.plan.start, ask, "main", { disabled: !good || !mayOperate(), title: mayOperate() ? null : S.scope });
+    deeds.replaceChildren(...(d.how === "sheet" ? [go] : [rehearse, go]));
+  }
+
+  /** Every problem to the field it is about; what is left over is listed. */
+  function spread(errors) {
+    return errors.filter((text) => {
+      const about = /^([\w-]+(?:\.[\w-]+)*): /.exec(text)?.[1] ?? "";
+      const said = (p) => p.input.value.trim().length > 1 && text.includes(`"${p.input.value.trim()}"`);
+      const place = places.find((p) => p.input.tagName === "INPUT" && said(p)) ?? places.findLast((p) => p.name && about.split(/[.-]/)[0] === p.name);
+      place?.box.wrong(text);
+      return !place;
+    });
+  }
+
+  async function work() {
+    const mine = ++turn;
+    let wrong = false;
+    let untouched = false;
+    for (const p of places) {
+      const found = p.check?.(p.input.value) ?? null;
+      // A field that nobody has filled in yet is not scolded, only waited for.
+      const blank = found === S.plan.empty;
+      p.box.wrong(blank ? null : found);
+      wrong ||= Boolean(found);
+      untouched ||= blank;
+    }
+    if (wrong) {
+      result.replaceChildren(h("p", { class: "hint" }, untouched ? S.plan.notYet : ""));
+      return;
+    }
+    try {
+      const made = await post("/api/v1/plan", { station: d.station || undefined, request: request(d) });
+      if (mine !== turn) return;
+      good = made;
+      result.replaceChildren(made.worksheet.steps ? sheetPlan(made) : worksheet(made));
+    } catch (error) {
+      if (mine !== turn) return;
+      const all = error.errors?.length ? error.errors : [error.message];
+      const rest = spread(all);
+      result.replaceChildren(h("section", { class: "problems" }, h("h2", {}, S.plan.problems), h("ul", {}, (rest.length ? rest : all).map((text) => h("li", {}, text)))));
+    }
+    buttons();
+  }
+
+  async function play(pressed) {
+    pressed.disabled = true;
+    pressed.textContent = S.plan.rehearsing;
+    try {
+      const width = Math.round(Math.min(1200, Math.max(300, played.clientWidth - 40)));
+      const answer = await post("/api/v1/rehearse", { station: d.station || undefined, request: request(d), width });
+      played.replaceChildren(rehearsal(answer));
+      played.scrollIntoView({ block: "nearest" });
+    } catch (error) {
+      frame.complain(error);
+    }
+    buttons();
+  }
+
+  /** Asked once, with the worksheet above it. */
+  function ask() {
+    const w = good.worksheet;
+    const who = h("input", { autocomplete: "name", maxlength: 60 });
+    who.value = operator() === S.set.nobody ? "" : operator();
+    const once = key();
+    const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
+      yes.disabled = true;
+      if (who.value.trim()) rename(who.value);
+      try {
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), request: request(d) }, { "Idempotency-Key": once });
+        location.hash = "#/bench";
+      } catch (error) {
+        // An answer that was lost is asked for again with the same key: nothing starts twice.
+        yes.disabled = false;
+        frame.complain(error);
+      }
+    }, "main");
+    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
+      world.session.name ? null : field(S.plan.operator, who), h("div", { class: "row" }, yes, button(S.plan.no, () => start.replaceChildren())));
+    start.replaceChildren(box);
+    box.scrollIntoView({ block: "nearest" });
+    yes.focus({ preventScroll: true });
+  }
+
+  holder.append(h("h1", {}, S.plan.heading));
+  if (!house.tanks.length) return holder.append(h("p", {}, S.plan.noTank));
+  holder.append(h("div", { class: "two" }, h("div", {}, form, played), h("div", {}, result, deeds, start)));
+  redraw();
+  return () => {
+    clearTimeout(timer);
+    turn += 1;
+  };
+}

@@ -1,0 +1,115 @@
+// Runs: the list with its search, one record, two side by side.
+import { S } from "./strings.js";
+import { button, choice, drawing, field, h, show } from "./dom.js";
+import * as F from "./figures.js";
+import { get, getText } from "./net.js";
+import { figures } from "./sheet.js";
+
+const PAGE = 50;
+const density = (r) => (r.worked_seconds > 0 && r.area_square_meters > 0 ? F.density(r.charge_coulombs / r.worked_seconds / r.area_square_meters) : null);
+const thickness = (r) => (r.thickness_meters === null ? null : F.length(r.thickness_meters));
+
+const FACTS = [
+  [S.runs.state, (r) => S.state[r.state] ?? r.state], [S.runs.thickness, thickness], [S.runs.charge, (r) => F.minutes(r.charge_coulombs)], [S.runs.target, (r) => (r.target_coulombs === null ? null : F.minutes(r.target_coulombs))],
+  [S.runs.worked, (r) => F.time(r.worked_seconds)], [S.runs.density, density], [S.runs.area, (r) => F.area(r.area_square_meters)], [S.runs.parts, (r) => String(r.parts)],
+  [S.runs.tank, (r) => r.tank], [S.runs.station, (r) => r.station], [S.runs.by, (r) => r.started_by], [S.runs.began, (r) => F.stamp(r.started)], [S.runs.ended, (r) => (r.ended ? F.stamp(r.ended) : null)],
+  [S.runs.unobserved, (r) => (r.unobserved_seconds > 0 ? F.time(r.unobserved_seconds) : null)],
+];
+
+async function plot(id, place, beside) {
+  try {
+    place.replaceChildren(drawing(await getText(`/api/v1/runs/${id}/plot.svg${beside ? `?with=${beside}` : ""}`), S.runs.plot) ?? "");
+  } catch {
+    place.replaceChildren(h("p", { class: "hint" }, S.runs.noPlot));
+  }
+}
+const back = () => h("p", { class: "links" }, h("a", { href: "#/runs" }, S.runs.back));
+
+/** Why it came out like that, by its record: the daemon judges, this asks. */
+function advice(id, frame) {
+  const saw = choice(S.saws, "");
+  const said = h("div", { "aria-live": "polite" });
+  const ask = button(S.runs.ask, async () => {
+    try {
+      said.replaceChildren(h("pre", { tabindex: "0" }, (await get(`/api/v1/runs/${id}/advice?saw=${encodeURIComponent(saw.value)}`)).text));
+    } catch (error) {
+      frame.complain(error);
+    }
+  });
+  return [h("h2", {}, S.runs.advice), h("div", { class: "row" }, field(S.runs.saw, saw), ask), said];
+}
+
+async function record(holder, id, frame) {
+  const run = await get(`/api/v1/runs/${id}`);
+  const picture = h("div", { class: "picture" });
+  holder.append(...[
+    back(), h("h1", {}, run.title), h("p", {}, run.cause ?? ""), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
+    run.ended ? advice(id, frame) : "",
+    h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
+    h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
+  ].flat());
+  plot(id, picture);
+}
+
+async function compare(holder, ids) {
+  const runs = await Promise.all(ids.map((id) => get(`/api/v1/runs/${id}`)));
+  const picture = h("div", { class: "picture" });
+  const rows = FACTS.map(([name, of]) => [name, ...runs.map(of)]).filter((row) => row.slice(1).some((v) => v !== null));
+  holder.append(
+    back(), h("h1", {}, S.runs.comparing),
+    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r) => h("th", { scope: "col" }, r.title)))),
+      h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((c) => h("td", { class: "num" }, c ?? S.time.none))))))),
+    h("div", { class: "sheet" }, h("h2", {}, S.runs.plot), picture),
+  );
+  plot(ids[0], picture, ids[1]);
+}
+
+async function list(holder, frame) {
+  const body = h("tbody", {});
+  const none = h("p", { class: "hint", hidden: true, role: "status" }, S.runs.none);
+  const search = h("input", { type: "search", placeholder: S.runs.searchHint, maxlength: 80 });
+  const picked = new Set();
+  const both = button(S.runs.compare, () => (location.hash = `#/runs/${[...picked].join("/")}`), "", { disabled: true });
+  const all = [];
+  const older = button(S.runs.older, more);
+
+  const words = (r) => `${r.title} ${r.tank} ${r.station} ${S.state[r.state] ?? r.state} ${r.started_by} ${F.stamp(r.started)} ${r.id}`.toLowerCase();
+  function row(r) {
+    const box = h("input", { type: "checkbox", "aria-label": `${S.runs.pick}: ${r.title}, ${F.stamp(r.started)}` });
+    box.checked = picked.has(r.id);
+    box.addEventListener("change", () => {
+      box.checked ? picked.add(r.id) : picked.delete(r.id);
+      both.disabled = picked.size !== 2;
+    });
+    return h("tr", {}, h("td", {}, h("label", { class: "check" }, box)), h("td", {}, h("a", { href: `#/runs/${r.id}` }, r.title)), h("td", {}, F.stamp(r.started)), h("td", {}, r.tank), h("td", {}, S.state[r.state] ?? r.state), h("td", { class: "num" }, thickness(r) ?? S.time.none), h("td", { class: "num" }, F.minutes(r.charge_coulombs)), h("td", {}, r.started_by));
+  }
+  function draw() {
+    const wanted = search.value.toLowerCase().split(/\s+/).filter(Boolean);
+    const fit = all.filter((r) => wanted.every((w) => words(r).includes(w)));
+    body.replaceChildren(...fit.map(row));
+    show(none, fit.length === 0);
+  }
+  async function more() {
+    const last = all.at(-1);
+    const found = await get(`/api/v1/runs?limit=${PAGE}${last ? `&before=${encodeURIComponent(last.id)}` : ""}`);
+    all.push(...found);
+    show(older, found.length === PAGE);
+    draw();
+  }
+  search.addEventListener("input", draw);
+  const heads = [S.runs.pick, S.runs.load, S.runs.began, S.runs.tank, S.runs.state, S.runs.thickness, S.runs.charge, S.runs.by];
+  holder.append(h("h1", {}, S.runs.heading), field(S.runs.search, search), h("div", { class: "row" }, both), none,
+    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.heading }, h("table", {}, h("thead", {}, h("tr", {}, heads.map((t) => h("th", { scope: "col" }, t)))), body)), older);
+  await more().catch(frame.complain);
+}
+
+export async function open(holder, ids, frame) {
+  try {
+    if (ids.length === 2) return await compare(holder, ids);
+    if (ids.length === 1) return await record(holder, ids[0], frame);
+  } catch (error) {
+    holder.append(back());
+    return frame.complain(error);
+  }
+  await list(holder, frame);
+}

@@ -1,0 +1,267 @@
+// One station's card: is it well, what do I do now, how long, then everything else.
+import { S } from "./strings.js";
+import { attr, button, drawing, h, icon, keyed, set, show } from "./dom.js";
+import * as F from "./figures.js";
+import { isOpen, jobCard, jobClock, jobSays } from "./job.js";
+import { command, get, getText, mayOperate, world } from "./net.js";
+
+/** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
+const TREND = 2000;
+const RAISED = ["unacknowledged", "acknowledged"];
+const standing = (look) => look.alarms.filter((a) => RAISED.includes(a.state));
+const isTurn = (q) => q && typeof q === "object" && q["turn-part"];
+
+/** One word for "is it well?". */
+export function verdict(look, gone) {
+  const run = look.run;
+  if (gone || !look.output_known) return "unknown";
+  const alarms = standing(look);
+  if (alarms.some((a) => a.state === "unacknowledged" && (a.priority === "high" || a.response === "cut"))) return "act";
+  if (look.stale) return "unknown";
+  if (look.job?.state === "held") return "held";
+  if (run.state === "held") return "held";
+  if (run.question || (isOpen(look.job) && (look.job.question || look.job.over_seconds > 0))) return "hand";
+  if (alarms.length) return "look";
+  if (isOpen(look.job)) return "well";
+  return { running: "well", complete: "done", stopped: "done", aborted: "ended" }[run.state] ?? "rest";
+}
+
+/** What to do now: the sentence, and what is said smaller after it. */
+export function say(look, gone) {
+  const run = look.run;
+  if (gone) return [S.say.lost];
+  if (!look.output_known) return [S.say.dark, look.link.trouble];
+  // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
+  const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
+  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.text];
+  if (!look.link.up) return [S.say.linkDown, look.link.trouble];
+  if (look.stale) return [S.say.stale, look.link.trouble];
+  const job = jobSays(look.job);
+  // While current flows and nothing is asked, the powered step speaks.
+  if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
+  if (run.state === "held") return [S.say.held, run.cause];
+  const turn = isTurn(run.question);
+  if (turn) return [S.say.turn(turn.next, turn.faces)];
+  if (run.question === "hang-part") return [S.say.hang];
+  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady];
+  if (run.state === "aborted") return [S.say.aborted(run.cause ?? "")];
+  return [S.say[run.state] ?? S.say.idle, run.state === "stopped" ? run.cause : null];
+}
+
+/** Seconds until a hand is needed, and until all is done. */
+function until(run) {
+  const all = run.left_seconds;
+  if (all === null || all === undefined) return null;
+  const [face, faces] = run.face ?? [1, 1];
+  const target = run.charge_target_coulombs;
+  if (face >= faces || !target) return { hand: all, all, turn: false };
+  const left = target - run.charge_coulombs;
+  const here = Math.max(0, (target * face) / faces - run.charge_coulombs);
+  return { hand: left > 0 ? (all * here) / left : 0, all, turn: true };
+}
+
+const sentence = (text) => {
+  const end = /[.;] /.exec(text ?? "");
+  return end && text.length > 90 ? [text.slice(0, end.index + 1), text.slice(end.index + 2)] : [text, ""];
+};
+
+export function card(name, frame) {
+  const n = {
+    icon: h("span", { class: "sign" }), word: h("strong", { class: "word" }), what: h("span", { class: "what" }), old: h("span", { class: "old" }),
+    say: h("p", { class: "say", "aria-live": "polite" }), also: h("p", { class: "also" }),
+    figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }),
+    acts: h("div", { class: "acts" }), alarms: h("section", { class: "alarms", "aria-label": S.alarms }),
+    chargeText: h("span", { class: "of" }), chargeFill: h("span", { class: "fill" }), chargeMarks: h("span", { class: "marks" }),
+    densityText: h("span", { class: "of" }), densityWords: h("p", { class: "hint" }), win: h("span", { class: "window" }), burn: h("span", { class: "burn" }), pin: h("span", { class: "pin" }), scaleEnd: h("span", { class: "end" }), winLabel: h("span", { class: "at" }, S.window), burnLabel: h("span", { class: "at" }, S.burn),
+    picture: h("div", { class: "picture" }), log: h("ol", {}),
+  };
+  const clock = h("p", { class: "clock" }, n.figure, " ", n.unit, " ", n.label);
+  const charge = h("section", { class: "charge", "aria-label": S.charge }, h("h3", {}, S.charge, " ", n.chargeText), h("div", { class: "track" }, n.chargeFill, n.chargeMarks));
+  const scale = h("div", { class: "scale", "aria-hidden": "true" }, n.win, n.burn, n.pin, n.winLabel, n.burnLabel, n.scaleEnd);
+  const density = h("section", { class: "density", "aria-label": S.density }, h("h3", {}, S.density, " ", n.densityText), scale, n.densityWords);
+  const figures = h("dl", { class: "figures" });
+  const cells = {};
+  for (const key of ["volts", "amps", "thickness", "temperature"]) {
+    cells[key] = { value: h("dd", { class: "value" }), note: h("dd", { class: "note" }) };
+    figures.append(h("div", {}, h("dt", {}, S[key]), cells[key].value, cells[key].note));
+  }
+  const trend = h("section", { class: "trend", "aria-label": S.trend }, h("h3", {}, S.trend), n.picture);
+  const more = h("details", {}, h("summary", {}, S.log), n.log);
+  const guided = jobCard(name, frame);
+  const root = h(
+    "article", { class: "station", "data-station": name, "aria-label": name },
+    h("header", { class: "verdict" }, n.icon, h("div", { class: "words" }, h("h2", {}, n.word, n.what)), n.old),
+    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.acts), h("div", { class: "gauges" }, guided.root, n.alarms, charge, density, figures), h("div", { class: "past" }, trend, more)),
+  );
+
+  let order = null;
+  let orderOf = null;
+  let drawn = 0;
+
+  async function press(event, verb, more) {
+    const pressed = event.currentTarget;
+    pressed.disabled = true;
+    try {
+      const taken = await command(name, verb, more);
+      frame.tell(taken.said);
+    } catch (error) {
+      frame.complain(error);
+    }
+    pressed.disabled = false;
+  }
+  const act = (text, verb, more, kind) => button(text, (event) => press(event, verb, more), kind, mayOperate() ? {} : { disabled: true, title: S.scope });
+
+  function acts(look) {
+    const run = look.run;
+    if (run.state === "held") return [act(S.act.resume, "resume", {}, "main"), act(S.act.stop, "stop", {})];
+    if (run.state === "running" && run.question)
+      return [act(isTurn(run.question) ? S.answer.turn : S.answer.hang, "answer", { answer: "done" }, "main"), act(S.answer.no, "answer", { answer: "no" })];
+    if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
+    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan)];
+  }
+
+  function alarm(a) {
+    const known = a.state !== "unacknowledged" && a.state !== "returned-unacknowledged";
+    return h(
+      "div", { class: "alarm", "data-priority": a.priority, "data-state": a.state },
+      h("h3", {}, icon(RAISED.includes(a.state) ? (a.priority === "high" ? "act" : "look") : "rest"), h("span", {}, a.watch.replaceAll("-", " ")), h("small", {}, `${S.priority[a.priority] ?? a.priority}, ${S.alarmState[a.state] ?? a.state}`)),
+      h("p", { class: "seen" }, a.text),
+      h("dl", {}, h("dt", {}, S.cause), h("dd", {}, a.cause), h("dt", {}, S.remedy), h("dd", {}, a.remedy), a.unseen && [h("dt", {}, S.unseen), h("dd", {}, a.unseen)]),
+      known ? null : act(S.act.ack, `alarms/${a.watch}/ack`, {}),
+    );
+  }
+
+  function scaleOf(run, house) {
+    const tank = house?.tanks.find((t) => t.tank === run.tank);
+    const [low, , high] = tank?.density_amperes_per_square_meter ?? [0, 0, 0];
+    const burn = order?.burn ? perArea(order.burn.density) / order.burn["edge-factor"] : null;
+    return { low, high, burn, end: Math.max(high * 1.25, (burn ?? 0) * 1.15, run.density_amperes_per_square_meter * 1.1, 1) };
+  }
+
+  async function learn(run) {
+    if (!run.run || orderOf === run.run) return;
+    orderOf = run.run;
+    order = null;
+    try {
+      order = JSON.parse((await get(`/api/v1/runs/${run.run}`)).order_json);
+    } catch {
+      // The intent is on disk a moment after the first picture: it is asked for again.
+      setTimeout(() => (orderOf = null), 1500);
+    }
+  }
+
+  async function picture(look) {
+    if (performance.now() - drawn < TREND || document.hidden) return;
+    drawn = performance.now();
+    const width = Math.round(Math.min(1600, Math.max(280, n.picture.clientWidth)));
+    try {
+      const svg = await getText(`/api/v1/stations/${encodeURIComponent(name)}/trend.svg?width=${width}`);
+      const m = look.measured;
+      show(trend, svg.includes("<path"));
+      n.picture.replaceChildren(drawing(svg, S.trendAlt(name, F.amps(m?.amperes), F.volts(m?.volts))) ?? "");
+    } catch {
+      // The card says by itself when the daemon is lost.
+    }
+  }
+
+  function put(key, value, note) {
+    set(cells[key].value, value);
+    set(cells[key].note, note ?? "");
+  }
+
+  function draw(look, since, gone) {
+    const run = look.run;
+    const old = gone || look.stale;
+    const word = verdict(look, gone);
+    const active = ["running", "held"].includes(run.state);
+    attr(root, "data-verdict", word);
+    root.classList.toggle("stale", old);
+    keyed(n.icon, word, () => icon(word));
+    set(n.word, S.verdict[word]);
+    const where = active && run.state === "running" ? [S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
+    set(n.what, [name, run.title && run.state !== "idle" ? run.title : null, ...where].filter(Boolean).join(" · "));
+    set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
+
+    const [now, also] = say(look, gone);
+    const [head, tail] = sentence(now);
+    set(n.say, head);
+    set(n.also, [tail, also].filter(Boolean).join(" "));
+    show(n.also, Boolean(n.also.textContent));
+
+    const left = active && !gone ? until(run) : null;
+    const counted = gone ? null : jobClock(look.job);
+    const runs = Boolean(left) && run.state === "running" && !run.question;
+    show(clock, runs || Boolean(counted));
+    guided.draw(look.job, gone);
+    show(n.later, active);
+    if (!runs && counted) {
+      const [figure, unit] = F.bigTime(counted[0]);
+      set(n.figure, counted[2] ? `+${figure}` : figure);
+      set(n.unit, unit);
+      set(n.label, counted[1]);
+    }
+    if (runs) {
+      const [figure, unit] = F.bigTime(left.hand);
+      set(n.figure, figure);
+      set(n.unit, unit);
+      set(n.label, left.turn ? S.time.untilTurn : S.time.untilDone);
+      set(n.later, S.time.all(F.time(left.all), F.clock(new Date(Date.now() + left.all * 1000))));
+    } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
+
+    show(n.acts, !gone);
+    if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
+    else keyed(n.acts, JSON.stringify([run.state, run.question, mayOperate()]), () => acts(look));
+    keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map(alarm));
+    show(n.alarms, look.alarms.length > 0);
+
+    const target = run.charge_target_coulombs;
+    show(charge, run.state !== "idle");
+    const share = target ? Math.min(1, run.charge_coulombs / target) : null;
+    set(n.chargeText, target ? S.chargeOf(F.minutes(run.charge_coulombs), F.minutes(target), Math.floor(share * 100)) : F.minutes(run.charge_coulombs));
+    n.chargeFill.style.width = `${(share ?? 0) * 100}%`;
+    const faces = run.face?.[1] ?? 1;
+    keyed(n.chargeMarks, String(faces), () =>
+      Array.from({ length: faces - 1 }, (_, i) => {
+        const mark = h("span", { class: "mark" }, S.turnMark);
+        mark.style.left = `${((i + 1) * 100) / faces}%`;
+        return mark;
+      }),
+    );
+
+    learn(run);
+    const s = scaleOf(run, world.house);
+    show(density, active && s.high > 0);
+    const at = run.density_amperes_per_square_meter;
+    const pc = (v) => `${(Math.min(1, v / s.end) * 100).toFixed(2)}%`;
+    set(n.densityText, old ? S.notKnown : F.density(at));
+    n.win.style.left = n.winLabel.style.left = pc(s.low);
+    n.win.style.width = pc(s.high - s.low);
+    show(n.burn, s.burn !== null);
+    show(n.burnLabel, s.burn !== null);
+    if (s.burn !== null) n.burn.style.left = n.burnLabel.style.left = pc(s.burn);
+    n.pin.style.left = pc(at);
+    show(n.pin, !old && run.output_commanded);
+    set(n.scaleEnd, F.density(s.end));
+    const judged = at <= 0 ? "off" : s.burn !== null && at >= s.burn ? "burn" : at < s.low * 0.98 ? "low" : at > s.high * 1.02 ? "high" : "good";
+    set(n.densityWords, [old ? S.notKnown : S.densityWords[judged], s.burn !== null ? S.burnAt(F.density(s.burn)) : null].filter(Boolean).join("; "));
+
+    const m = old ? null : look.measured;
+    put("volts", F.volts(m?.volts), active ? S.atMost(F.volts(run.ceiling_volts)) : "");
+    put("amps", F.amps(m?.amperes), active ? S.setTo(F.amps(run.setpoint_amperes)) : "");
+    put("thickness", run.thickness_meters === null ? S.time.none : F.length(run.thickness_meters), run.thickness_meters === null ? "" : S.thicknessNote);
+    const bath = look.bath;
+    const tank = world.house?.tanks.find((t) => t.tank === (run.tank ?? look.tank?.name));
+    const warm = bath?.temperature_celsius;
+    put("temperature", warm === null || warm === undefined ? S.notKnown : F.warmth(warm), tank ? S.windowOf(F.warmth(tank.temperature_celsius[0]), F.warmth(tank.temperature_celsius[2])) : "");
+    if (!gone) picture(look);
+    keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, line)));
+    show(more, look.log.length > 0);
+  }
+  return { root, draw };
+}
+
+/** "25 A/dm2" in amperes per square metre. */
+function perArea(text) {
+  const [, value, unit] = /^\s*([-+\d.eE]+)\s*(.*)$/.exec(text) ?? [];
+  return Number(value) * ({ "A/m2": 1, "A/dm2": 100, "A/cm2": 1e4, "A/ft2": 10.763910416709722, "A/in2": 1550.0031000062 }[unit] ?? NaN);
+}

@@ -1,0 +1,264 @@
+//! A run's record: page, JSON, CSV, plot; what is entered on it later.
+
+use super::body::Body;
+use super::problem::Problem;
+use super::state::AppState;
+use crate::draw::{plot, record};
+use crate::ledger::Entry;
+use crate::quantity::Units;
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+/// Events of one run that a record is made of; far more than any run has.
+const MOST_EVENTS: u32 = 100_000;
+/// What a lot or a customer's reference may be long.
+const MOST_NAME: usize = 120;
+/// What a remark may be long.
+const MOST_TEXT: usize = 1_000;
+
+/// The parts of a worksheet that a record needs.
+const KEPT: [&str; 9] = [
+    "parts",
+    "thickness",
+    "efficiency",
+    "target",
+    "warnings",
+    "density",
+    "density-why",
+    "rack",
+    "load-count",
+];
+
+fn unknown(id: &str) -> Problem {
+    Problem::not_found(format!("there is no run {id:?}"))
+}
+
+fn bad(text: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-query", text.into())
+}
+
+/// The record of a run as it stands.
+async fn of(app: &AppState, id: &str) -> Result<record::Record, Problem> {
+    let wanted = id.to_owned();
+    let sources = app
+        .read(move |h| {
+            let Some(run) = h.run(&wanted)? else { return Ok(None) };
+            Ok(Some(record::Sources {
+                run,
+                stages: h.stages(&wanted)?,
+                events: h.events(&wanted, MOST_EVENTS)?,
+                alarms: h.alarms_of(&wanted)?,
+                readings: h.readings(&wanted)?,
+                entries: h.entries(&wanted)?,
+                head: h.head()?,
+                printed: format!("{:.0}", jiff::Timestamp::now()),
+            }))
+        })
+        .await?;
+    sources.map(record::from_run).ok_or_else(|| unknown(id))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Shown {
+    #[serde(default)]
+    units: Option<Units>,
+}
+
+pub(super) async fn html(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+    query: Result<Query<Shown>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
+    let units = shown.units.unwrap_or(app.facts.units);
+    let page = record::html(&of(&app, &id).await?, units);
+    Ok(([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response())
+}
+
+pub(super) async fn data(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+) -> Result<Json<record::Record>, Problem> {
+    Ok(Json(of(&app, &id).await?))
+}
+
+pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
+    let wanted = id.clone();
+    let readings = app
+        .read(move |h| if h.run(&wanted)?.is_some() { h.readings(&wanted).map(Some) } else { Ok(None) })
+        .await?
+        .ok_or_else(|| unknown(&id))?;
+    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], record::csv(&readings)).into_response())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct With {
+    /// Another run to lay over it.
+    #[serde(default)]
+    with: Option<String>,
+}
+
+fn svg(picture: &str) -> Response {
+    ([(header::CONTENT_TYPE, "image/svg+xml")], plot::standalone(picture)).into_response()
+}
+
+/// One run, or two over each other.
+pub(super) async fn picture(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+    query: Result<Query<With>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let one = of(&app, &id).await?;
+    let run = |record: &record::Record| record.steps.iter().find_map(|s| s.run.clone());
+    let Some(first) = run(&one) else { return Err(unknown(&id)) };
+    let Some(other) = query.with else { return Ok(svg(&first.plot(&one.title))) };
+    let two = of(&app, &other).await?;
+    let Some(second) = run(&two) else { return Err(unknown(&other)) };
+    let name = |record: &record::Record, part: &record::RunPart| {
+        format!("{}, {}", record.title, part.started.chars().take(16).collect::<String>().replace('T', " "))
+    };
+    let (a, b) = (name(&one, &first), name(&two, &second));
+    let title = format!("{a} beside {b}");
+    Ok(svg(&plot::compare(
+        &title,
+        plot::Side { name: &a, readings: &first.readings },
+        plot::Side { name: &b, readings: &second.readings },
+    )))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Each {
+    /// `day` or `month`.
+    #[serde(default)]
+    each: Option<String>,
+}
+
+/// What a tank worked per day or month, as bars.
+pub(super) async fn worked(
+    State(app): State<AppState>,
+    Path(tank): Path<String>,
+    query: Result<Query<Each>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let (letters, limit, each) = match query.each.as_deref() {
+        None | Some("day") => (10, 31, "day"),
+        Some("month") => (7, 24, "month"),
+        Some(other) => return Err(bad(format!("each: {other:?} is neither day nor month"))),
+    };
+    let wanted = tank.clone();
+    let rows = app.read(move |h| h.worked(&wanted, letters, limit)).await?;
+    let bars: Vec<_> =
+        rows.into_iter().map(|(label, coulombs)| plot::Bar { label, value: coulombs / 3600.0 }).collect();
+    Ok(svg(&plot::bars(&format!("tank {tank}, each {each} it worked"), "A·h", &bars)))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Sign {
+    by: String,
+    #[serde(default)]
+    remark: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Amend {
+    by: String,
+    #[serde(default)]
+    lot: Option<String>,
+    #[serde(default)]
+    customer: Option<String>,
+    #[serde(default)]
+    note: Option<String>,
+    #[serde(default)]
+    why: Option<String>,
+}
+
+#[derive(Serialize)]
+pub(super) struct Said {
+    run: String,
+    said: String,
+}
+
+/// Signs a run off. It may be signed more than once: every one stays.
+pub(super) async fn sign(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+    Body(body): Body<Sign>,
+) -> Result<Json<Said>, Problem> {
+    let by = super::command::text("by", &body.by, 64)?;
+    let remark = body.remark.map(|r| super::command::text("remark", &r, MOST_TEXT)).transpose()?;
+    let wanted = id.clone();
+    let run = app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
+    if run.ended.is_none() {
+        return Err(Problem::refused(format!("run {id} has not ended: sign it off when it has")));
+    }
+    enter(&app, &id, "sign", &by, json!({ "remark": remark })).await?;
+    Ok(Json(Said { said: format!("signed off by {by}; it stands on the record of {}", run.title), run: id }))
+}
+
+/// Enters lot, customer's reference or a note; what stood before stays visible.
+pub(super) async fn amend(
+    State(app): State<AppState>,
+    Path(id): Path<String>,
+    Body(body): Body<Amend>,
+) -> Result<Json<Said>, Problem> {
+    let by = super::command::text("by", &body.by, 64)?;
+    let why = body.why.map(|w| super::command::text("why", &w, MOST_TEXT)).transpose()?;
+    let lot = body.lot.map(|l| super::command::text("lot", &l, MOST_NAME)).transpose()?;
+    let customer = body.customer.map(|c| super::command::text("customer", &c, MOST_NAME)).transpose()?;
+    let note = body.note.map(|n| super::command::text("note", &n, MOST_TEXT)).transpose()?;
+    let wanted = id.clone();
+    app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
+    let mut said = Vec::new();
+    for (what, to) in [("lot", lot), ("customer", customer)] {
+        if let Some(to) = to {
+            said.push(format!("{what}: {to}"));
+            enter(&app, &id, "amend", &by, json!({ "what": what, "to": to, "why": why })).await?;
+        }
+    }
+    if let Some(text) = note {
+        said.push("the note".into());
+        enter(&app, &id, "note", &by, json!({ "text": text })).await?;
+    }
+    if said.is_empty() {
+        return Err(bad("nothing to enter: say lot, customer or note"));
+    }
+    Ok(Json(Said { run: id, said: format!("entered on the record by {by}: {}", said.join("; ")) }))
+}
+
+async fn enter(app: &AppState, run: &str, kind: &str, by: &str, content: Value) -> Result<(), Problem> {
+    let entry = Entry { run: run.into(), kind: kind.into(), by: by.into(), content };
+    app.write(move |h| h.enter(entry)).await
+}
+
+/// What a run was started by: its worksheet, and lot and customer where they were said. The run is on its way: what
+/// cannot be written is said in the log and is missing from the record, which says so.
+pub(super) async fn planned(
+    app: &AppState,
+    run: &str,
+    by: &str,
+    sheet: &Value,
+    names: [(&str, Option<String>); 2],
+) {
+    let kept: serde_json::Map<_, _> =
+        KEPT.iter().filter_map(|key| Some(((*key).to_owned(), sheet.get(key)?.clone()))).collect();
+    let mut entries = vec![("plan", json!({ "worksheet": kept }))];
+    for (what, to) in names {
+        entries.extend(to.map(|to| ("amend", json!({ "what": what, "to": to, "why": null }))));
+    }
+    for (kind, content) in entries {
+        if let Err(problem) = enter(app, run, kind, by, content).await {
+            tracing::warn!("run {run}: its {kind} could not be put on record: {}", problem.detail);
+        }
+    }
+}

@@ -1,0 +1,384 @@
+// The page in a real browser against a real daemon and a simulated supply: what a plater does and what may go wrong.
+// Each check is a sentence that names the bad thing. Started by tests/browser.rs.
+import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
+import { AXE, Hall, SIZES, browser, fill, page, until } from "./hall.mjs";
+
+const hall = await Hall.open();
+const chrome = await browser();
+const axe = readFileSync(AXE, "utf8");
+let done = 0;
+
+async function check(sentence, deed) {
+  const began = Date.now();
+  try {
+    await deed();
+  } catch (error) {
+    console.error(`FAILED: ${sentence}\n${error.stack}`);
+    await hall.close().catch(() => {});
+    process.exit(1);
+  }
+  done += 1;
+  console.log(`ok: ${sentence} (${Date.now() - began} ms)`);
+}
+async function shut(opened) {
+  assert.deepEqual(opened.complaints, [], "the browser complained");
+  await opened.context().close();
+}
+const verdict = (opened, word) => opened.waitForSelector(`.station[data-verdict="${word}"]`);
+const words = (opened, selector) => opened.locator(selector).first().innerText();
+const rest = () => hall.untilLook("at rest", (l) => !["running", "held"].includes(l.run.state) && l.output_on === false);
+
+/** axe of WCAG 2.2 A and AA and its best practices; evaluated from outside, the page's policy stays as it is. */
+async function clean(opened, what) {
+  await opened.evaluate(axe);
+  const found = await opened.evaluate(() => window.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+  const said = found.violations.map((v) => `${v.id}: ${v.help}: ${v.nodes.map((n) => `${n.target} ${n.failureSummary}`).join("; ")}`);
+  assert.deepEqual(said, [], `axe on ${what}`);
+}
+
+/** Everything that a glove presses, as wide and high as it is. */
+async function large(opened, what) {
+  const small = await opened.evaluate(() =>
+    [...document.querySelectorAll("a, button, input, select, summary")]
+      .filter((e) => e.checkVisibility() && !e.matches(".skip"))
+      .map((e) => {
+        const box = (e.type === "checkbox" && e.closest("label")) || e;
+        const { width, height } = box.getBoundingClientRect();
+        return { is: e.outerHTML.slice(0, 90), width, height };
+      })
+      .filter((e) => e.width < 44 || e.height < 44),
+  );
+  assert.deepEqual(small, [], `targets under 44 px on ${what}`);
+}
+async function fits(opened, what) {
+  const [wide, has] = await opened.evaluate(() => [document.documentElement.scrollWidth, innerWidth]);
+  assert.ok(wide <= has, `${what} is ${wide} px wide on ${has}`);
+}
+async function sound(opened, what) {
+  await clean(opened, what);
+  await large(opened, what);
+  await fits(opened, what);
+}
+/** The same page in the other light. */
+async function both(opened, what) {
+  for (const colorScheme of ["dark", "light"]) {
+    await opened.emulateMedia({ colorScheme });
+    await sound(opened, `${what}, ${colorScheme}`);
+  }
+}
+
+/** A job as a snapshot has it. */
+const job = () => ({
+  id: "j", title: "key cups through nickel on copper alloys", sheet: "nickel-on-copper-alloys", parts: 6, started_by: "mila", state: "running", cause: null,
+  step: 2, step_count: 3, say: "Leave it in the cleaner.", question: { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"] },
+  steps: [
+    { number: 1, name: "degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
+    { number: 2, name: "electroclean", kind: "powered", tank: "cleaner", state: "now", times: 1, reason: null, run: null },
+    { number: 3, name: "nickel", kind: "powered", tank: "nickel", state: "ahead", times: 0, reason: null, run: null },
+  ],
+  countdown_seconds: 42, over_seconds: null, over_dwell_seconds: null, begin_within_seconds: null, late_seconds: null, hazards: ["Hot alkali burns eyes and skin."], next: "rinse, then nickel", held: null, warnings: [],
+  may_redo: false, may_skip: true, skip_risks: "A film left on the metal lets the deposit peel.", run: null,
+});
+
+await check("the first picture is heavy, or takes more than one round of questions", async () => {
+  const context = await chrome.newContext({ viewport: SIZES.phone });
+  const opened = await context.newPage();
+  const network = await context.newCDPSession(opened);
+  let bytes = 0;
+  const asked = [];
+  await network.send("Network.enable");
+  network.on("Network.loadingFinished", (e) => (bytes += e.encodedDataLength));
+  opened.on("request", (r) => r.url().includes("/api/") && asked.push(new URL(r.url()).pathname));
+  await opened.goto(hall.url);
+  await verdict(opened, "rest");
+  await opened.waitForFunction(() => performance.getEntriesByName("first-contentful-paint").length > 0);
+  assert.deepEqual(asked.slice(0, 2).sort(), ["/api/v1/house", "/api/v1/session"], "what is asked before the first picture, side by side");
+  console.log(`first picture: ${bytes} bytes`);
+  assert.ok(bytes > 5_000 && bytes < 60_000, `${bytes} bytes`);
+  await context.close();
+});
+
+await check("a newcomer cannot run a job from the page alone: plan, rehearse, start, turn, done", async () => {
+  const opened = await page(chrome, hall);
+  await verdict(opened, "rest");
+  await opened.locator(".acts").getByRole("link", { name: "Plan a load" }).click();
+  await opened.getByLabel("Diameter").fill("34");
+  await opened.waitForSelector(".wrong:not([hidden])");
+  assert.match(await words(opened, ".wrong:not([hidden])"), /write the unit too, as in 34 mm/);
+  await fill(opened, "0.1 um");
+  await opened.getByText("More", { exact: true }).click();
+  await opened.getByLabel("Turn over").selectOption("2");
+  await opened.getByLabel("Rise over").fill("1 s");
+  await opened.waitForFunction(() => [...document.querySelectorAll(".keyfigures dd.value")].some((v) => v.textContent === "4.845 A"));
+  await both(opened, "plan with a worksheet");
+  await opened.getByRole("button", { name: "Rehearse" }).click();
+  await opened.waitForSelector(".curve svg path.amps");
+  assert.match(await words(opened, ".curve"), /came to its target/);
+  await opened.getByRole("button", { name: "Start…" }).click();
+  assert.match(await words(opened, ".ask"), /4.845 A at a ceiling of 8.00 V/);
+  assert.ok(await opened.locator(".sheet").first().isVisible(), "start is asked without the worksheet in view");
+  assert.equal((await hall.look()).run.state, "idle", "the current is on before the answer");
+  await opened.getByLabel("Your name").last().fill("mila");
+  await both(opened, "start asked");
+  await opened.getByRole("button", { name: "Yes: current on" }).click();
+  await verdict(opened, "well");
+  await verdict(opened, "hand");
+  assert.match(await words(opened, ".say"), /Turn the parts: face 2 of 2/);
+  await both(opened, "the bench at a turn");
+  await opened.getByRole("button", { name: "Done: parts turned" }).click();
+  await verdict(opened, "done");
+  assert.match(await words(opened, ".say"), /output is off/);
+  await both(opened, "the bench when done");
+  const [run] = await hall.get("/api/v1/runs");
+  assert.equal(run.state, "complete");
+  assert.equal(run.started_by, "mila");
+  await shut(opened);
+});
+
+await check("a plan that cannot be is not said in its place", async () => {
+  const opened = await page(chrome, hall, { size: "phone", scheme: "dark", hash: "#/plan" });
+  await opened.waitForSelector(".part");
+  await fill(opened);
+  await opened.getByText("More", { exact: true }).click();
+  await opened.getByLabel("Hold", { exact: true }).selectOption("current");
+  await opened.getByLabel("At", { exact: true }).fill("30 A");
+  await opened.waitForSelector(".problems");
+  assert.match(await words(opened, ".problems"), /10 A/);
+  assert.ok(await opened.getByRole("button", { name: "Start…" }).isDisabled());
+  await both(opened, "plan with problems");
+  await shut(opened);
+});
+
+await check("a reload in the middle of a run loses something; hold and resume are not there", async () => {
+  await hall.start();
+  const opened = await page(chrome, hall);
+  await verdict(opened, "well");
+  await hall.untilLook("some charge", (l) => l.run.charge_coulombs > 10);
+  await opened.reload();
+  await verdict(opened, "well");
+  assert.match(await words(opened, ".what"), /6 key cups, nickel 8 µm/);
+  assert.match(await words(opened, ".charge .of"), /of 49.5 A·min/);
+  assert.match(await words(opened, ".label"), /until you turn the parts/);
+  await opened.waitForFunction(() => document.querySelector(".density .hint").textContent.includes("edges burn from about 9.26 A/dm²"));
+  await opened.waitForSelector(".picture svg path.amps");
+  await both(opened, "the bench at work");
+  const large = await opened.evaluate(() => Object.fromEntries([".figure", ".say", ".word"].map((s) => [s, parseFloat(getComputedStyle(document.querySelector(s)).fontSize)])));
+  assert.ok(large[".figure"] >= 100 && large[".word"] >= 60 && large[".say"] >= 40, `too small for three metres: ${JSON.stringify(large)}`);
+  await opened.getByRole("button", { name: "Hold", exact: true }).click();
+  await verdict(opened, "held");
+  assert.equal((await hall.untilLook("off", (l) => l.output_on === false)).run.state, "held");
+  await opened.getByRole("button", { name: "Resume" }).click();
+  await verdict(opened, "well");
+  await shut(opened);
+});
+
+await check("STOP asks twice, is not on every view, or is out of reach of the keyboard", async () => {
+  const opened = await page(chrome, hall, { size: "phone" });
+  for (const view of ["tanks", "runs", "plan", "bench"]) {
+    await opened.locator(`#nav a[data-view="${view}"]`).click();
+    await opened.waitForSelector(`.view.${view}`);
+    const stop = opened.getByRole("button", { name: "STOP bench" });
+    const box = await stop.boundingBox();
+    assert.ok(box && box.y + box.height <= SIZES.phone.height && box.height >= 56, `${view}: ${JSON.stringify(box)}`);
+  }
+  assert.equal((await hall.look()).run.state, "running");
+  await opened.getByRole("button", { name: "STOP bench" }).focus();
+  await opened.keyboard.press("Enter");
+  await opened.getByText(/output off, confirmed/).first().waitFor();
+  await verdict(opened, "ended");
+  assert.equal((await rest()).run.state, "aborted");
+  await shut(opened);
+});
+
+await check("an alarm does not say its cause, what to do, or cannot be acknowledged", async () => {
+  await hall.start({ turn: undefined });
+  const opened = await page(chrome, hall);
+  await opened.getByLabel("Sound on alarm").check();
+  await verdict(opened, "well");
+  await hall.untilLook("steady", (l) => l.run.phase === "steady");
+  await hall.does("fault open-circuit");
+  await opened.waitForSelector(".alarm");
+  await verdict(opened, "held");
+  assert.match(await words(opened, ".alarm"), /What is so[\s\S]*What to do[\s\S]*clip/);
+  assert.match(await words(opened, ".say"), /clip/);
+  await both(opened, "the bench with an alarm");
+  const acks = opened.getByRole("button", { name: "I know: acknowledge" });
+  await until("every alarm acknowledged", async () => {
+    if (await acks.count()) await acks.first().click({ timeout: 2000 }).catch(() => {});
+    return (await hall.look()).alarms.every((a) => !a.state.includes("unacknowledged"));
+  });
+  await hall.does("clear");
+  await opened.getByRole("button", { name: "End the run" }).click();
+  await verdict(opened, "done");
+  await shut(opened);
+});
+
+await check("old values look fresh", async () => {
+  const opened = await page(chrome, hall);
+  await verdict(opened, "done");
+  await hall.does("fault late-reply 3 s");
+  await opened.waitForSelector(".station.stale");
+  await verdict(opened, "unknown");
+  assert.equal(await words(opened, ".figures .value"), "not known");
+  assert.match(await words(opened, ".old"), /\d+ s old/);
+  await both(opened, "the bench with old values");
+  await hall.does("clear");
+  await opened.waitForSelector(".station:not(.stale)");
+  await shut(opened);
+});
+
+await check("tanks and runs cannot be read, searched, logged or compared", async () => {
+  const opened = await page(chrome, hall, { hash: "#/tanks" });
+  const nickel = opened.getByRole("region", { name: "nickel" });
+  await nickel.getByText("filter", { exact: true }).waitFor();
+  await both(opened, "tanks");
+  await nickel.locator("li", { hasText: "filter" }).getByRole("button", { name: "I did it" }).click();
+  await opened.getByLabel("Note").fill("new cartridge");
+  await opened.getByRole("button", { name: "Log it" }).click();
+  await nickel.locator("li", { hasText: "filter" }).getByText(/last done/).waitFor();
+  await nickel.getByLabel("Temperature").fill("54 degC");
+  await nickel.getByRole("button", { name: "Tell" }).click();
+  await nickel.getByText("54.0 °C").waitFor();
+  await opened.locator('#nav a[data-view="runs"]').click();
+  await opened.waitForSelector("tbody tr");
+  await both(opened, "runs");
+  const all = await opened.locator("tbody tr").count();
+  await opened.getByLabel("Search").fill("complete mila");
+  assert.ok((await opened.locator("tbody tr").count()) < all, "the search finds all");
+  await opened.getByLabel("Search").fill("");
+  await opened.locator("tbody input").nth(0).check();
+  await opened.locator("tbody input").nth(1).check();
+  await opened.getByRole("button", { name: "Compare the two" }).click();
+  await opened.getByRole("heading", { name: "Two runs side by side" }).waitFor();
+  await both(opened, "two runs");
+  await opened.getByRole("link", { name: "All runs" }).click();
+  await opened.locator("tbody a").first().click();
+  await opened.waitForSelector(".keyfigures");
+  await both(opened, "a record");
+  await opened.setViewportSize(SIZES.phone);
+  await sound(opened, "a record on a phone");
+  await shut(opened);
+});
+
+await check("a guided job does not say its step, its question, what can hurt or what may be answered", async () => {
+  // Sheets take hours; what the page makes of a job is shown with a picture of one, put in its way.
+  const context = await chrome.newContext({ viewport: SIZES.tablet });
+  const opened = await context.newPage();
+  opened.complaints = [];
+  opened.on("pageerror", (error) => opened.complaints.push(String(error)));
+  const posted = [];
+  await opened.route("**/api/v1/stream", (route) => route.abort());
+  await opened.route("**/job/*", (route) => {
+    posted.push([new URL(route.request().url()).pathname, route.request().postDataJSON()]);
+    return route.fulfill({ json: { station: "bench", said: "taken" } });
+  });
+  let show = job();
+  await opened.route("**/api/v1/house", async (route) => {
+    const answer = await route.fetch();
+    const house = await answer.json();
+    house.now[0].job = show;
+    return route.fulfill({ json: house });
+  });
+  const open = async () => {
+    await opened.goto(hall.url);
+    await opened.waitForSelector(".job:not([hidden])");
+  };
+  await open();
+  await opened.evaluate(() => document.querySelector(".job summary").click());
+  assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
+  assert.match(await words(opened, ".say"), /Lift the load out/);
+  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
+  assert.match(await words(opened, ".label"), /until the load comes out/);
+  await sound(opened, "a job");
+  await opened.getByRole("button", { name: "Done", exact: true }).click();
+  await until("answered", () => posted.length === 1);
+  assert.deepEqual(posted[0], ["/api/v1/stations/bench/job/answer", { by: "somebody at the page", answer: "done", seq: 7 }]);
+  await opened.getByRole("button", { name: "Skip this step" }).click();
+  await opened.getByLabel("Why", { exact: true }).fill("cleaned by hand");
+  await opened.getByRole("button", { name: "Skip it for this reason" }).click();
+  await until("skipped", () => posted.length === 2);
+  assert.deepEqual(posted[1][1], { by: "somebody at the page", reason: "cleaned by hand" });
+  show = { ...job(), state: "held", question: null, over_seconds: 95, over_dwell_seconds: 40, countdown_seconds: null, may_redo: true, held: { why: "The water breaks on the part.", advice: "Clean it again.", may_resume: false }, warnings: [{ kind: "over-dwell", priority: "high", text: "Lift it out now: 40 s over the most.", seconds: 40 }] };
+  await open();
+  assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "held");
+  assert.match(await words(opened, ".say"), /water breaks/);
+  assert.match(await words(opened, ".clock"), /\+1:35/);
+  assert.match(await words(opened, ".jobwarn"), /40 s over/);
+  await opened.getByRole("button", { name: "Do it again" }).waitFor();
+  assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
+  await sound(opened, "a held job");
+  assert.deepEqual(opened.complaints, []);
+  await context.close();
+});
+
+await check("a whole sheet cannot be planned and begun from the page alone, or STOP leaves the job at work", async () => {
+  const opened = await page(chrome, hall, { hash: "#/plan" });
+  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
+  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+  await opened.getByLabel("Parts are of").selectOption("brass");
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await opened.waitForSelector(".sheet ol li");
+  assert.match(await words(opened, ".sheet"), /7 steps/);
+  await both(opened, "a sheet's plan");
+  await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.waitForSelector(".job:not([hidden])");
+  await verdict(opened, "hand");
+  assert.match(await words(opened, ".job"), /step 1 of 7/);
+  await both(opened, "a job begun");
+  await opened.locator(".acts").getByRole("button", { name: "Done" }).click();
+  await until("the second step", async () => (await hall.look()).job?.step === 2);
+  await opened.waitForFunction(() => /step 2 of 7/.test(document.querySelector(".job").innerText));
+  await until("current", async () => {
+    const answer = opened.locator(".acts .main");
+    if (await answer.count()) await answer.first().click({ timeout: 1000 }).catch(() => {});
+    return (await hall.look()).output_on === true;
+  });
+  await verdict(opened, "well");
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await hall.untilLook("off", (l) => l.output_on === false && l.run.state === "aborted");
+  await opened.getByRole("button", { name: "End the job" }).click();
+  await until("the job's end", async () => !["running", "held"].includes((await hall.look()).job?.state));
+  await shut(opened);
+});
+
+await check("a phone shows less than a tablet, or the switch for light and dark does nothing", async () => {
+  const opened = await page(chrome, hall, { size: "phone", scheme: "light" });
+  await opened.waitForSelector(".station");
+  const paper = () => opened.evaluate(() => getComputedStyle(document.body).backgroundColor);
+  const light = await paper();
+  await opened.getByLabel("Light or dark").selectOption("dark");
+  assert.notEqual(await paper(), light);
+  await opened.reload();
+  await opened.waitForSelector(".station");
+  assert.notEqual(await paper(), light, "forgotten at a reload");
+  await sound(opened, "the bench on a phone, dark by the switch");
+  await opened.keyboard.press("Tab");
+  assert.equal(await opened.evaluate(() => document.activeElement.className), "skip");
+  await shut(opened);
+});
+
+await check("a lost daemon is not told within three seconds, or is not found again", async () => {
+  const opened = await page(chrome, hall);
+  await opened.waitForSelector(".station:not(.stale)");
+  const began = Date.now();
+  await hall.kill();
+  await opened.waitForSelector("#lost:not([hidden])");
+  const took = Date.now() - began;
+  assert.ok(took < 3000, `${took} ms`);
+  await verdict(opened, "unknown");
+  assert.match(await words(opened, ".say"), /Go to the supply/);
+  await both(opened, "a lost daemon");
+  await hall.serve();
+  await opened.waitForSelector("#lost[hidden]", { state: "attached" });
+  await opened.waitForSelector(".station:not(.stale)");
+  await shut(opened);
+});
+
+await chrome.close();
+await hall.close();
+console.log(`${done} checks`);
+process.exit(0);

@@ -1,0 +1,217 @@
+//! A load through a whole sheet, over the wire.
+
+use super::hall::{Daemon, Hall, PART, near, number, tank, until};
+use super::runs::sqlite;
+use nix::sys::signal::Signal;
+use serde_json::{Value, json};
+
+/// The shipped sheet with seconds in it, so that nobody waits: the same steps, tanks and questions.
+fn short_sheet() -> String {
+    let mut text = include_str!("../../config/processes/nickel-on-copper-alloys.toml").to_owned();
+    for (from, to) in [
+        ("end = { time = \"30 s\" }", "end = { time = \"2 s\" }\nramp = { time = \"1 s\" }"),
+        ("time = \"25 s\"", "time = \"1 s\""),
+        ("end = { thickness = \"8 um\" }", "end = { thickness = \"0.04 um\" }\nramp = { time = \"1 s\" }"),
+        ("sources = { end = \"common", "sources = { ramp = \"for a test\", end = \"common"),
+        ("sources = { end = \"a usual", "sources = { ramp = \"for a test\", end = \"a usual"),
+    ] {
+        let changed = text.replace(from, to);
+        assert_ne!(changed, text, "{from}");
+        text = changed;
+    }
+    text
+}
+
+const TANKS: &str = "[[tank]]\nname = \"cleaner\"\nbath = \"electrocleaner\"\nvolume = \"20 L\"\n\
+                     [[tank]]\nname = \"acid\"\nbath = \"acid-activator\"\nvolume = \"10 L\"\n";
+
+fn hall() -> Hall {
+    let hall = Hall::usual();
+    let text = std::fs::read_to_string(&hall.config).unwrap();
+    std::fs::write(&hall.config, text + TANKS).unwrap();
+    let folder = hall.folder.path().join("processes");
+    std::fs::create_dir(&folder).unwrap();
+    std::fs::write(folder.join("short-nickel.toml"), short_sheet()).unwrap();
+    hall
+}
+
+/// A sheet order in a file, as `start` takes it.
+fn order(hall: &Hall) -> String {
+    let path = hall.folder.path().join("cups.toml");
+    let area = PART.trim_start_matches("area ");
+    let text =
+        format!("sheet = \"short-nickel\"\nbase = \"brass\"\n[[part]]\nname = \"cup\"\narea = \"{area}\"\n");
+    std::fs::write(&path, text).unwrap();
+    path.display().to_string()
+}
+
+fn post(daemon: &Daemon, deed: &str, body: Value) -> Result<Value, String> {
+    let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+    let mut response = agent
+        .post(format!("http://{}/api/v1/stations/bench/job{deed}", daemon.address))
+        .send_json(body)
+        .unwrap();
+    let answer: Value = response.body_mut().read_json().unwrap();
+    if response.status().is_success() { Ok(answer) } else { Err(answer["detail"].as_str().unwrap().into()) }
+}
+
+/// Waits until that is asked in that step, and returns the question.
+fn asked(daemon: &Daemon, step: &str, about: &str) -> Value {
+    let look = daemon.until(&format!("asks {about} in {step}"), |s| {
+        let job = &s["job"];
+        let at = job["step"].as_u64().unwrap_or(1) as usize - 1;
+        job["steps"][at]["name"] == step && job["question"]["about"] == about
+    });
+    look["job"]["question"].clone()
+}
+
+/// Who answers: every second answer goes another way.
+struct Hands<'d> {
+    daemon: &'d Daemon,
+    count: u32,
+}
+
+impl Hands<'_> {
+    fn answer(&mut self, step: &str, about: &str, word: &str) {
+        let question = asked(self.daemon, step, about);
+        self.count += 1;
+        if self.count.is_multiple_of(2) {
+            self.daemon.verb(&["answer", word]).good();
+        } else {
+            let body = json!({ "by": "ada", "answer": word, "seq": question["seq"] });
+            post(self.daemon, "/answer", body).unwrap();
+        }
+    }
+}
+
+#[test]
+fn nickel_on_brass_with_one_failed_water_break_is_guided_to_the_end_and_each_tank_gets_its_own_charge() {
+    let hall = hall();
+    let daemon = hall.daemon();
+    let file = order(&hall);
+    let words = ["start", "--json", &file, "--lot", "41", "--customer", "PO 7"];
+    let id = daemon.verb(&words).json()["job"].as_str().unwrap().to_owned();
+    let mut hands = Hands { daemon: &daemon, count: 0 };
+    hands.answer("hang", "prompt", "done");
+    // Nothing starts beside a job.
+    let beside = daemon.verb(&["start", "--tank", &tank("bench"), "--part", PART, "--charge", "1 A.min"]);
+    assert!(beside.bad(1).contains("a job is under way"));
+    for word in ["no", "yes"] {
+        let feed = asked(&daemon, "clean", "feed");
+        assert!(feed["text"].as_str().unwrap().contains("no other tank"), "{feed}");
+        assert!(!hall.mimic().state().on(), "the output is off while the leads are moved");
+        hands.answer("clean", "feed", "done");
+        hands.answer("clean", "rinse", "done");
+        assert!(!hall.mimic().state().on());
+        hands.answer("water-break", "inspect", word);
+    }
+    // A second answer to the same question, from elsewhere.
+    let go = asked(&daemon, "activate", "go-to");
+    let body = json!({ "by": "ada", "answer": "done", "seq": go["seq"] });
+    post(&daemon, "/answer", body.clone()).unwrap();
+    let no = post(&daemon, "/answer", body).unwrap_err();
+    assert!(no.contains("answered already: done by ada"), "{no}");
+    hands.answer("activate", "take-out", "done");
+    hands.answer("activate", "rinse", "done");
+    hands.answer("water-break-again", "inspect", "yes");
+    hands.answer("nickel", "feed", "done");
+    let turn = asked(&daemon, "nickel", "turn-part");
+    assert!(turn["text"].as_str().unwrap().contains("face 2 of 2"), "{turn}");
+    let no = daemon.verb(&["skip", "--reason", "enough"]).bad(1);
+    assert!(no.contains("stop the run first"), "{no}");
+    hands.answer("nickel", "turn-part", "done");
+    hands.answer("nickel", "rinse", "done");
+    hands.answer("dry", "prompt", "done");
+    let last = daemon.until("job complete", |s| s["job"]["state"] == "complete");
+    assert_eq!(last["job"]["lot"], "41");
+    assert!(!hall.mimic().state().on());
+
+    // On record: what was done, how often, by whom.
+    let job = daemon.get(&format!("/api/v1/jobs/{id}"));
+    assert_eq!((&job["state"], &job["customer"]), (&json!("complete"), &json!("PO 7")));
+    let steps: Vec<_> = job["steps"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|s| format!("{} {}", s["name"].as_str().unwrap(), s["outcome"].as_str().unwrap()))
+        .collect();
+    assert_eq!(
+        steps,
+        [
+            "hang done",
+            "clean done",
+            "water-break failed",
+            "clean done",
+            "water-break done",
+            "activate done",
+            "water-break-again done",
+            "nickel done",
+            "dry done"
+        ]
+    );
+    let told = job["events"].to_string();
+    assert!(told.contains("mila: ") && told.contains("ada: "), "both have answered: {told}");
+
+    // The charge is on the tank that worked, and nowhere else.
+    let runs = daemon.get("/api/v1/runs");
+    let passed = |name: &str| -> f64 {
+        let all = runs.as_array().unwrap().iter();
+        all.filter(|r| r["tank"] == name).map(|r| number(&r["charge_coulombs"])).sum()
+    };
+    assert_eq!(runs.as_array().unwrap().len(), 3);
+    assert!(runs.as_array().unwrap().iter().all(|r| r["job"] == id.as_str() && r["lot"] == "41"), "{runs}");
+    let tanks = daemon.verb(&["tanks", "--json"]).json();
+    let account = |name: &str| {
+        let found = tanks.as_array().unwrap().iter().find(|t| t["tank"] == name).unwrap();
+        number(&found["charge_coulombs"])
+    };
+    for name in ["cleaner", &tank("bench")] {
+        near(account(name), passed(name), 1e-6);
+        assert!(account(name) > 0.0);
+    }
+    assert_eq!(account("acid"), 0.0);
+    near(account("cleaner") + account(&tank("bench")), hall.mimic().state().charge(), 0.03);
+    let view = sqlite(
+        &hall.ledger(),
+        "SELECT name, outcome FROM job_progress WHERE kind = 'powered' AND ampere_minutes > 0",
+    );
+    assert_eq!(view, "clean|done\nclean|done\nnickel|done");
+    let shown = daemon.verb(&["jobs", "last"]).good();
+    assert!(shown.contains("water-break: failed by") && shown.contains("lot       41"), "{shown}");
+}
+
+#[test]
+fn job_that_the_daemons_death_interrupts_is_closed_and_its_rest_begins_where_it_was() {
+    let hall = hall();
+    let mut daemon = hall.daemon();
+    let file = order(&hall);
+    let id =
+        daemon.verb(&["start", "--json", &file, "--lot", "41"]).json()["job"].as_str().unwrap().to_owned();
+    let mut hands = Hands { daemon: &daemon, count: 0 };
+    hands.answer("hang", "prompt", "done");
+    hands.answer("clean", "feed", "done");
+    hands.answer("clean", "rinse", "done");
+    asked(&daemon, "water-break", "inspect");
+    until("on disk", || {
+        let steps = daemon.get(&format!("/api/v1/jobs/{id}"))["steps"].clone();
+        if steps[2]["name"] == "water-break" { Ok(()) } else { Err(steps.to_string()) }
+    });
+    daemon.process.signal(Signal::SIGKILL);
+    daemon.process.ended();
+    drop(daemon);
+
+    let daemon = hall.daemon();
+    assert!(daemon.log.text().contains("closed as interrupted"));
+    assert_eq!(daemon.status()["job"], Value::Null);
+    let job = daemon.get(&format!("/api/v1/jobs/{id}"));
+    assert_eq!((&job["state"], &job["cause"]), (&json!("aborted"), &json!("interrupted")));
+    let late = daemon.verb(&["start", "--job-from", "last", "--from", "nickel"]).bad(1);
+    assert!(late.contains("step 3, water-break, was not done"), "{late}");
+    daemon.verb(&["start", "--job-from", "last"]).good();
+    let look = daemon.status();
+    assert_eq!((&look["job"]["continues"], &look["job"]["lot"]), (&json!(id), &json!("41")));
+    assert_eq!(look["job"]["steps"][1]["state"], "earlier");
+    asked(&daemon, "water-break", "inspect");
+    daemon.verb(&["stop"]).good();
+    daemon.until("job stopped", |s| s["job"]["state"] == "stopped");
+}
