@@ -52,10 +52,10 @@ fn rig() -> Rig {
     "#;
     let config = config::load(text, "t.toml", &[], &["scpi"]).unwrap_or_else(|p| panic!("{p:#?}"));
     let (ledger, _) = Ledger::open(&folder.path().join("ledger.sqlite")).unwrap();
-    let desk = Desk { config, ledger: ledger.reader().clone() };
+    let desk = Desk { config, ledger: ledger.reader().clone(), sheets: Vec::new() };
     let facts = Facts {
         listen: "127.0.0.1:8093".parse().unwrap(),
-        token: None,
+        names: Vec::new(),
         units: Units::Metric,
         config_hash: "0".into(),
         tanks: Vec::new(),
@@ -122,6 +122,10 @@ impl Rig {
             metal: Some("Ni".into()),
             thickness_meters_per_coulomb: None,
             continues: None,
+            job: None,
+            lot: None,
+            customer: None,
+            hung: Vec::new(),
             order_json: order,
         };
         self.ledger.begin(start).await.unwrap();

@@ -88,6 +88,9 @@ fn sources() -> Sources {
             thickness_meters: Some(2e-6),
             continues: None,
             load_slope_ohm_square_meters: None,
+            job: None,
+            lot: None,
+            customer: None,
             order_json: json!({
                 "bath": "watts-nickel", "entry": "dead", "turn": {"faces": 2},
                 "control": {"current": {"setpoint": "2 A", "ceiling": "6 V", "slope": "0.1 A/s"}},

@@ -20,6 +20,7 @@ pub fn order(tank: &str) -> Order {
         tank: tank.into(),
         bath: "watts-nickel".into(),
         parts: 6,
+        hung: Vec::new(),
         area: Area::new(0.01),
         deposit: Some(crate::plan::DepositForecast { metal: "Ni".into(), efficiency: 0.95 }),
         burn: None,
