@@ -100,6 +100,9 @@ pub async fn work(path: &Path, runs: u64, minutes: f64) -> u64 {
             thickness_meters_per_coulomb: Some(1e-9),
             continues: None,
             hung: hung(n),
+            job: None,
+            lot: None,
+            customer: None,
             order_json: serde_json::to_string(&order).expect("an order is numbers and names"),
         };
         ledger.begin(start).await.expect("there is room");
