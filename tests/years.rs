@@ -17,12 +17,12 @@ const MINUTES: f64 = 40.0;
 async fn years_of_readings_take_more_than_four_bytes_each_or_the_parts_of_an_account_do_not_add_up() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("ledger.sqlite");
-    let written = decade::work(&path, 6, MINUTES).await;
+    let written = decade::work(&path, 16, MINUTES).await;
     let (readings, _, blocks) = decade::weight(&path);
     assert_eq!(readings, written, "every reading is packed when its run has ended");
     assert!(blocks <= 4.0, "{blocks} bytes a reading");
 
-    decade::copy(&path, 100, 5);
+    decade::copy(&path, 300, 5);
     let (copied, file, _) = decade::weight(&path);
     assert!(file <= 4.0, "{file} bytes a reading with all that goes with it");
     assert!(copied > 10 * written);

@@ -6,6 +6,7 @@
 use super::{LedgerError, Reader, TankRow};
 use rusqlite::{Connection, params};
 use serde::Serialize;
+use std::collections::HashMap;
 
 /// By what an account is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,10 +111,12 @@ pub(super) const BY_TIME: &str =
         SUM(unobserved_milliseconds), SUM(worked_milliseconds), COUNT(*)
  FROM tank_charge WHERE tank = ?1 AND updated_utc >= ?2 GROUP BY part ORDER BY part";
 
-pub(super) const BY_PART: &str = "SELECT p.part, p.kind, SUM(c.charge_microcoulombs * p.share) AS charge,
-        SUM(c.unobserved_milliseconds), SUM(c.worked_milliseconds), COUNT(*), SUM(p.count)
+/// A row for each part of each run; summed here, where no sorting by text is needed first.
+pub(super) const BY_PART: &str =
+    "SELECT p.part, p.kind, c.charge_microcoulombs * p.share, c.unobserved_milliseconds,
+        c.worked_milliseconds, p.count
  FROM tank_charge AS c JOIN run_part AS p ON p.run_id = c.run_id
- WHERE c.tank = ?1 AND c.updated_utc >= ?2 GROUP BY p.part, p.kind ORDER BY charge DESC, p.part, p.kind";
+ WHERE c.tank = ?1 AND c.updated_utc >= ?2";
 
 fn by_time(db: &Connection, tank: &str, from: &str, format: &str) -> rusqlite::Result<Vec<TallyRow>> {
     db.prepare_cached(BY_TIME)?
@@ -134,20 +137,42 @@ fn by_time(db: &Connection, tank: &str, from: &str, format: &str) -> rusqlite::R
 fn by_part(db: &Connection, tank: &str, from: &str) -> rusqlite::Result<Vec<TallyRow>> {
     // One transaction, so that the rest is that of the same runs.
     let tx = db.unchecked_transaction()?;
-    let mut rows: Vec<TallyRow> = tx
-        .prepare_cached(BY_PART)?
-        .query_map(params![tank, from], |row| {
-            Ok(TallyRow {
-                key: row.get(0)?,
-                kind: row.get(1)?,
-                charge_coulombs: row.get::<_, f64>(2)? / 1e6,
-                unobserved_seconds: row.get::<_, i64>(3)? as f64 / 1e3,
-                worked_seconds: row.get::<_, i64>(4)? as f64 / 1e3,
-                runs: row.get::<_, i64>(5)?.unsigned_abs(),
-                pieces: Some(row.get::<_, i64>(6)?.unsigned_abs()),
-            })
-        })?
-        .collect::<Result<_, _>>()?;
+    let mut sums: HashMap<String, TallyRow> = HashMap::new();
+    {
+        let mut each = tx.prepare_cached(BY_PART)?;
+        let mut found = each.query(params![tank, from])?;
+        let mut name = String::new();
+        while let Some(row) = found.next()? {
+            let (number, kind) = (row.get_ref(0)?.as_str_or_null()?, row.get_ref(1)?.as_str()?);
+            name.clear();
+            // No text of ours has a NUL in it.
+            name.extend([number.unwrap_or("\0"), "\0", kind]);
+            if !sums.contains_key(&name) {
+                let empty = TallyRow {
+                    key: number.map(Into::into),
+                    kind: Some(kind.into()),
+                    charge_coulombs: 0.0,
+                    unobserved_seconds: 0.0,
+                    worked_seconds: 0.0,
+                    runs: 0,
+                    pieces: Some(0),
+                };
+                sums.insert(name.clone(), empty);
+            }
+            let Some(sum) = sums.get_mut(&name) else { continue };
+            sum.charge_coulombs += row.get::<_, f64>(2)? / 1e6;
+            sum.unobserved_seconds += row.get::<_, i64>(3)? as f64 / 1e3;
+            sum.worked_seconds += row.get::<_, i64>(4)? as f64 / 1e3;
+            sum.runs += 1;
+            let pieces = row.get::<_, i64>(5)?.unsigned_abs();
+            sum.pieces = sum.pieces.map(|all| all + pieces);
+        }
+    }
+    let mut rows: Vec<TallyRow> = sums.into_values().collect();
+    rows.sort_by(|a, b| {
+        let name = |row: &TallyRow| (row.key.clone(), row.kind.clone());
+        b.charge_coulombs.total_cmp(&a.charge_coulombs).then_with(|| name(a).cmp(&name(b)))
+    });
     let whole = by_time(&tx, tank, from, "")?.into_iter().next();
     tx.commit()?;
     if let Some(whole) = whole {
@@ -155,4 +180,87 @@ fn by_part(db: &Connection, tank: &str, from: &str) -> rusqlite::Result<Vec<Tall
         rows.push(TallyRow { key: None, charge_coulombs: (whole.charge_coulombs - parts).max(0.0), ..whole });
     }
     Ok(rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{end, fresh, start};
+    use super::super::{HungRow, Ledger, RunStart};
+    use super::*;
+
+    fn hung(number: Option<&str>, kind: &str, count: u32, area_square_meters: f64) -> HungRow {
+        HungRow { number: number.map(Into::into), kind: kind.into(), count, area_square_meters }
+    }
+
+    #[tokio::test]
+    async fn charge_of_a_part_is_its_share_of_the_area_and_the_rest_is_named_as_rest() {
+        let (_keep, path) = fresh();
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        // 0.01 m2 hang: 60 % cups, 30 % levers, the rest rack and tips.
+        let both = vec![hung(Some("KC-34"), "key cup", 6, 0.006), hung(None, "lever", 2, 0.003)];
+        ledger.begin(RunStart { hung: both, ..start("a", "nickel") }).await.unwrap();
+        ledger.finish(end("a", 10_000_000)).await.unwrap();
+        let cups = vec![hung(Some("KC-34"), "key cup", 4, 0.01)];
+        ledger.begin(RunStart { hung: cups, ..start("b", "nickel") }).await.unwrap();
+        ledger.finish(end("b", 2_000_000)).await.unwrap();
+        // A run of which nothing is known, and one in another tank.
+        ledger.begin(start("c", "nickel")).await.unwrap();
+        ledger.finish(end("c", 1_000_000)).await.unwrap();
+        ledger.begin(start("d", "silver")).await.unwrap();
+        ledger.finish(end("d", 50_000_000)).await.unwrap();
+        let rows = ledger.reader().tally("nickel", TallyBy::Part, None).unwrap();
+        let told: Vec<_> = rows
+            .iter()
+            .map(|r| {
+                (
+                    r.key.as_deref(),
+                    r.kind.as_deref(),
+                    (r.charge_coulombs * 1e6).round() as i64,
+                    r.runs,
+                    r.pieces,
+                )
+            })
+            .collect();
+        assert_eq!(
+            told,
+            [
+                (Some("KC-34"), Some("key cup"), 8_000_000, 2, Some(10)),
+                (None, Some("lever"), 3_000_000, 1, Some(2)),
+                (None, None, 2_000_000, 3, None),
+            ]
+        );
+        assert_eq!(
+            (rows[0].unobserved_seconds, rows[1].unobserved_seconds),
+            (3.0, 1.5),
+            "time is not shared out"
+        );
+        // The view for people with a shell agrees.
+        let seen: f64 = Connection::open(&path)
+            .unwrap()
+            .query_row("SELECT ampere_hours * 3600 FROM tank_part WHERE part = 'KC-34'", [], |row| row.get(0))
+            .unwrap();
+        assert!((seen - 8.0).abs() < 1e-9, "{seen}");
+    }
+
+    #[tokio::test]
+    async fn account_since_an_event_forgets_what_was_worked_before_and_counts_what_runs() {
+        let (_keep, path) = fresh();
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        ledger.begin(start("a", "nickel")).await.unwrap();
+        ledger.finish(end("a", 10_000_000)).await.unwrap();
+        ledger.log_addition("nickel", "make-up", "", "mila", None).await.unwrap();
+        ledger.begin(start("b", "nickel")).await.unwrap();
+        ledger.finish(end("b", 2_000_000)).await.unwrap();
+        ledger.log_addition("nickel", "filter", "", "jonas", None).await.unwrap();
+        ledger.begin(start("c", "nickel")).await.unwrap();
+        ledger.record(super::super::tests::charge("c", 500_000));
+        let since = ledger.reader().since_each(&ledger.account("nickel")).unwrap();
+        let told: Vec<_> =
+            since.iter().map(|s| (s.event.as_str(), s.charge_coulombs, s.unobserved_seconds)).collect();
+        assert_eq!(told, [("filter", 0.5, Some(0.0)), ("make-up", 2.5, Some(1.5))]);
+        let last = ledger.reader().last_addition("nickel").unwrap().unwrap();
+        ledger.undo_addition(last.id, "mila").await.unwrap();
+        let since = ledger.reader().since_each(&ledger.account("nickel")).unwrap();
+        assert_eq!(since.len(), 1, "what was taken back counts from nowhere");
+    }
 }
