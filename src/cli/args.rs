@@ -640,12 +640,6 @@ pub(crate) struct OrderArgs {
     /// Never above this: "6 A/dm2" or "8 A"
     #[arg(long, value_name = "TOP", requires = "seek")]
     pub seek_top: Option<String>,
-    /// Lot, for the record; with start
-    #[arg(long, value_name = "TEXT")]
-    pub lot: Option<String>,
-    /// The customer's reference, for the record; with start
-    #[arg(long, value_name = "TEXT")]
-    pub customer: Option<String>,
     /// Which station [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub station: Option<String>,
