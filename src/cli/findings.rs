@@ -12,9 +12,6 @@ use serde_json::{Value, json};
 
 #[derive(Debug, Args)]
 pub(crate) struct TankTestArgs {
-    /// Which tank was analysed, or its panel read
-    #[arg(value_name = "TANK", conflicts_with_all = ["say", "log", "undo"])]
-    pub tank: Option<String>,
     /// What was found: "nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2"; titrations may stand in it too
     #[arg(long, value_name = "FIGURES", requires = "tank")]
     pub analysis: Option<String>,
@@ -30,6 +27,16 @@ pub(crate) struct TankTestArgs {
     /// Work it out, write nothing
     #[arg(long, requires = "tank")]
     pub only_show: bool,
+    /// The analyses on record, newest first
+    #[arg(long, requires = "tank", conflicts_with_all = ["analysis", "titration", "panel"])]
+    pub analyses: bool,
+}
+
+impl TankTestArgs {
+    /// Whether it is an analysis or a panel that is meant, not the tank's account.
+    pub(crate) fn meant(&self) -> bool {
+        self.analyses || self.analysis.is_some() || !self.titration.is_empty() || self.panel.is_some()
+    }
 }
 
 #[derive(Debug, Args)]
@@ -66,8 +73,8 @@ pub(crate) struct MeasureArgs {
 }
 
 /// An analysis or a panel of a tank; without either, the analyses on record.
-pub(crate) fn tank(client: &Client, args: &TankTestArgs, by: &str, json: bool) -> Done {
-    let tank = escape(args.tank.as_deref().unwrap_or_default());
+pub(crate) fn tank(client: &Client, tank: &str, args: &TankTestArgs, by: &str, json: bool) -> Done {
+    let tank = escape(tank);
     let send = |what: &str, entered: &str| {
         let body = json!({
             "by": by, "entered": entered, "note": args.remark, "only_show": args.only_show,

@@ -19,6 +19,7 @@ mod mesh;
 mod mimic;
 mod off;
 mod order;
+mod order_args;
 mod plan;
 mod probe;
 mod replay;
@@ -138,8 +139,8 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
-        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
-            findings::tank(&client, tests, &operator(common), json)
+        Verb::Tanks { tank: Some(tank), tests, .. } if tests.meant() => {
+            findings::tank(&client, tank, tests, &operator(common), json)
         }
         Verb::Tanks { tank: Some(tank), by, since, .. } => {
             account::account(&client, tank, *by, since.as_deref(), units, json)
