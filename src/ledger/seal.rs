@@ -31,7 +31,7 @@ const PARTS: [(&str, &str); 5] = [
         "run",
         "SELECT id, station, tank, title, started_by, started_utc, ended_utc, state, cause, target_microcoulombs,
                 area_square_meters, parts, metal, thickness_meters_per_coulomb, continues, order_json,
-                load_slope_ohm_square_meters FROM run WHERE id = ?1",
+                load_slope_ohm_square_meters, job_id, lot, customer FROM run WHERE id = ?1",
     ),
     (
         "steps",
@@ -45,7 +45,7 @@ const PARTS: [(&str, &str); 5] = [
     ),
     (
         "events",
-        "SELECT at_utc, monotonic_milliseconds, station, kind, text FROM event WHERE run_id = ?1 ORDER BY id",
+        "SELECT at_utc, monotonic_milliseconds, station, kind, text, job_id FROM event WHERE run_id = ?1 ORDER BY id",
     ),
     (
         "alarms",
