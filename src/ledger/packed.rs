@@ -65,20 +65,19 @@ pub(super) fn write(
         .execute(params![run, chunk])
 }
 
-/// All the readings of a run, oldest first.
+/// All the readings of a run, oldest first. To be called in a transaction: else a chunk could become a
+/// block between the two questions, and be missed.
 ///
 /// # Errors
 /// Also for readings that were packed in a way we do not know.
 pub(super) fn read(db: &Connection, run: &str) -> rusqlite::Result<Vec<ReadingRow>> {
-    // One transaction: else a chunk could become a block between the two questions, and be missed.
-    let tx = db.unchecked_transaction()?;
     let mut parts: Vec<(i64, Readings)> = Vec::new();
-    let number: Option<i64> = tx
+    let number: Option<i64> = db
         .prepare_cached("SELECT number FROM reading_run WHERE run_id = ?1")?
         .query_row([run], |row| row.get(0))
         .optional()?;
     if let Some(number) = number {
-        let mut blocks = tx.prepare_cached(&format!(
+        let mut blocks = db.prepare_cached(&format!(
             "SELECT {BLOCK} FROM reading_block WHERE id BETWEEN ?1 AND ?1 + {MOST} - 1 ORDER BY id"
         ))?;
         let mut rows = blocks.query([number * MOST])?;
@@ -90,13 +89,12 @@ pub(super) fn read(db: &Connection, run: &str) -> rusqlite::Result<Vec<ReadingRo
         }
     }
     {
-        let mut chunks = tx.prepare_cached(&format!("{CHUNKS} WHERE run_id = ?1 ORDER BY number"))?;
+        let mut chunks = db.prepare_cached(&format!("{CHUNKS} WHERE run_id = ?1 ORDER BY number"))?;
         let mut rows = chunks.query([run])?;
         while let Some(row) = rows.next()? {
             parts.push((first(row.get(1)?), chunk(row)?));
         }
     }
-    tx.commit()?;
     parts.sort_by_key(|part| part.0);
     Ok(parts.iter().flat_map(|part| part.1.rows()).collect())
 }

@@ -19,7 +19,6 @@ CREATE TABLE finding (
 CREATE INDEX finding_by_tank ON finding (tank, kind, id);
 CREATE INDEX finding_by_run ON finding (run_id) WHERE run_id IS NOT NULL;
 
-CREATE INDEX alarm_by_run ON alarm (run_id);
 
 -- Analyses one figure to a row; g/L, or pH.
 CREATE VIEW analysis AS
