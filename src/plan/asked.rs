@@ -127,6 +127,22 @@ mod tests {
     }
 
     #[test]
+    fn shipped_sheet_order_is_read_and_its_keys_that_are_commented_out_too() {
+        let text = include_str!("../../config/orders/keycups-sheet.toml");
+        assert!(matches!(read(text), Ok(Asked::Sheet(_))));
+        // A key that is commented out stands at the line's head; prose is indented or begins with a capital.
+        let on: Vec<_> = text
+            .lines()
+            .map(|line| match line.strip_prefix("# ") {
+                Some(key) if key.starts_with('[') || key.split(' ').nth(1) == Some("=") => key,
+                _ => line,
+            })
+            .collect();
+        let all = read(&on.join("\n"));
+        assert!(matches!(&all, Ok(Asked::Sheet(s)) if s.role.len() == 1 && s.places == Some(8)), "{all:?}");
+    }
+
+    #[test]
     fn what_the_sheet_says_is_not_passed_over_in_silence_when_the_order_says_otherwise() {
         let bad = format!(
             "{}[hold]\ndensity = \"4 A/dm2\"\n[turn]\nfaces = 2\n",
