@@ -13,23 +13,30 @@ use serde_json::Value;
 pub(crate) fn account(
     client: &Client,
     tank: &str,
-    by: ByArg,
+    by: Option<ByArg>,
     since: Option<&str>,
     units: Units,
     json: bool,
 ) -> Done {
-    let word = match by {
+    let bare = by.is_none() && since.is_none();
+    let word = match by.unwrap_or(ByArg::Event) {
         ByArg::Event => "event",
         ByArg::Day => "day",
         ByArg::Month => "month",
         ByArg::Part => "part",
     };
     let since = since.map_or(String::new(), |since| format!("&since={}", escape(since)));
-    let account = client.get(&format!("/api/v1/tanks/{}/account?by={word}{since}", escape(tank)))?;
+    let mut account = client.get(&format!("/api/v1/tanks/{}/account?by={word}{since}", escape(tank)))?;
+    if bare {
+        account["analyses"] = client.get(&format!("/api/v1/tanks/{}/analysis", escape(tank)))?;
+    }
     if json {
         return json_out(&account);
     }
     say(&shown(&account, units));
+    if bare {
+        say(&format!("\nanalyses\n{}", super::findings::analyses(&account["analyses"])));
+    }
     Ok(())
 }
 

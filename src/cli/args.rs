@@ -168,14 +168,11 @@ pub(crate) enum Verb {
         after_help = "Example: tankside tanks\n         tankside tanks nickel --by part --since make-up\n         tankside tanks --say nickel --temperature \"52 degC\" --agitation air\n         tankside tanks --log nickel brightener --note \"new bottle\"\n         tankside tanks --undo nickel\n         tankside tanks nickel --analysis \"nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2\"\n         tankside tanks nickel --titration \"nickel: 23.2 mL EDTA 0.1 M, sample 2 mL\"\n         tankside tanks nickel --panel \"267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm\""
     )]
     Tanks {
-        /// One tank's account in its parts
-        #[arg(conflicts_with_all = ["say", "log", "undo"])]
-        tank: Option<String>,
-        /// In which parts; charge goes to parts by their share of the area
-        #[arg(long, value_enum, requires = "tank", default_value = "event")]
-        by: ByArg,
+        /// One tank's account in its parts; charge goes to parts by their share of the area
+        #[arg(long, value_enum, requires = "tank", conflicts_with_all = ["analysis", "titration", "panel"])]
+        by: Option<ByArg>,
         /// Only what was worked since: a day (2026-01-31), or something that was logged (make-up)
-        #[arg(long, requires = "tank", value_name = "DAY|EVENT")]
+        #[arg(long, requires = "tank", value_name = "DAY|EVENT", conflicts_with_all = ["analysis", "titration", "panel"])]
         since: Option<String>,
         /// Tell the daemon what is so in this tank
         #[arg(long, value_name = "TANK")]

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 #[derive(Debug, Args)]
 pub(crate) struct TankTestArgs {
-    /// Which tank was analysed, or its panel read
+    /// Which tank: its account and analyses; or what was analysed, or its panel read
     #[arg(value_name = "TANK", conflicts_with_all = ["say", "log", "undo"])]
     pub tank: Option<String>,
     /// What was found: "nickel=68 g/L, chloride=14 g/L, boric-acid=38 g/L, pH=4.2"; titrations may stand in it too
@@ -65,7 +65,7 @@ pub(crate) struct MeasureArgs {
     pub undo: bool,
 }
 
-/// An analysis or a panel of a tank; without either, the analyses on record.
+/// An analysis or a panel of a tank.
 pub(crate) fn tank(client: &Client, args: &TankTestArgs, by: &str, json: bool) -> Done {
     let tank = escape(args.tank.as_deref().unwrap_or_default());
     let send = |what: &str, entered: &str| {
@@ -81,10 +81,16 @@ pub(crate) fn tank(client: &Client, args: &TankTestArgs, by: &str, json: bool) -
     if !found.is_empty() {
         return told(&send("analysis", &found.join("; "))?, json);
     }
-    let all = client.get(&format!("/api/v1/tanks/{tank}/analysis"))?;
-    if json {
-        return json_out(&all);
-    }
+    Err(Failure::usage("an analysis, a titration or a panel is to be said"))
+}
+
+/// Whether something is entered.
+pub(crate) fn enters(args: &TankTestArgs) -> bool {
+    args.panel.is_some() || args.analysis.is_some() || !args.titration.is_empty()
+}
+
+/// The analyses on record, one to a line, newest first.
+pub(crate) fn analyses(all: &Value) -> String {
     let rows = all.as_array().into_iter().flatten().map(|a| {
         let figures = a["found"].as_array().into_iter().flatten().map(|f| {
             let unit = if f["unit"] == "ph" { "" } else { " g/L" };
@@ -100,8 +106,7 @@ pub(crate) fn tank(client: &Client, args: &TankTestArgs, by: &str, json: bool) -
         )
     });
     let rows: String = rows.collect();
-    say(if rows.is_empty() { "no analysis of this bath is on record\n" } else { &rows });
-    Ok(())
+    if rows.is_empty() { "no analysis of this bath is on record\n".into() } else { rows }
 }
 
 pub(crate) fn measure(client: &Client, args: &MeasureArgs, by: &str, json: bool) -> Done {

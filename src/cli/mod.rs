@@ -138,10 +138,10 @@ fn run(cli: Cli) -> Done {
         Verb::Tanks { upkeep, .. } if upkeep.log.is_some() || upkeep.undo.is_some() => {
             upkeep::told(&client, upkeep, &operator(common), json)
         }
-        Verb::Tanks { tests, .. } if tests.tank.is_some() => {
+        Verb::Tanks { tests, .. } if findings::enters(tests) => {
             findings::tank(&client, tests, &operator(common), json)
         }
-        Verb::Tanks { tank: Some(tank), by, since, .. } => {
+        Verb::Tanks { tests: findings::TankTestArgs { tank: Some(tank), .. }, by, since, .. } => {
             account::account(&client, tank, *by, since.as_deref(), units, json)
         }
         Verb::Tanks { .. } => show::tanks(&client, units, json),
