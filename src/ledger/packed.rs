@@ -65,14 +65,12 @@ pub(super) fn write(
         .execute(params![run, chunk])
 }
 
-/// All the readings of a run, oldest first.
+/// All the readings of a run, oldest first. To be called in a transaction: else a chunk could become a
+/// block between the two questions, and be missed.
 ///
 /// # Errors
 /// Also for readings that were packed in a way we do not know.
 pub(super) fn read(db: &Connection, run: &str) -> rusqlite::Result<Vec<ReadingRow>> {
-    // One transaction: else a chunk could become a block between the two questions, and be missed.
-    // Whoever seals a run or walks the chain has one already.
-    let own = if db.is_autocommit() { Some(db.unchecked_transaction()?) } else { None };
     let mut parts: Vec<(i64, Readings)> = Vec::new();
     let number: Option<i64> = db
         .prepare_cached("SELECT number FROM reading_run WHERE run_id = ?1")?
@@ -96,9 +94,6 @@ pub(super) fn read(db: &Connection, run: &str) -> rusqlite::Result<Vec<ReadingRo
         while let Some(row) = rows.next()? {
             parts.push((first(row.get(1)?), chunk(row)?));
         }
-    }
-    if let Some(tx) = own {
-        tx.commit()?;
     }
     parts.sort_by_key(|part| part.0);
     Ok(parts.iter().flat_map(|part| part.1.rows()).collect())

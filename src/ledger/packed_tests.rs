@@ -72,12 +72,10 @@ async fn readings_of_a_run_that_was_cut_short_and_of_earlier_formats_are_packed_
     ledger.close().await.unwrap();
     let mut db = Connection::open(&path).unwrap();
     db.execute_batch(
-        "INSERT INTO run (id, station, tank, title, started_by, started_utc, ended_utc, state, cause, target_microcoulombs,
-             area_square_meters, parts, metal, thickness_meters_per_coulomb, continues, order_json,
-             load_slope_ohm_square_meters)
-         SELECT 'old', station, tank, title, started_by, started_utc, '2026-01-01', 'complete', cause,
-             target_microcoulombs, area_square_meters, parts, metal, thickness_meters_per_coulomb, continues, order_json,
-             load_slope_ohm_square_meters FROM run;
+        "INSERT INTO run (id, station, tank, title, started_by, started_utc, ended_utc, state, area_square_meters,
+                          parts, order_json)
+         SELECT 'old', station, tank, title, started_by, started_utc, '2026-01-01', 'complete', area_square_meters,
+                parts, order_json FROM run;
          INSERT INTO reading_chunk (run_id, number, format, readings, milliseconds, millivolts, tenth_milliamperes,
              setpoint_tenth_milliamperes)
          VALUES ('old', 0, 1, 2, '[0,200]', '[3000,3100]', '[20000,20000]', '[20000,20000]'),

@@ -50,7 +50,10 @@ impl Reader {
     /// # Errors
     /// [`LedgerError::Read`], also for a chunk that was packed in a way we do not know.
     pub fn readings(&self, id: &str) -> Result<Vec<ReadingRow>, LedgerError> {
-        self.with(|db| packed::read(db, id))
+        self.with(|db| {
+            let tx = db.unchecked_transaction()?;
+            packed::read(&tx, id)
+        })
     }
 
     /// Every tank that has ever worked, by name.

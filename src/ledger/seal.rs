@@ -54,12 +54,17 @@ const PARTS: [(&str, &str); 5] = [
     ),
 ];
 
+/// What hung: the rest of the part "run".
+const HUNG: &str =
+    "SELECT number, part, kind, count, area_square_meters, share FROM run_part WHERE run_id = ?1
+     ORDER BY number";
+
 /// What a run's seal holds: a SHA-256 of each part, in hex.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Digests {
     /// How they were taken: 1.
     pub form: u32,
-    /// The run's own row, the order with it.
+    /// The run's own row, the order with it, and what hung.
     pub run: String,
     /// Its stages.
     pub steps: String,
@@ -386,21 +391,30 @@ pub(super) fn append(
     Ok(())
 }
 
+/// Whether there was a row.
+fn hash_rows(db: &Connection, question: &str, run: &str, hash: &mut Sha256) -> rusqlite::Result<bool> {
+    let mut statement = db.prepare_cached(question)?;
+    let columns = statement.column_count();
+    let mut rows = statement.query([run])?;
+    let mut any = false;
+    while let Some(row) = rows.next()? {
+        any = true;
+        hash.update(line(row, columns)?.as_bytes());
+    }
+    Ok(any)
+}
+
 /// What a run's data hash to now; `None` if there is no such run.
 fn digests(db: &Connection, run: &str) -> rusqlite::Result<Option<Digests>> {
     let mut parts = Vec::with_capacity(PARTS.len());
     for (name, question) in PARTS {
         let mut hash = Sha256::new();
-        let mut statement = db.prepare_cached(question)?;
-        let columns = statement.column_count();
-        let mut rows = statement.query([run])?;
-        let mut any = false;
-        while let Some(row) = rows.next()? {
-            any = true;
-            hash.update(line(row, columns)?.as_bytes());
-        }
-        if name == "run" && !any {
-            return Ok(None);
+        let any = hash_rows(db, question, run, &mut hash)?;
+        if name == "run" {
+            if !any {
+                return Ok(None);
+            }
+            hash_rows(db, HUNG, run, &mut hash)?;
         }
         parts.push(hex(hash.finalize().as_slice()));
     }

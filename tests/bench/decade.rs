@@ -206,7 +206,9 @@ fn copy_run(db: &Connection, from: &str, to: &str, n: u64, began: u64) -> rusqli
     let tank = TANKS[(n % 3) as usize];
     let ended = at(began + 2_400);
     db.prepare_cached(
-        "INSERT INTO run SELECT ?2, station, ?3, title, started_by, ?4, ?5, state, cause, target_microcoulombs,
+        "INSERT INTO run (id, station, tank, title, started_by, started_utc, ended_utc, state, cause,
+             target_microcoulombs, area_square_meters, parts, metal, thickness_meters_per_coulomb, continues, order_json,
+             load_slope_ohm_square_meters) SELECT ?2, station, ?3, title, started_by, ?4, ?5, state, cause, target_microcoulombs,
              area_square_meters, parts, metal, thickness_meters_per_coulomb, continues, order_json,
              load_slope_ohm_square_meters FROM run WHERE id = ?1",
     )?

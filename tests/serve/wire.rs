@@ -325,7 +325,6 @@ async fn certificate_that_is_none_and_key_of_another_are_named() {
     let folder = tempfile::tempdir().unwrap();
     let (one, two) = (folder.path().join("1"), folder.path().join("2"));
     for path in [&one, &two] {
-        #[expect(clippy::disallowed_methods, reason = "a folder for a certificate")]
         std::fs::create_dir_all(path).unwrap();
     }
     let ((mut tls, _), (other, _)) = (certificate(&one), certificate(&two));
