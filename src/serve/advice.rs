@@ -6,14 +6,17 @@ use super::problem::Problem;
 use super::state::AppState;
 use crate::advise::{
     self, AgitationSeen, AlarmsSeen, DensitySeen, Evidence, Fault, Figure, Interrupted, MarginSeen, Since,
-    TemperatureSeen,
+    StepKind, StepOutcome, StepSeen, TemperatureSeen,
 };
 use crate::bath::{self, Agitation, Bath, Found, PanelRecord, Unit};
 use crate::config::Tank;
 use crate::deposit::metal;
-use crate::ledger::{AdditionRow, AlarmRow, FindingKind, FindingRow, ReadingRow, RunRow, StageRow};
+use crate::ledger::{
+    AdditionRow, AlarmRow, FindingKind, FindingRow, JobRow, JobStepRow, ReadingRow, RunRow, StageRow,
+};
 use crate::plan::Order;
 use crate::quantity::{Amps, Area, Density, Length, Span, Temperature, Volts, Volume};
+use crate::run::guide::{JobPlan, JobTodo};
 use crate::watch::{BathNow, BurnBasis, burn_density};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
@@ -54,6 +57,8 @@ struct Record {
     panels: Vec<FindingRow>,
     parts: Vec<FindingRow>,
     account: i64,
+    /// The job that the run was a step of, and its steps as they came.
+    job: Option<(JobRow, Vec<JobStepRow>)>,
 }
 
 pub(super) async fn advice(
@@ -80,6 +85,10 @@ pub(super) async fn advice(
                 panels: h.findings(tank, FindingKind::Panel, LOOKED_AT)?,
                 parts: h.findings_of_run(id)?,
                 account: h.account_before(tank, id)?,
+                job: match &found.job {
+                    Some(job) => h.job(job, 0)?.map(|(job, steps, _)| (job, steps)),
+                    None => None,
+                },
                 run: found,
             })
         })
@@ -127,7 +136,49 @@ impl Record {
             e.analysis = self.analysis(bath);
             e.since = Some(self.since(tank, bath));
         }
-        e
+        match self.steps() {
+            Some((steps, at)) => e.with_steps(&steps, at),
+            None => e,
+        }
+    }
+
+    /// The steps of its job as they came, and which of them it was.
+    fn steps(&self) -> Option<(Vec<StepSeen>, usize)> {
+        let (job, rows) = self.job.as_ref()?;
+        let plan: Option<JobPlan> = serde_json::from_str(&job.plan_json).ok();
+        let start: Timestamp = job.started.parse().ok()?;
+        let since = |at: &str| Some(at.parse::<Timestamp>().ok()?.duration_since(start).as_secs_f64());
+        let seen = |row: &JobStepRow| {
+            let place = usize::try_from(row.sheet_step).unwrap_or(0).checked_sub(1);
+            let planned = place.and_then(|place| plan.as_ref()?.steps.get(place));
+            let most = planned.and_then(|step| match &step.todo {
+                JobTodo::Dip { most, .. } => *most,
+                _ => None,
+            });
+            Some(StepSeen {
+                name: row.name.clone(),
+                kind: match row.kind.as_str() {
+                    "dip" => StepKind::Dip,
+                    "powered" => StepKind::Powered,
+                    "inspect" => StepKind::Inspect,
+                    _ => StepKind::Prompt,
+                },
+                outcome: match row.outcome.as_deref() {
+                    Some("done") => Some(StepOutcome::Done),
+                    Some("skipped") => Some(StepOutcome::Skipped),
+                    Some("redone") => Some(StepOutcome::Redone),
+                    Some("failed") => Some(StepOutcome::Failed),
+                    _ => None,
+                },
+                began: since(&row.began)?,
+                ended: row.ended.as_deref().and_then(since),
+                most: most.map(|most| Span::new(most.as_secs_f64())),
+                within: planned.and_then(|step| step.within).map(|w| Span::new(w.as_secs_f64())),
+            })
+        };
+        let steps: Vec<_> = rows.iter().map(seen).collect::<Option<_>>()?;
+        let at = rows.iter().position(|row| row.run.as_deref() == Some(self.run.id.as_str()))?;
+        Some((steps, at))
     }
 
     fn minute(seconds: f64) -> f64 {
@@ -318,6 +369,7 @@ mod tests {
             bath_celsius: Some(55.0 - seconds / 10.0),
         };
         Record {
+            job: None,
             run: RunRow {
                 id: "b".into(),
                 station: "bench".into(),
