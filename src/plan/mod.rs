@@ -66,4 +66,5 @@ pub use warn::supply_warning;
 pub use work::plan;
 pub use worksheet::{
     AtOnce, Bound, Efficiencies, Lift, LoadRow, PartRow, Target, Thickness, Throughput, Value, Worksheet,
+    kept,
 };

@@ -281,3 +281,29 @@ pub struct Worksheet {
     /// What can hurt; never left out.
     pub cautions: Vec<String>,
 }
+
+/// What a run's record keeps of its worksheet; the rest follows from the order.
+const KEPT: [&str; 9] = [
+    "parts",
+    "thickness",
+    "efficiency",
+    "target",
+    "warnings",
+    "density",
+    "density-why",
+    "rack",
+    "load-count",
+];
+
+impl Worksheet {
+    /// As JSON, what a run's record keeps of it.
+    pub fn for_the_record(&self) -> serde_json::Value {
+        // A worksheet is plain data: it can be written.
+        kept(&serde_json::to_value(self).unwrap_or_default())
+    }
+}
+
+/// Of a worksheet in JSON, what a run's record keeps.
+pub fn kept(worksheet: &serde_json::Value) -> serde_json::Value {
+    KEPT.iter().filter_map(|key| Some(((*key).to_owned(), worksheet.get(key)?.clone()))).collect()
+}

@@ -21,19 +21,6 @@ const MOST_NAME: usize = 120;
 /// What a remark may be long.
 const MOST_TEXT: usize = 1_000;
 
-/// The parts of a worksheet that a record needs.
-const KEPT: [&str; 9] = [
-    "parts",
-    "thickness",
-    "efficiency",
-    "target",
-    "warnings",
-    "density",
-    "density-why",
-    "rack",
-    "load-count",
-];
-
 fn unknown(id: &str) -> Problem {
     Problem::not_found(format!("there is no run {id:?}"))
 }
@@ -250,9 +237,7 @@ pub(super) async fn planned(
     sheet: &Value,
     names: [(&str, Option<String>); 2],
 ) {
-    let kept: serde_json::Map<_, _> =
-        KEPT.iter().filter_map(|key| Some(((*key).to_owned(), sheet.get(key)?.clone()))).collect();
-    let mut entries = vec![("plan", json!({ "worksheet": kept }))];
+    let mut entries = vec![("plan", json!({ "worksheet": crate::plan::kept(sheet) }))];
     for (what, to) in names {
         entries.extend(to.map(|to| ("amend", json!({ "what": what, "to": to, "why": null }))));
     }

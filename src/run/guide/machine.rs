@@ -287,7 +287,7 @@ impl Guide {
         Ok((said, out))
     }
 
-    pub(super) fn here(&self) -> &JobStep {
+    pub(crate) fn here(&self) -> &JobStep {
         // `at` is below the number of steps: `new` checks it, and only `enter` moves it.
         &self.plan.steps[self.at.min(self.plan.steps.len() - 1)]
     }

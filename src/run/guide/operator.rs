@@ -86,7 +86,7 @@ impl Guide {
                 self.ask(out);
             }
             Phase::Feed => {
-                let JobTodo::Powered { part, order } = &self.here().todo else { return };
+                let JobTodo::Powered { part, order, .. } = &self.here().todo else { return };
                 let (part, order) = (*part, order.clone());
                 self.leads = Some(part);
                 // Too late is too late, but it is no longer getting later.

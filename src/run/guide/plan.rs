@@ -66,6 +66,9 @@ pub enum JobTodo {
         part: Polarity,
         /// The order.
         order: Box<Order>,
+        /// What the run's record keeps of the worksheet.
+        #[serde(default)]
+        worksheet: serde_json::Value,
     },
     /// Ask.
     Inspect {
@@ -190,7 +193,11 @@ impl JobPlan {
 fn todo(planned: &Todo) -> JobTodo {
     match planned {
         Todo::Dip { time, most } => JobTodo::Dip { time: time.duration(), most: most.map(|m| m.duration()) },
-        Todo::Powered { part, plan } => JobTodo::Powered { part: *part, order: Box::new(plan.order.clone()) },
+        Todo::Powered { part, plan } => JobTodo::Powered {
+            part: *part,
+            order: Box::new(plan.order.clone()),
+            worksheet: plan.worksheet.for_the_record(),
+        },
         Todo::Inspect { inspect, back_to } => JobTodo::Inspect {
             question: inspect.question.clone(),
             back_to: *back_to,

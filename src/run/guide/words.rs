@@ -20,7 +20,7 @@ pub(super) fn dwell(step: &JobStep) -> (Option<Duration>, Option<Duration>) {
 
 /// Whether the step puts metal on the part.
 pub(super) fn deposits(step: &JobStep) -> bool {
-    matches!(&step.todo, JobTodo::Powered { part: Polarity::Cathode, order } if order.deposit.is_some())
+    matches!(&step.todo, JobTodo::Powered { part: Polarity::Cathode, order, .. } if order.deposit.is_some())
 }
 
 fn tank(step: &JobStep) -> &str {
@@ -92,7 +92,7 @@ fn polarity(step: &JobStep) -> String {
 }
 
 fn feed(guide: &Guide, step: &JobStep) -> String {
-    let JobTodo::Powered { part, order } = &step.todo else { return String::new() };
+    let JobTodo::Powered { part, order, .. } = &step.todo else { return String::new() };
     let side = match (part, guide.leads) {
         (Polarity::Anode, _) => ", the part on the POSITIVE side",
         (Polarity::Cathode, None) => ", the part on the negative side",

@@ -54,7 +54,12 @@ fn step(name: &str, tank: Option<&str>, purpose: Option<Purpose>, todo: JobTodo)
 }
 
 pub fn powered(name: &str, tank: &str, purpose: Purpose, part: Polarity) -> JobStep {
-    step(name, Some(tank), Some(purpose), JobTodo::Powered { part, order: Box::new(order(tank)) })
+    step(
+        name,
+        Some(tank),
+        Some(purpose),
+        JobTodo::Powered { part, order: Box::new(order(tank)), worksheet: serde_json::Value::Null },
+    )
 }
 
 pub fn inspect(name: &str, back_to: usize, most: u8) -> JobStep {

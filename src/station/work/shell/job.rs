@@ -1,10 +1,11 @@
 //! The guided job at this station: its events to the guide, the guide's wishes to the controller.
 
 use super::*;
-use crate::ledger::{JobEnd, JobStart, JobStepRow};
+use crate::ledger::{Entry, JobEnd, JobStart, JobStepRow};
 use crate::run::Answer;
-use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, Warning};
+use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, JobTodo, Warning};
 use crate::watch::AlarmState;
+use serde_json::json;
 
 /// An answer that comes at the wrong place, in the operator's words.
 fn refuse<T>(text: impl Into<String>) -> Result<T, Refusal> {
@@ -135,9 +136,16 @@ impl<R: Remote> Shell<R> {
                 GuideAction::ResumeRun { by } => (by, Command::Resume),
                 GuideAction::StopRun { by } => (by, Command::Stop),
             };
-            let starts = matches!(command, Command::Start { .. });
+            let started = match &command {
+                Command::Start { id, .. } => Some(id.clone()),
+                _ => None,
+            };
+            let starts = started.is_some();
             let whose = self.guide.as_ref().map(|g| g.reference().clone()).unwrap_or_default();
             let done = self.command(&by, command, whose).await;
+            if let (Ok(_), Some(run)) = (&done, started) {
+                self.put_on_record(run, &by);
+            }
             if let Err(refusal) = done {
                 // A run that is on record ends by itself, and says so in its own events.
                 if starts
@@ -157,6 +165,29 @@ impl<R: Remote> Shell<R> {
             }
         }
         refused
+    }
+
+    /// The worksheet of the step, lot and customer go on the record of its run. Nobody waits: the run is on its way, and
+    /// what cannot be written is missing from the record, which says so.
+    fn put_on_record(&self, run: String, by: &str) {
+        let Some(guide) = &self.guide else { return };
+        let JobTodo::Powered { worksheet, .. } = &guide.here().todo else { return };
+        let reference = guide.reference();
+        let amended = |what, to: &Option<String>| {
+            to.as_ref().map(|to| ("amend", json!({ "what": what, "to": to, "why": null })))
+        };
+        let mut entries = vec![("plan", json!({ "worksheet": worksheet }))];
+        entries.extend(amended("lot", &reference.lot));
+        entries.extend(amended("customer", &reference.customer));
+        let (ledger, by) = (self.ledger.clone(), by.to_owned());
+        tokio::task::spawn_local(async move {
+            for (kind, content) in entries {
+                let entry = Entry { run: run.clone(), kind: kind.into(), by: by.clone(), content };
+                if let Err(error) = ledger.enter(entry).await {
+                    tracing::warn!("run {run}: its {kind} could not be put on record: {error}");
+                }
+            }
+        });
     }
 
     async fn record_job(&mut self, event: JobEvent) {
