@@ -14,7 +14,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 /// Analyses shown and taken into the trend.
 const MOST: u32 = 50;
@@ -324,13 +324,33 @@ pub(super) async fn measure(
         tank_microcoulombs: 0,
         entered: serde_json::to_string(&measured).map_err(|e| Problem::bug(e.to_string()))?,
         figures_json: serde_json::to_string(&figures).map_err(|e| Problem::bug(e.to_string()))?,
-        by,
+        by: by.clone(),
         note,
         undone: None,
     };
     app.write(move |h| h.found(&row)).await?;
     let text = shown(&truth, app.facts.units);
+    for content in on_record(&measured, &text) {
+        super::record::enter(&app, &run.id, "measurement", &by, content).await?;
+    }
     Ok(Json(MeasuredAnswer { run: run.id, tank: run.tank, truth, text }))
+}
+
+/// What was measured, as it goes on the run's record: a line for each place, and one for what follows.
+fn on_record(measured: &Measured, follows: &str) -> Vec<Value> {
+    let method = measured.method.and_then(|m| serde_json::to_value(m).ok());
+    let mut lines: Vec<_> = measured
+        .readings
+        .iter()
+        .map(|r| json!({ "method": method, "thickness_meters": r.thickness.get(), "text": r.at }))
+        .collect();
+    if let Some((before, after)) = measured.weights {
+        let text = format!("{before} before, {after} after");
+        lines.push(json!({ "method": "weight", "thickness_meters": null, "text": text }));
+    }
+    let follows = follows.split_whitespace().collect::<Vec<_>>().join(" ");
+    lines.push(json!({ "method": "worked out", "thickness_meters": null, "text": follows }));
+    lines
 }
 
 fn shown(truth: &Truth, units: Units) -> String {
@@ -364,9 +384,14 @@ pub(super) async fn unmeasure(
             "nothing was measured on this run's parts",
         ));
     };
-    app.write(move |h| h.undo_finding(last.id, &by)).await?;
+    let (undone_by, run) = (by.clone(), last.run.clone());
+    app.write(move |h| h.undo_finding(last.id, &undone_by)).await?;
     let said =
         format!("the measurement of {} by {}: taken back; it stays on record as such", last.at, last.by);
+    if let Some(run) = run {
+        let content = json!({ "method": "taken back", "thickness_meters": null, "text": said });
+        super::record::enter(&app, &run, "measurement", &by, content).await?;
+    }
     Ok(Json(Said { said }))
 }
 

@@ -223,7 +223,13 @@ pub(super) async fn amend(
     Ok(Json(Said { run: id, said: format!("entered on the record by {by}: {}", said.join("; ")) }))
 }
 
-async fn enter(app: &AppState, run: &str, kind: &str, by: &str, content: Value) -> Result<(), Problem> {
+pub(super) async fn enter(
+    app: &AppState,
+    run: &str,
+    kind: &str,
+    by: &str,
+    content: Value,
+) -> Result<(), Problem> {
     let entry = Entry { run: run.into(), kind: kind.into(), by: by.into(), content };
     app.write(move |h| h.enter(entry)).await
 }
