@@ -314,13 +314,13 @@ fn papers(r: &mut Routes) {
         record::picture,
         plot.text("image/svg+xml").may(400).may(404).ledger(),
     );
-    let sign = about("A run signed off, in a person's name").scope(Operate).takes("Sign").gives("Said");
+    let sign = about("A run signed off, in a person's name").scope(Operate).takes("Sign").gives("RunSaid");
     r.post("/api/v1/runs/{run}/sign", record::sign, sign.may(404).may(409).ledger());
     let amend = about("Lot, customer's reference or a note; what stood before stays on record");
     r.post(
         "/api/v1/runs/{run}/amend",
         record::amend,
-        amend.scope(Operate).takes("Amend").gives("Said").may(404).may(409).ledger(),
+        amend.scope(Operate).takes("Amend").gives("RunSaid").may(404).may(409).ledger(),
     );
     let worked = about("What a tank worked, as bars").query("each", "EachWord", "day or month");
     r.get(
