@@ -38,6 +38,7 @@ const METRICS: &[&str] = &[
     "tankside_link_errors_total",
     "tankside_setpoint_writes_total",
     "tankside_poll_seconds",
+    "tankside_job_step",
     "tankside_ledger_commit_seconds",
     "tankside_build_info",
 ];
