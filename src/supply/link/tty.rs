@@ -1,0 +1,138 @@
+//! A terminal, read and written without being watched all the time.
+//!
+//! tokio watches a port with epoll, and every byte that arrives wakes the
+//! thread whether anybody waits for it or not. Here the kernel is asked first,
+//! and the port is watched only from the first look that finds nothing and
+//! means to wait, to the next one that does not: whoever knows when an answer
+//! is due is not woken before.
+
+use nix::sys::termios;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::task::{Context, Poll, Waker, ready};
+use tokio::io::unix::AsyncFd;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio_serial::{SerialPort, SerialPortBuilder};
+
+/// An open terminal.
+pub(super) struct Tty {
+    file: Arc<File>,
+    watch: Option<AsyncFd<Arc<File>>>,
+    /// Holds the locks of a real port and what it was set to.
+    _port: Option<Box<dyn SerialPort>>,
+}
+
+/// Slaves of Linux's pseudo terminals live in one place.
+pub(super) fn is_pty(path: &Path) -> bool {
+    path.canonicalize().is_ok_and(|real| real.starts_with("/dev/pts"))
+}
+
+impl Tty {
+    /// A pty, or with `alone` false a port that somebody else has set and locked.
+    ///
+    /// Without TIOCEXCL: on a pty that flag outlives the process that set it for as long as the other end is open,
+    /// so after a kill -9 nobody but root could open the port to switch off. The flock is enough there.
+    pub fn open(path: &Path, alone: bool) -> io::Result<Tty> {
+        let file = bare(path)?;
+        if alone {
+            file.try_lock().map_err(|error| match error {
+                TryLockError::WouldBlock => {
+                    io::Error::new(io::ErrorKind::ResourceBusy, "another program has locked it")
+                }
+                TryLockError::Error(error) => error,
+            })?;
+            let mut raw = termios::tcgetattr(&file)?;
+            termios::cfmakeraw(&mut raw);
+            termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
+        }
+        Ok(Tty { file: Arc::new(file), watch: None, _port: None })
+    }
+
+    /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
+    pub fn serial(path: &Path, builder: SerialPortBuilder, rts: Option<bool>) -> io::Result<Tty> {
+        // Before the library: TIOCEXCL lets nobody open it after that, not even us.
+        let file = bare(path)?;
+        let mut port = builder.open().map_err(|error| match error.kind() {
+            tokio_serial::ErrorKind::NoDevice => {
+                io::Error::new(io::ErrorKind::ResourceBusy, error.to_string())
+            }
+            tokio_serial::ErrorKind::Io(kind) => io::Error::new(kind, error.to_string()),
+            _ => io::Error::other(error.to_string()),
+        })?;
+        if let Some(rts) = rts {
+            // Best effort: not every adapter has the line.
+            let _ = port.write_request_to_send(rts);
+        }
+        Ok(Tty { file: Arc::new(file), watch: None, _port: Some(port) })
+    }
+
+    fn watch(&mut self) -> io::Result<&AsyncFd<Arc<File>>> {
+        if self.watch.is_none() {
+            #[expect(
+                deprecated,
+                reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
+            )]
+            let watch = AsyncFd::new(self.file.clone())?;
+            self.watch = Some(watch);
+        }
+        self.watch.as_ref().ok_or_else(|| io::Error::other("not watched"))
+    }
+}
+
+fn bare(path: &Path) -> io::Result<File> {
+    let flags = libc::O_NOCTTY | libc::O_NONBLOCK;
+    OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)
+}
+
+impl AsyncRead for Tty {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buf: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        loop {
+            match io::Read::read(&mut &*self.file, buf.initialize_unfilled()) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                read => return Poll::Ready(read.map(|count| buf.advance(count))),
+            }
+            if cx.waker().will_wake(Waker::noop()) {
+                self.watch = None;
+                return Poll::Pending;
+            }
+            let mut ready = ready!(self.watch()?.poll_read_ready(cx))?;
+            ready.clear_ready();
+            // tokio holds a hang-up for final and would say "ready" for ever. If it is, the read says so.
+            if ready.ready().is_read_closed() {
+                self.watch = None;
+            }
+        }
+    }
+}
+
+impl AsyncWrite for Tty {
+    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        loop {
+            match io::Write::write(&mut &*self.file, bytes) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                written => return Poll::Ready(written),
+            }
+            let mut ready = ready!(self.watch()?.poll_write_ready(cx))?;
+            ready.clear_ready();
+            if ready.ready().is_write_closed() {
+                self.watch = None;
+            }
+        }
+    }
+    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+}
