@@ -7,8 +7,9 @@
 
 use super::rest::{Habits, Met, Rest};
 use super::trouble::{Bytes, Trouble};
+use super::tty::nobody;
 use std::pin::Pin;
-use std::task::{Context, Poll, Waker};
+use std::task::{Context, Poll};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, ReadBuf};
 use tokio::time::{Instant, timeout_at};
@@ -155,7 +156,7 @@ impl<S: Wire> Line<S> {
         // A look that does not wait. A timer, even one that has run out, would cost a millisecond.
         loop {
             let mut room = ReadBuf::new(&mut chunk);
-            let mut look = Context::from_waker(Waker::noop());
+            let mut look = Context::from_waker(nobody());
             let Poll::Ready(read) = Pin::new(&mut self.io).poll_read(&mut look, &mut room) else { break };
             alive(read.map(|()| room.filled().len()))?;
             came.extend_from_slice(room.filled());

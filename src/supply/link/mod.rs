@@ -47,3 +47,4 @@ pub use off::{OffReport, off_at_port, off_when_free};
 pub use open::stable_names;
 pub use probe::{Found, ProbeReport, probe};
 pub use record::Transcript;
+pub(crate) use rest::Rest;

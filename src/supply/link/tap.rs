@@ -2,11 +2,12 @@
 
 use super::line::Wire;
 use super::trouble::{Bytes, Trouble};
+use super::tty::nobody;
 use std::fmt;
 use std::io;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::task::{Context, Poll, Waker, ready};
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::Instant;
@@ -157,7 +158,7 @@ impl Tap {
             let mut tap = self.clone();
             let mut chunk = [0; 256];
             let mut room = ReadBuf::new(&mut chunk);
-            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(Waker::noop()), &mut room);
+            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(nobody()), &mut room);
             match look {
                 Poll::Pending => break,
                 Poll::Ready(Err(_)) if self.endless() => break,

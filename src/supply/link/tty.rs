@@ -12,18 +12,31 @@ use std::io;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::pin::Pin;
-use std::sync::Arc;
-use std::task::{Context, Poll, Waker, ready};
+use std::sync::{Arc, LazyLock};
+use std::task::{Context, Poll, Wake, Waker, ready};
 use tokio::io::unix::AsyncFd;
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::io::{AsyncRead, AsyncWrite, Interest, ReadBuf};
 use tokio_serial::{SerialPort, SerialPortBuilder};
 
 /// An open terminal.
 pub(super) struct Tty {
     file: Arc<File>,
-    watch: Option<AsyncFd<Arc<File>>>,
+    /// Writing is watched only when the port has once taken no more: each byte sent would be told.
+    watch: Option<(Interest, AsyncFd<Arc<File>>)>,
     /// Holds the locks of a real port and what it was set to.
     _port: Option<Box<dyn SerialPort>>,
+}
+
+/// The waker of a look that does not mean to wait.
+///
+/// One of our own, known by its data: two copies of the standard library's need not be the same by `will_wake`.
+pub(super) fn nobody() -> &'static Waker {
+    struct Nobody;
+    impl Wake for Nobody {
+        fn wake(self: Arc<Self>) {}
+    }
+    static NOBODY: LazyLock<Waker> = LazyLock::new(|| Arc::new(Nobody).into());
+    &NOBODY
 }
 
 /// Slaves of Linux's pseudo terminals live in one place.
@@ -70,16 +83,19 @@ impl Tty {
         Ok(Tty { file: Arc::new(file), watch: None, _port: Some(port) })
     }
 
-    fn watch(&mut self) -> io::Result<&AsyncFd<Arc<File>>> {
-        if self.watch.is_none() {
-            #[expect(
-                deprecated,
-                reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
-            )]
-            let watch = AsyncFd::new(self.file.clone())?;
-            self.watch = Some(watch);
-        }
-        self.watch.as_ref().ok_or_else(|| io::Error::other("not watched"))
+    fn watch(&mut self, interest: Interest) -> io::Result<&AsyncFd<Arc<File>>> {
+        let watched = match self.watch.take() {
+            Some((other, watch)) if interest.is_readable() || other.is_writable() => (other, watch),
+            _ => {
+                #[expect(
+                    deprecated,
+                    reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
+                )]
+                let watch = AsyncFd::with_interest(self.file.clone(), interest)?;
+                (interest, watch)
+            }
+        };
+        Ok(&self.watch.insert(watched).1)
     }
 }
 
@@ -100,11 +116,11 @@ impl AsyncRead for Tty {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 read => return Poll::Ready(read.map(|count| buf.advance(count))),
             }
-            if cx.waker().will_wake(Waker::noop()) {
+            if cx.waker().data() == nobody().data() {
                 self.watch = None;
                 return Poll::Pending;
             }
-            let mut ready = ready!(self.watch()?.poll_read_ready(cx))?;
+            let mut ready = ready!(self.watch(Interest::READABLE)?.poll_read_ready(cx))?;
             ready.clear_ready();
             // tokio holds a hang-up for final and would say "ready" for ever. If it is, the read says so.
             if ready.ready().is_read_closed() {
@@ -122,7 +138,8 @@ impl AsyncWrite for Tty {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 written => return Poll::Ready(written),
             }
-            let mut ready = ready!(self.watch()?.poll_write_ready(cx))?;
+            let mut ready =
+                ready!(self.watch(Interest::READABLE | Interest::WRITABLE)?.poll_write_ready(cx))?;
             ready.clear_ready();
             if ready.ready().is_write_closed() {
                 self.watch = None;
@@ -134,5 +151,40 @@ impl AsyncWrite for Tty {
     }
     fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
         Poll::Ready(Ok(()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+
+    fn pair() -> (File, Tty) {
+        let ends = nix::pty::openpty(None, None).unwrap();
+        let name = nix::unistd::ttyname(&ends.slave).unwrap();
+        (ends.master.into(), Tty::open(&name, true).unwrap())
+    }
+
+    fn look(tty: &mut Tty, waker: &Waker) -> Poll<Vec<u8>> {
+        let mut chunk = [0; 64];
+        let mut room = ReadBuf::new(&mut chunk);
+        let look = Pin::new(tty).poll_read(&mut Context::from_waker(waker), &mut room);
+        look.map(|read| read.map(|()| room.filled().to_vec()).unwrap())
+    }
+
+    /// Each byte that came in would wake the thread.
+    #[tokio::test]
+    async fn a_port_is_watched_only_while_somebody_waits_at_it() {
+        let (mut far, mut tty) = pair();
+        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(tty.watch.is_none());
+        assert!(look(&mut tty, Waker::noop()).is_pending());
+        assert!(tty.watch.is_some());
+        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(tty.watch.is_none(), "a look ends it");
+        far.write_all(b"0.300\n").unwrap();
+        let mut came = [0; 6];
+        tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came).await.unwrap();
+        assert_eq!(&came, b"0.300\n");
     }
 }
