@@ -84,9 +84,11 @@ impl Tty {
     }
 
     fn watch(&mut self, interest: Interest) -> io::Result<&AsyncFd<Arc<File>>> {
-        let watched = match self.watch.take() {
-            Some((other, watch)) if interest.is_readable() || other.is_writable() => (other, watch),
-            _ => {
+        // The old watch is gone before the new one begins: no file may be watched twice.
+        let fits = |(other, _): &(Interest, _)| other.is_writable() || !interest.is_writable();
+        let watched = match self.watch.take().filter(fits) {
+            Some(watched) => watched,
+            None => {
                 #[expect(
                     deprecated,
                     reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
@@ -158,6 +160,8 @@ impl AsyncWrite for Tty {
 mod tests {
     use super::*;
     use std::io::Write;
+    use std::pin::pin;
+    use std::time::Duration;
 
     fn pair() -> (File, Tty) {
         let ends = nix::pty::openpty(None, None).unwrap();
@@ -186,5 +190,22 @@ mod tests {
         let mut came = [0; 6];
         tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came).await.unwrap();
         assert_eq!(&came, b"0.300\n");
+    }
+
+    #[tokio::test]
+    async fn a_port_that_takes_no_more_bytes_is_written_to_when_it_does_again() {
+        let (mut far, mut tty) = pair();
+        // Watched for reading alone, as after an answer that was waited for.
+        assert!(look(&mut tty, Waker::noop()).is_pending());
+        let sent = vec![b'7'; 40_000];
+        let mut write = pin!(tokio::io::AsyncWriteExt::write_all(&mut tty, &sent));
+        let begun = std::future::poll_fn(|cx| Poll::Ready(write.as_mut().poll(cx).is_ready())).await;
+        assert!(!begun, "the kernel keeps less than that");
+        let reader = tokio::task::spawn_blocking(move || {
+            let mut came = vec![0; 40_000];
+            io::Read::read_exact(&mut far, &mut came).map(|()| (came, far))
+        });
+        tokio::time::timeout(Duration::from_secs(20), write).await.expect("it goes on").unwrap();
+        assert_eq!(reader.await.unwrap().unwrap().0, sent);
     }
 }
