@@ -20,7 +20,7 @@ use tankside::mimic::modbus::WordOrder;
 use tankside::mimic::{self, Options, Protocol, Running};
 use tankside::quantity::{Amps, Regulation, Volts};
 use tankside::supply::dialect;
-use tankside::supply::{Clock, Device, Dialect, Parity, Port, Spec, Trouble, Wiring};
+use tankside::supply::{Clock, Device, Dialect, Parity, Port, Spec, Wiring};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, Lines};
 use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 use tokio::time::timeout;
@@ -162,20 +162,29 @@ async fn pymodbus_reads_and_writes_the_mimic_over_modbus_tcp() {
 
 // Our driver, against servers of others.
 
+/// With time-outs that a server in Python keeps on a machine with ten times too much to do. What a lost or late
+/// answer does is other tests' matter; here each is a fault.
+fn patient(dialect: Arc<Dialect>) -> Arc<Dialect> {
+    let mut dialect = Arc::unwrap_or_clone(dialect);
+    dialect.timing.reply_timeout = Duration::from_secs(10);
+    dialect.timing.gap_timeout = Duration::from_secs(2);
+    Arc::new(dialect)
+}
+
 /// Connect, prepare, set, on, read, off: what a station does, on a supply with 3 ohms on its terminals.
-async fn try_plating(mut device: Device, identity: &str) -> Result<Device, Trouble> {
-    let who = device.connect().await?;
+async fn plates_on(mut device: Device, identity: &str) -> Device {
+    let who = device.connect().await.unwrap();
     assert!(who.text.contains(identity), "{who:?}");
-    device.prepare(Volts::new(8.0), Amps::new(3.0), Volts::new(6.0)).await?;
-    let reading = device.read().await?;
+    device.prepare(Volts::new(8.0), Amps::new(3.0), Volts::new(6.0)).await.unwrap();
+    let reading = device.read().await.unwrap();
     assert_eq!(reading.output, Some(false));
     assert_eq!((reading.set_volts, reading.set_amps), (Some(Volts::new(6.0)), Some(Amps::ZERO)));
-    device.output_on().await?;
+    device.output_on().await.unwrap();
     // Its current holds: 1.25 A through 3 ohms are 3.75 V.
-    assert!(device.set(Amps::new(1.25), Volts::new(6.0)).await?);
-    let mut reading = device.read().await?;
+    assert!(device.set(Amps::new(1.25), Volts::new(6.0)).await.unwrap());
+    let mut reading = device.read().await.unwrap();
     for _ in 0..20 {
-        reading = device.read().await?;
+        reading = device.read().await.unwrap();
         assert_eq!(reading.output, Some(true));
         assert!((reading.amps.get() - 1.25).abs() < 1e-3, "{reading:?}");
         assert!((reading.volts.get() - 3.75).abs() < 1e-2, "{reading:?}");
@@ -183,34 +192,17 @@ async fn try_plating(mut device: Device, identity: &str) -> Result<Device, Troub
     assert_eq!(reading.set_amps, Some(Amps::new(1.25)));
     assert_eq!(reading.regulation, Some(Regulation::ConstantCurrent));
     // Its voltage holds: 6 V through 3 ohms are 2 A, of 2.5 A that it may.
-    device.set(Amps::new(2.5), Volts::new(6.0)).await?;
+    device.set(Amps::new(2.5), Volts::new(6.0)).await.unwrap();
     for _ in 0..8 {
-        reading = device.read().await?;
+        reading = device.read().await.unwrap();
     }
     assert!((reading.amps.get() - 2.0).abs() < 1e-3, "{reading:?}");
     assert_eq!(reading.regulation, Some(Regulation::ConstantVoltage));
-    device.off().await?;
-    let reading = device.read().await?;
+    device.off().await.unwrap();
+    let reading = device.read().await.unwrap();
     assert_eq!((reading.output, reading.amps), (Some(false), Amps::ZERO));
-    // An answer that is lost or comes late is doubted, and asked for again; nothing else may happen,
-    // and no value above was another than the right one.
-    let doubted = ["no-reply", "garbled", "truncated", "unsettled"];
-    let (errors, many) = (device.errors(), device.errors().values().sum::<u64>());
-    assert!(errors.keys().all(|kind| doubted.contains(kind)) && many <= 4, "{errors:?}");
-    Ok(device)
-}
-
-/// A server of others may lose a question on a pty now and then, and a station would ask again
-/// later. Nothing but a lost answer is forgiven, and the whole of it is then done once more.
-async fn plates_on(device: impl Fn() -> Device, identity: &str) -> Device {
-    for _ in 0..4 {
-        match try_plating(device(), identity).await {
-            Ok(device) => return device,
-            Err(trouble) if trouble.is_doubtful() => eprintln!("once more: {trouble}"),
-            Err(trouble) => panic!("{trouble}"),
-        }
-    }
-    panic!("an answer was lost in each of four tries");
+    assert!(device.errors().is_empty(), "{:?}", device.errors());
+    device
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -222,7 +214,7 @@ async fn our_driver_works_a_supply_that_sinstruments_serves_over_tcp_and_over_a_
         let server =
             Server::start("sinstruments_server.py", &arguments[..1 + usize::from(!baud.is_empty())]).await;
         for port in [Port::Tcp(server.port()), Port::Serial(link.clone())] {
-            let device = || Device::new(spec(port.clone(), "scpi", 9600), shipped("scpi"), Clock::new());
+            let device = Device::new(spec(port, "scpi", 9600), patient(shipped("scpi")), Clock::new());
             plates_on(device, "RESISTOR SUPPLY").await.close();
         }
     }
@@ -251,16 +243,11 @@ struct Cable {
 
 impl Cable {
     fn new() -> Cable {
-        let ((mut here, near), (mut there, far)) = (pty(), pty());
-        let hold = |end: &PathBuf| {
-            let mut options = File::options();
-            options.read(true).write(true).custom_flags(libc::O_NOCTTY).open(end).expect("a fresh pty")
-        };
-        let _held = [hold(&near), hold(&far)];
+        let ((mut here, near, held_near), (mut there, far, held_far)) = (pty(), pty());
         let join = tokio::spawn(async move {
             let _ = tokio::io::copy_bidirectional(&mut here, &mut there).await;
         });
-        Cable { ends: [near, far], _held, join }
+        Cable { ends: [near, far], _held: [held_near, held_far], join }
     }
 }
 
@@ -270,10 +257,32 @@ impl Drop for Cable {
     }
 }
 
-/// One end, and the path of the other, which is left closed: a handle of that library would lock it.
-fn pty() -> (SerialStream, PathBuf) {
-    let (master, slave) = SerialStream::pair().expect("a pty");
-    (master, slave.name().expect("a pty has a name").into())
+/// One end, and the path of the other, which a plain handle holds open: one of that library would lock it.
+///
+/// There must be no moment at which nobody has the other end open. The kernel reports that as a hang-up, which
+/// tokio takes to be final: every later look at this end is "ready", finds nothing (EAGAIN) and looks again without
+/// ever giving way, so that `copy_bidirectional` serves one direction and lets the other lie. Seen with strace:
+/// 79,000 such looks in 3 s, and the question or the answer that was lost had never been read from the pty.
+fn pty() -> (SerialStream, PathBuf, File) {
+    let (master, mut slave) = SerialStream::pair().expect("a pty");
+    let path = PathBuf::from(slave.name().expect("a pty has a name"));
+    slave.set_exclusive(false).expect("its own terminal");
+    let mut options = File::options();
+    let held = options.read(true).write(true).custom_flags(libc::O_NOCTTY).open(&path).expect("a fresh pty");
+    drop(slave);
+    (master, path, held)
+}
+
+/// The tests below blame the driver for every lost answer, so the cable must lose none: see `pty`.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_cable_of_these_tests_rests_when_nothing_is_sent() {
+    let cables: Vec<Cable> = (0..40).map(|_| Cable::new()).collect();
+    let metrics = tokio::runtime::Handle::current().metrics();
+    let busy = || (0..2).map(|worker| metrics.worker_total_busy_duration(worker)).sum::<Duration>();
+    let (before, idle) = (busy(), Duration::from_millis(500));
+    tokio::time::sleep(idle).await;
+    let worked = busy() - before;
+    assert!(worked < idle / 4, "{} idle cables kept the runtime at work for {worked:?}", cables.len());
 }
 
 /// The shipped example, and the same supply with its numbers as float32 in that order.
@@ -358,8 +367,8 @@ const SERIAL: &str = "544b 4d31 0000 032f";
 async fn our_driver_works_a_modbus_supply_of_others_over_tcp_in_all_four_word_orders() {
     for (order, _) in ORDERS {
         let (_server, port) = modbus_tcp(order).await;
-        plates_on(|| over_modbus(port.clone(), example(order)), SERIAL).await.close();
-        plates_on(|| over_modbus(port.clone(), float_map(order)), SERIAL).await.close();
+        plates_on(over_modbus(port.clone(), patient(example(order))), SERIAL).await.close();
+        plates_on(over_modbus(port, patient(float_map(order))), SERIAL).await.close();
     }
 }
 
@@ -368,8 +377,8 @@ async fn our_driver_works_a_modbus_supply_of_others_as_rtu_in_all_four_word_orde
     for (order, _) in ORDERS {
         let cable = Cable::new();
         let (_server, port) = modbus_rtu(order, &cable).await;
-        plates_on(|| over_modbus(port.clone(), example(order)), SERIAL).await.close();
-        plates_on(|| over_modbus(port.clone(), float_map(order)), SERIAL).await.close();
+        plates_on(over_modbus(port.clone(), patient(example(order))), SERIAL).await.close();
+        plates_on(over_modbus(port, patient(float_map(order))), SERIAL).await.close();
     }
 }
 

@@ -4,6 +4,7 @@ use super::Shared;
 use crate::mimic::bench::Link;
 use crate::mimic::modbus::t3_5;
 use crate::mimic::scpi::Input;
+use crate::supply::Rest;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
@@ -13,8 +14,6 @@ use tokio::time::{Instant, sleep_until, timeout};
 const BITS: u32 = 10;
 /// A reply goes out in pieces that take about so long on the wire.
 const PIECE: Duration = Duration::from_millis(5);
-/// The timer's grain; waits aim this much early, and the wire's own account keeps the mean right.
-const GRAIN: Duration = Duration::from_millis(1);
 /// Bytes that nobody takes are dropped after this.
 const DEAF: Duration = Duration::from_millis(500);
 
@@ -142,9 +141,7 @@ pub(super) async fn say<S: AsyncWrite + Unpin>(
     free
 }
 
+/// To the moment: a millisecond is eleven characters at 115,200 baud.
 pub(super) async fn until(when: Instant) {
-    let early = when.checked_sub(GRAIN).unwrap_or(when);
-    if early > Instant::now() {
-        sleep_until(early).await;
-    }
+    Rest::default().until(when).await;
 }

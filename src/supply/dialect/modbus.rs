@@ -11,7 +11,7 @@ use super::shared::{most, optional};
 use crate::quantity::{Amps, Field, Quantity, Span, Table, Volts};
 
 /// Which of the two register spaces.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Space {
     /// Holding registers, read with function code 03.
     Holding,
@@ -64,7 +64,7 @@ pub struct TripBits {
 }
 
 /// Registers that are read in one go.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Block {
     /// Which space.
     pub space: Space,

@@ -5,13 +5,14 @@
 //! answer can still be on its way and throws away what came; the caller then
 //! asks one question whose answer it knows.
 
+use super::rest::{Habits, Met, Rest};
 use super::trouble::{Bytes, Trouble};
-use std::future::poll_fn;
+use super::tty::nobody;
 use std::pin::Pin;
-use std::task::Poll;
+use std::task::{Context, Poll};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, ReadBuf};
-use tokio::time::{Instant, sleep_until, timeout_at};
+use tokio::time::{Instant, timeout_at};
 
 /// Anything that carries bytes both ways.
 pub trait Wire: AsyncRead + AsyncWrite + Unpin + Send {}
@@ -51,6 +52,8 @@ pub(super) struct Line<S> {
     free_at: Instant,
     late_until: Instant,
     unsolicited: u64,
+    rest: Rest,
+    habits: Habits,
 }
 
 impl<S: Wire> Line<S> {
@@ -66,6 +69,8 @@ impl<S: Wire> Line<S> {
             free_at: now,
             late_until: now,
             unsolicited: 0,
+            rest: Rest::default(),
+            habits: Habits::default(),
         }
     }
 
@@ -87,14 +92,14 @@ impl<S: Wire> Line<S> {
 
     /// Sends a line that has no answer.
     pub async fn tell(&mut self, command: &str) -> Result<(), Trouble> {
-        self.rest().await;
+        self.rest.until(self.free_at).await;
         self.write(command).await
     }
 
     /// Sends a question and waits for one whole line. It neither checks nor
     /// mends trust; that is for the caller, who knows a question to try.
     pub async fn ask(&mut self, question: &str) -> Result<Answer, Trouble> {
-        self.rest().await;
+        self.rest.until(self.free_at).await;
         self.stale(question).await?;
         // If the caller is dropped while waiting, the answer is still to come.
         let trusted = !std::mem::replace(&mut self.suspect, true);
@@ -140,12 +145,6 @@ impl<S: Wire> Line<S> {
         }
     }
 
-    async fn rest(&mut self) {
-        if Instant::now() < self.free_at {
-            sleep_until(self.free_at).await;
-        }
-    }
-
     fn gap(&self) -> Duration {
         self.pace.gap_timeout.max(self.pace.byte_time * 4)
     }
@@ -157,8 +156,8 @@ impl<S: Wire> Line<S> {
         // A look that does not wait. A timer, even one that has run out, would cost a millisecond.
         loop {
             let mut room = ReadBuf::new(&mut chunk);
-            let look = poll_fn(|cx| Poll::Ready(Pin::new(&mut self.io).poll_read(cx, &mut room))).await;
-            let Poll::Ready(read) = look else { break };
+            let mut look = Context::from_waker(nobody());
+            let Poll::Ready(read) = Pin::new(&mut self.io).poll_read(&mut look, &mut room) else { break };
             alive(read.map(|()| room.filled().len()))?;
             came.extend_from_slice(room.filled());
             if came.len() > LONGEST {
@@ -209,7 +208,15 @@ impl<S: Wire> Line<S> {
         let longest = self.pace.byte_time * u32::try_from(LONGEST).unwrap_or(u32::MAX);
         let end = deadline + longest + self.pace.reply_timeout;
         let mut first = None;
+        // Until then there is nothing to do but to be woken byte by byte. Whatever comes instead of the usual
+        // answer, or nothing, is seen when it is over: no later than the usual answer would be.
+        let usual = self.habits.usual(&question).filter(|_| !self.pace.byte_time.is_zero());
+        if let Some(usual) = usual {
+            self.rest.until((sent + usual).min(deadline)).await;
+        }
+        let mut looks = 0;
         loop {
+            looks += 1;
             let count = match timeout_at(deadline.min(end), self.io.read(&mut chunk)).await {
                 Ok(read) => alive(read)?,
                 Err(_) if came.is_empty() => {
@@ -221,7 +228,9 @@ impl<S: Wire> Line<S> {
                 Err(_) => return Err(Trouble::Truncated { asked: asked(), came: Bytes(came) }),
             };
             let now = Instant::now();
-            let first = *first.get_or_insert(now);
+            // What came in one piece took its time on the wire.
+            let took = self.pace.byte_time * u32::try_from(count).unwrap_or(u32::MAX);
+            let first = *first.get_or_insert(now.checked_sub(took).map_or(sent, |first| first.max(sent)));
             came.extend_from_slice(&chunk[..count]);
             if let Some(stop) = came.iter().position(|b| *b == self.reply_end) {
                 if !came[stop + 1..].trim_ascii().is_empty() {
@@ -229,6 +238,13 @@ impl<S: Wire> Line<S> {
                     return Err(Trouble::Garbled { asked: asked(), why, came: Bytes(came) });
                 }
                 came.truncate(stop);
+                let took = now.saturating_duration_since(sent);
+                let met = match usual {
+                    None => Met::Watched,
+                    Some(_) if looks == 1 => Met::Whole,
+                    Some(_) => Met::ComingIn,
+                };
+                self.habits.learn(&question, took, met);
                 let at = sent.min(first) + first.saturating_duration_since(sent) / 2;
                 return Ok(Answer { bytes: came, at });
             }

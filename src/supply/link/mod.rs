@@ -1,8 +1,8 @@
 //! The live half of the supply room: ports, time-outs, trust, off.
 //!
 //! What the folder is for: everything that opens a port or waits. `open.rs`
-//! knows of ports, `line.rs` of text lines and trust, `bus.rs` of lines that
-//! need a guard (with `registers.rs` and `tap.rs` for Modbus), `talk.rs` of
+//! and `tty.rs` know of ports, `line.rs` of text lines and trust, `bus.rs` of lines that
+//! need a guard (with `registers.rs` and `tap.rs` for Modbus), `rest.rs` of when to wait and for how long, `talk.rs` of
 //! questions and orders, `session.rs` of framings, `device.rs` of what a supply is asked to do; `off.rs`, `minder.rs` and
 //! `probe.rs` are small programs over them. What it may not know: how a file
 //! is read or a reply is parsed; that is pure and lies above.
@@ -29,6 +29,7 @@ mod port_tests;
 mod probe;
 mod record;
 mod registers;
+mod rest;
 mod session;
 #[cfg(test)]
 mod story_tests;
@@ -36,6 +37,7 @@ mod talk;
 mod tap;
 #[cfg(test)]
 mod tests;
+mod tty;
 
 use super::{Bytes, Dialect, Flow, Parity, Port, Spec, Trouble, dialect, help, reply, trouble};
 
@@ -47,3 +49,4 @@ pub use off::{OffReport, off_at_port, off_when_free};
 pub use open::stable_names;
 pub use probe::{Found, ProbeReport, probe};
 pub use record::Transcript;
+pub(crate) use rest::Rest;

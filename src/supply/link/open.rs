@@ -3,18 +3,12 @@
 use super::echo::Echo;
 use super::help::{Holder, OpenHelp};
 use super::line::Wire;
+use super::tty::{Tty, is_pty};
 use super::{Dialect, Flow, Parity, Port, Spec, Trouble};
-use nix::sys::termios;
-use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::MetadataExt;
 use std::path::Path;
-use std::pin::Pin;
-use std::task::{Context, Poll, ready};
 use std::time::Duration;
-use tokio::io::unix::AsyncFd;
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio_serial::{SerialPort, SerialStream};
 
 /// A socket that does not answer by then will not.
 const CONNECT: Duration = Duration::from_secs(3);
@@ -32,7 +26,7 @@ async fn bare(spec: &Spec, dialect: &Dialect) -> Result<Box<dyn Wire>, Trouble> 
             Tty::open(path, true).map(|tty| Box::new(tty) as _).map_err(|error| explain(path, error))
         }
         Port::Serial(path) => {
-            serial(spec, path, dialect).map(|stream| Box::new(stream) as _).map_err(|e| explain(path, e))
+            serial(spec, path, dialect).map(|tty| Box::new(tty) as _).map_err(|e| explain(path, e))
         }
     }
 }
@@ -64,7 +58,7 @@ async fn socket(port: &Port) -> Result<Box<dyn Wire>, Trouble> {
     Err(Trouble::Missing(Box::new(OpenHelp { port: port.to_string(), error, advice, ..OpenHelp::default() })))
 }
 
-fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStream> {
+fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<Tty> {
     let parity = match spec.parity {
         Parity::None => tokio_serial::Parity::None,
         Parity::Even => tokio_serial::Parity::Even,
@@ -87,79 +81,7 @@ fn serial(spec: &Spec, path: &Path, dialect: &Dialect) -> io::Result<SerialStrea
     if let Some(dtr) = dialect.dtr {
         builder = builder.dtr_on_open(dtr);
     }
-    // Opening locks it: TIOCEXCL against every other program, flock against root's.
-    let mut stream = SerialStream::open(&builder).map_err(|error| match error.kind() {
-        tokio_serial::ErrorKind::NoDevice => io::Error::new(io::ErrorKind::ResourceBusy, error.to_string()),
-        tokio_serial::ErrorKind::Io(kind) => io::Error::new(kind, error.to_string()),
-        _ => io::Error::other(error.to_string()),
-    })?;
-    if let Some(rts) = dialect.rts {
-        // Best effort: not every adapter has the line.
-        let _ = stream.write_request_to_send(rts);
-    }
-    Ok(stream)
-}
-
-/// Slaves of Linux's pseudo terminals live in one place.
-fn is_pty(path: &Path) -> bool {
-    path.canonicalize().is_ok_and(|real| real.starts_with("/dev/pts"))
-}
-
-/// A terminal without TIOCEXCL. On a pty that flag outlives the process that
-/// set it for as long as the other end is open, so after a kill -9 nobody but
-/// root could open the port to switch off. The flock is enough there.
-struct Tty(AsyncFd<File>);
-
-impl Tty {
-    fn open(path: &Path, alone: bool) -> io::Result<Tty> {
-        let flags = libc::O_NOCTTY | libc::O_NONBLOCK;
-        let file = OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)?;
-        if alone {
-            file.try_lock().map_err(|error| match error {
-                TryLockError::WouldBlock => {
-                    io::Error::new(io::ErrorKind::ResourceBusy, "another program has locked it")
-                }
-                TryLockError::Error(error) => error,
-            })?;
-            let mut raw = termios::tcgetattr(&file)?;
-            termios::cfmakeraw(&mut raw);
-            termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
-        }
-        #[expect(
-            deprecated,
-            reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
-        )]
-        AsyncFd::new(file).map(Tty)
-    }
-}
-
-impl AsyncRead for Tty {
-    fn poll_read(self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
-        loop {
-            let mut guard = ready!(self.0.poll_read_ready(cx))?;
-            let read = guard.try_io(|fd| io::Read::read(&mut fd.get_ref(), buf.initialize_unfilled()));
-            if let Ok(read) = read {
-                return Poll::Ready(read.map(|count| buf.advance(count)));
-            }
-        }
-    }
-}
-
-impl AsyncWrite for Tty {
-    fn poll_write(self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        loop {
-            let mut guard = ready!(self.0.poll_write_ready(cx))?;
-            if let Ok(written) = guard.try_io(|fd| io::Write::write(&mut fd.get_ref(), bytes)) {
-                return Poll::Ready(written);
-            }
-        }
-    }
-    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Poll::Ready(Ok(()))
-    }
-    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Poll::Ready(Ok(()))
-    }
+    Tty::serial(path, builder, dialect.rts)
 }
 
 /// Looks at everything that can be looked at; guesses nothing.

@@ -15,11 +15,15 @@
 //! would first report an end of the stream that is none.
 
 use super::line::{Pace, Wire};
+use super::rest::{Habits, Met, Rest};
 use super::tap::Tap;
 use super::trouble::{Bytes, Trouble};
 use std::fmt;
+use std::future::poll_fn;
+use std::pin::pin;
+use std::task::Poll;
 use std::time::Duration;
-use tokio::time::{Instant, sleep_until, timeout_at};
+use tokio::time::{Instant, timeout_at};
 use tokio_modbus::client::{Client as _, Context};
 use tokio_modbus::prelude::{Request, Response, Slave, SlaveContext as _};
 use tokio_modbus::{Error, ExceptionCode};
@@ -27,7 +31,7 @@ use tokio_modbus::{Error, ExceptionCode};
 use super::dialect::{Block, Space};
 
 /// One question to one unit.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(super) enum Registers {
     Read(Block),
     /// Function code 06.
@@ -91,6 +95,8 @@ pub(super) struct Master {
     pace: Pace,
     free_at: Instant,
     late_until: Instant,
+    rest: Rest,
+    habits: Habits,
 }
 
 impl Master {
@@ -107,7 +113,9 @@ impl Master {
         let silence = (pace.byte_time * 7 / 2).max(Duration::from_micros(1750));
         let min_gap = if tcp { pace.min_gap } else { pace.min_gap.max(silence) };
         let now = Instant::now();
-        Master { tap, context, tcp, around, pace: Pace { min_gap, ..pace }, free_at: now, late_until: now }
+        let pace = Pace { min_gap, ..pace };
+        let (rest, habits) = (Rest::default(), Habits::default());
+        Master { tap, context, tcp, around, pace, free_at: now, late_until: now, rest, habits }
     }
 
     /// Bytes that came without a question.
@@ -123,16 +131,14 @@ impl Master {
         what: &Registers,
         anyway: bool,
     ) -> Result<(Vec<u16>, Instant), Trouble> {
-        if Instant::now() < self.free_at {
-            sleep_until(self.free_at).await;
-        }
+        self.rest.until(self.free_at).await;
         let asked = || format!("unit {unit}: {what}");
-        if let Some(came) = self.tap.lying().await?.filter(|_| !anyway) {
+        if let Some(came) = self.tap.lying()?.filter(|_| !anyway) {
             self.late();
             return Err(Trouble::Garbled { asked: asked(), why: "it came before the question".into(), came });
         }
         self.context.set_slave(Slave(unit));
-        let answer = self.call(what.request(), &asked).await;
+        let answer = self.call(unit, what, &asked).await;
         self.free_at = Instant::now() + self.pace.min_gap;
         let came = self.tap.came();
         // Over TCP nothing echoes, and the header makes the answer to function code 06 look as if it did.
@@ -195,28 +201,55 @@ impl Master {
 
     async fn call(
         &mut self,
-        request: Request<'_>,
+        unit: u8,
+        what: &Registers,
         asked: &impl Fn() -> String,
     ) -> Result<Result<Response, ExceptionCode>, Trouble> {
         self.tap.begin(self.pace.byte_time);
         let gap = self.pace.gap_timeout.max(self.pace.byte_time * 4);
         let begun = Instant::now();
-        let answer = {
-            let call = self.context.call(request);
-            tokio::pin!(call);
-            loop {
+        let question = (unit, what);
+        let usual = self.habits.usual(&question).filter(|_| !self.pace.byte_time.is_zero());
+        self.tap.hold(usual.is_some());
+        let mut answer = None;
+        {
+            let mut call = pin!(self.context.call(what.request()));
+            // Until the usual time there is nothing to do but to be woken byte by byte. Whatever comes instead of
+            // the usual answer, or nothing, is seen when it is over: no later than the usual answer would be.
+            if let Some(usual) = usual {
+                match poll_fn(|cx| Poll::Ready(call.as_mut().poll(cx))).await {
+                    Poll::Ready(failed) => answer = Some(failed),
+                    Poll::Pending if self.tap.awaited() => {
+                        let sent = self.tap.written().unwrap_or(begun);
+                        self.rest.until(sent + usual.min(self.pace.reply_timeout)).await;
+                    }
+                    // The port has not taken the whole question yet.
+                    Poll::Pending => {}
+                }
+                self.tap.hold(false);
+            }
+            while answer.is_none() {
                 let deadline = match (self.tap.last(), self.tap.written()) {
                     (Some(last), _) => last + gap,
                     (None, Some(written)) => written + self.pace.reply_timeout,
                     (None, None) => begun + self.pace.reply_timeout,
                 };
                 match timeout_at(deadline, &mut call).await {
-                    Ok(answer) => break Some(answer),
+                    Ok(came) => answer = Some(came),
                     Err(_) if self.tap.moved_since(deadline, gap, self.pace.reply_timeout) => {}
-                    Err(_) => break None,
+                    Err(_) => break,
                 }
             }
-        };
+        }
+        if let (Some(Ok(Ok(_))), Some(written)) = (&answer, self.tap.written()) {
+            let took = Instant::now().saturating_duration_since(written);
+            let met = match usual {
+                None => Met::Watched,
+                Some(_) if self.tap.looks() == 1 => Met::Whole,
+                Some(_) => Met::ComingIn,
+            };
+            self.habits.learn(&question, took, met);
+        }
         let came = || Bytes(self.tap.came());
         match answer {
             None if self.tap.written().is_none() => Err(Trouble::Gone("the port takes no more bytes".into())),

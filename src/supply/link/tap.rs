@@ -2,8 +2,8 @@
 
 use super::line::Wire;
 use super::trouble::{Bytes, Trouble};
+use super::tty::nobody;
 use std::fmt;
-use std::future::poll_fn;
 use std::io;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -30,6 +30,10 @@ struct State {
     gone: Option<String>,
     endless: bool,
     unsolicited: u64,
+    /// Nothing is read; whoever asked is asked to come again.
+    held: bool,
+    awaited: bool,
+    looks: u32,
 }
 
 impl fmt::Debug for Tap {
@@ -51,6 +55,9 @@ impl Tap {
             gone: None,
             endless: false,
             unsolicited: 0,
+            held: false,
+            awaited: false,
+            looks: 0,
         })))
     }
 
@@ -67,6 +74,23 @@ impl Tap {
         state.came.clear();
         (state.written, state.first, state.last) = (None, None, None);
         state.endless = false;
+        (state.held, state.awaited, state.looks) = (false, false, 0);
+    }
+
+    /// Until further notice a read finds nothing and looks for nothing. Whoever
+    /// releases it has to poll the reader again by himself.
+    pub fn hold(&self, held: bool) {
+        self.state().held = held;
+    }
+
+    /// Whether somebody came to read while it was held: whatever he had to say is said.
+    pub fn awaited(&self) -> bool {
+        self.state().awaited
+    }
+
+    /// How often bytes were found in this exchange.
+    pub fn looks(&self) -> u32 {
+        self.state().looks
     }
 
     /// When the last byte of the question is out, as far as the baud rate tells.
@@ -128,13 +152,13 @@ impl Tap {
     }
 
     /// What already lies there, without waiting.
-    pub async fn lying(&self) -> Result<Option<Bytes>, Trouble> {
+    pub fn lying(&self) -> Result<Option<Bytes>, Trouble> {
         self.begin(Duration::ZERO);
         loop {
             let mut tap = self.clone();
             let mut chunk = [0; 256];
             let mut room = ReadBuf::new(&mut chunk);
-            let look = poll_fn(|cx| Poll::Ready(Pin::new(&mut tap).poll_read(cx, &mut room))).await;
+            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(nobody()), &mut room);
             match look {
                 Poll::Pending => break,
                 Poll::Ready(Err(_)) if self.endless() => break,
@@ -175,6 +199,10 @@ impl Tap {
 impl AsyncRead for Tap {
     fn poll_read(self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
         let mut state = self.state();
+        if state.held {
+            state.awaited = true;
+            return Poll::Pending;
+        }
         let before = buf.filled().len();
         let read = ready!(Pin::new(&mut state.io).poll_read(cx, buf));
         if let Err(error) = read {
@@ -188,7 +216,11 @@ impl AsyncRead for Tap {
         }
         let now = Instant::now();
         state.came.extend_from_slice(came);
-        state.first = state.first.or(Some(now));
+        state.looks += 1;
+        // What came in one piece took its time on the wire.
+        let took = state.byte_time * u32::try_from(came.len()).unwrap_or(u32::MAX);
+        let sent = state.written.unwrap_or(now).min(now);
+        state.first = state.first.or(Some(now.checked_sub(took).map_or(sent, |first| first.max(sent))));
         state.last = Some(now);
         if state.came.len() > LONGEST {
             state.endless = true;

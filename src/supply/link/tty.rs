@@ -1,0 +1,211 @@
+//! A terminal, read and written without being watched all the time.
+//!
+//! tokio watches a port with epoll, and every byte that arrives wakes the
+//! thread whether anybody waits for it or not. Here the kernel is asked first,
+//! and the port is watched only from the first look that finds nothing and
+//! means to wait, to the next one that does not: whoever knows when an answer
+//! is due is not woken before.
+
+use nix::sys::termios;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+use std::pin::Pin;
+use std::sync::{Arc, LazyLock};
+use std::task::{Context, Poll, Wake, Waker, ready};
+use tokio::io::unix::AsyncFd;
+use tokio::io::{AsyncRead, AsyncWrite, Interest, ReadBuf};
+use tokio_serial::{SerialPort, SerialPortBuilder};
+
+/// An open terminal.
+pub(super) struct Tty {
+    file: Arc<File>,
+    /// Writing is watched only when the port has once taken no more: each byte sent would be told.
+    watch: Option<(Interest, AsyncFd<Arc<File>>)>,
+    /// Holds the locks of a real port and what it was set to.
+    _port: Option<Box<dyn SerialPort>>,
+}
+
+/// The waker of a look that does not mean to wait.
+///
+/// One of our own, known by its data: two copies of the standard library's need not be the same by `will_wake`.
+pub(super) fn nobody() -> &'static Waker {
+    struct Nobody;
+    impl Wake for Nobody {
+        fn wake(self: Arc<Self>) {}
+    }
+    static NOBODY: LazyLock<Waker> = LazyLock::new(|| Arc::new(Nobody).into());
+    &NOBODY
+}
+
+/// Slaves of Linux's pseudo terminals live in one place.
+pub(super) fn is_pty(path: &Path) -> bool {
+    path.canonicalize().is_ok_and(|real| real.starts_with("/dev/pts"))
+}
+
+impl Tty {
+    /// A pty, or with `alone` false a port that somebody else has set and locked.
+    ///
+    /// Without TIOCEXCL: on a pty that flag outlives the process that set it for as long as the other end is open,
+    /// so after a kill -9 nobody but root could open the port to switch off. The flock is enough there.
+    pub fn open(path: &Path, alone: bool) -> io::Result<Tty> {
+        let file = bare(path)?;
+        if alone {
+            file.try_lock().map_err(|error| match error {
+                TryLockError::WouldBlock => {
+                    io::Error::new(io::ErrorKind::ResourceBusy, "another program has locked it")
+                }
+                TryLockError::Error(error) => error,
+            })?;
+            let mut raw = termios::tcgetattr(&file)?;
+            termios::cfmakeraw(&mut raw);
+            termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
+        }
+        Ok(Tty { file: Arc::new(file), watch: None, _port: None })
+    }
+
+    /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
+    pub fn serial(path: &Path, builder: SerialPortBuilder, rts: Option<bool>) -> io::Result<Tty> {
+        // Before the library: TIOCEXCL lets nobody open it after that, not even us.
+        let file = bare(path)?;
+        let mut port = builder.open().map_err(|error| match error.kind() {
+            tokio_serial::ErrorKind::NoDevice => {
+                io::Error::new(io::ErrorKind::ResourceBusy, error.to_string())
+            }
+            tokio_serial::ErrorKind::Io(kind) => io::Error::new(kind, error.to_string()),
+            _ => io::Error::other(error.to_string()),
+        })?;
+        if let Some(rts) = rts {
+            // Best effort: not every adapter has the line.
+            let _ = port.write_request_to_send(rts);
+        }
+        Ok(Tty { file: Arc::new(file), watch: None, _port: Some(port) })
+    }
+
+    fn watch(&mut self, interest: Interest) -> io::Result<&AsyncFd<Arc<File>>> {
+        // The old watch is gone before the new one begins: no file may be watched twice.
+        let fits = |(other, _): &(Interest, _)| other.is_writable() || !interest.is_writable();
+        let watched = match self.watch.take().filter(fits) {
+            Some(watched) => watched,
+            None => {
+                #[expect(
+                    deprecated,
+                    reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
+                )]
+                let watch = AsyncFd::with_interest(self.file.clone(), interest)?;
+                (interest, watch)
+            }
+        };
+        Ok(&self.watch.insert(watched).1)
+    }
+}
+
+fn bare(path: &Path) -> io::Result<File> {
+    let flags = libc::O_NOCTTY | libc::O_NONBLOCK;
+    OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)
+}
+
+impl AsyncRead for Tty {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buf: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        loop {
+            match io::Read::read(&mut &*self.file, buf.initialize_unfilled()) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                read => return Poll::Ready(read.map(|count| buf.advance(count))),
+            }
+            if cx.waker().data() == nobody().data() {
+                self.watch = None;
+                return Poll::Pending;
+            }
+            let mut ready = ready!(self.watch(Interest::READABLE)?.poll_read_ready(cx))?;
+            ready.clear_ready();
+            // tokio holds a hang-up for final and would say "ready" for ever. If it is, the read says so.
+            if ready.ready().is_read_closed() {
+                self.watch = None;
+            }
+        }
+    }
+}
+
+impl AsyncWrite for Tty {
+    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        loop {
+            match io::Write::write(&mut &*self.file, bytes) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                written => return Poll::Ready(written),
+            }
+            let mut ready =
+                ready!(self.watch(Interest::READABLE | Interest::WRITABLE)?.poll_write_ready(cx))?;
+            ready.clear_ready();
+            if ready.ready().is_write_closed() {
+                self.watch = None;
+            }
+        }
+    }
+    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+    use std::pin::pin;
+    use std::time::Duration;
+
+    fn pair() -> (File, Tty) {
+        let ends = nix::pty::openpty(None, None).unwrap();
+        let name = nix::unistd::ttyname(&ends.slave).unwrap();
+        (ends.master.into(), Tty::open(&name, true).unwrap())
+    }
+
+    fn look(tty: &mut Tty, waker: &Waker) -> Poll<Vec<u8>> {
+        let mut chunk = [0; 64];
+        let mut room = ReadBuf::new(&mut chunk);
+        let look = Pin::new(tty).poll_read(&mut Context::from_waker(waker), &mut room);
+        look.map(|read| read.map(|()| room.filled().to_vec()).unwrap())
+    }
+
+    /// Each byte that came in would wake the thread.
+    #[tokio::test]
+    async fn a_port_is_watched_only_while_somebody_waits_at_it() {
+        let (mut far, mut tty) = pair();
+        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(tty.watch.is_none());
+        assert!(look(&mut tty, Waker::noop()).is_pending());
+        assert!(tty.watch.is_some());
+        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(tty.watch.is_none(), "a look ends it");
+        far.write_all(b"0.300\n").unwrap();
+        let mut came = [0; 6];
+        tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came).await.unwrap();
+        assert_eq!(&came, b"0.300\n");
+    }
+
+    #[tokio::test]
+    async fn a_port_that_takes_no_more_bytes_is_written_to_when_it_does_again() {
+        let (mut far, mut tty) = pair();
+        // Watched for reading alone, as after an answer that was waited for.
+        assert!(look(&mut tty, Waker::noop()).is_pending());
+        let sent = vec![b'7'; 40_000];
+        let mut write = pin!(tokio::io::AsyncWriteExt::write_all(&mut tty, &sent));
+        let begun = std::future::poll_fn(|cx| Poll::Ready(write.as_mut().poll(cx).is_ready())).await;
+        assert!(!begun, "the kernel keeps less than that");
+        let reader = tokio::task::spawn_blocking(move || {
+            let mut came = vec![0; 40_000];
+            io::Read::read_exact(&mut far, &mut came).map(|()| (came, far))
+        });
+        tokio::time::timeout(Duration::from_secs(20), write).await.expect("it goes on").unwrap();
+        assert_eq!(reader.await.unwrap().unwrap().0, sent);
+    }
+}
