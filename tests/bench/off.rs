@@ -116,8 +116,7 @@ fn sample(hall: &Hall, daemon: &Daemon, clients: usize, samples: usize, answered
                 })
             })
             .collect();
-        let well =
-            stations.into_iter().map(|station| station.join().is_ok()).fold(true, |all, well| all && well);
+        let well = stations.into_iter().filter_map(|station| station.join().err()).count() == 0;
         stop.store(true, Ordering::Relaxed);
         assert!(well, "a station's thread said what was wrong");
     });
