@@ -46,9 +46,10 @@ impl Rest {
         if left.is_zero() {
             return;
         }
-        let Some(timer) = self.timer().filter(|_| left <= LONG && !clock_stands_still()) else {
+        if left > LONG || clock_stands_still() {
             return sleep_until(then).await;
-        };
+        }
+        let Some(timer) = self.timer() else { return sleep_until(then).await };
         let once = Expiration::OneShot(TimeSpec::from_duration(left));
         if timer.get_ref().0.set(once, TimerSetTimeFlags::empty()).is_err() {
             return sleep_until(then).await;
