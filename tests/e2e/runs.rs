@@ -256,7 +256,7 @@ fn record_that_was_tampered_with_after_its_run_is_found_and_named() {
 
     drop(daemon);
     let mut shell = tools::sqlite3();
-    let deed = "DELETE FROM reading_chunk;
+    let deed = "DELETE FROM reading_block;
                 UPDATE event SET text = text || ' and well' WHERE kind = 'ended';";
     shell.arg("-bail").arg(hall.ledger()).arg(deed);
     let (good, said) = tools::run(shell, "");
