@@ -523,7 +523,8 @@ fn run_is_started_held_resumed_and_switched_off_by_its_operators() {
     let truth = shop.truth("charge_coulombs").as_f64().unwrap();
     assert!(
         charge > 1.0 && (charge / truth - 1.0).abs() < 0.05,
-        "{charge} C in the ledger, {truth} C in the cell"
+        "{charge} C in the ledger, {truth} C in the cell: {}",
+        out(&daemon.say(&["report"]))
     );
     let tanks = daemon.json(&["tanks"]);
     assert_eq!(tanks[0]["tank"], "nickel");

@@ -178,7 +178,11 @@ async fn no_answer_has_a_key_that_the_document_is_silent_about() {
         else {
             continue;
         };
-        let real = path.replace("{station}", "bench").replace("{run}", RUN).replace("{watch}", "drift");
+        let real = path
+            .replace("{station}", "bench")
+            .replace("{run}", RUN)
+            .replace("{job}", JOB)
+            .replace("{watch}", "drift");
         let answer = rig.get(&real).await;
         assert_eq!(answer.status, StatusCode::OK, "{real}");
         undescribed(&document, schema, &answer.json(), path, &mut found);

@@ -10,7 +10,9 @@ pub use std::sync::atomic::{AtomicBool, Ordering};
 pub use std::sync::{Arc, Mutex};
 pub use std::time::Duration;
 pub use tankside::bath::Agitation;
-pub use tankside::ledger::{AlarmRow, AuditRow, EventRow, OnceRow, ReadingRow, RunRow, StageRow, TankRow};
+pub use tankside::ledger::{
+    AlarmRow, AuditRow, EventRow, JobRow, JobStepRow, OnceRow, ReadingRow, RunRow, StageRow, TankRow,
+};
 pub use tankside::plan::{Control, Goal, Order};
 pub use tankside::quantity::{Amps, Area, CurrentSlope, Microcoulombs, Units, Volts};
 pub use tankside::run::{Command, Question, Refusal, RunState};
@@ -29,6 +31,7 @@ pub use tokio::sync::{mpsc, watch};
 pub use tokio_util::sync::CancellationToken;
 pub use tower::ServiceExt;
 
+pub const JOB: &str = "0190a5e0-0000-7000-8000-000000000002";
 pub const RUN: &str = "0190a5e0-0000-7000-8000-000000000001";
 
 #[derive(Default)]
@@ -82,6 +85,45 @@ impl History for Shelf {
     fn run(&self, id: &str) -> Result<Option<RunRow>, HistoryError> {
         self.check()?;
         Ok((id == RUN).then(|| run_row(id)))
+    }
+    fn job(
+        &self,
+        id: &str,
+        _: u32,
+    ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
+        self.check()?;
+        let job = JobRow {
+            id: JOB.into(),
+            station: "bench".into(),
+            sheet: "nickel-on-copper-alloys".into(),
+            title: "6 key cups".into(),
+            base: "brass".into(),
+            parts: 6,
+            lot: None,
+            customer: None,
+            started_by: "mila".into(),
+            started: "2026-01-01T00:00:00Z".into(),
+            ended: None,
+            state: "running".into(),
+            cause: None,
+            continues: None,
+            plan_json: "{}".into(),
+        };
+        let step = JobStepRow {
+            job: JOB.into(),
+            number: 1,
+            sheet_step: 1,
+            name: "hang".into(),
+            kind: "prompt".into(),
+            tank: None,
+            began: "2026-01-01T00:00:00Z".into(),
+            ended: None,
+            outcome: None,
+            reason: None,
+            by: None,
+            run: None,
+        };
+        Ok((id == JOB).then(|| (job, vec![step], Vec::new())))
     }
     fn readings(&self, _: &str) -> Result<Vec<ReadingRow>, HistoryError> {
         Ok(vec![ReadingRow {

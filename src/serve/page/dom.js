@@ -60,11 +60,12 @@ export function icon(name) {
 
 /** A drawing of the daemon's as an element with that label; nothing when it is none. */
 export function drawing(text, label) {
-  const doc = new DOMParser().parseFromString(text, "image/svg+xml");
+  // A drawing to be looked at by itself brings colours of its own; here it takes the page's, and the page's policy
+  // would complain of the others even where they are only read.
+  const bare = text.replace(/<style>[^<]*<\/style>/g, "");
+  const doc = new DOMParser().parseFromString(bare, "image/svg+xml");
   const svg = doc.documentElement;
-  if (svg.localName !== "svg" || svg.querySelector("parsererror, script, foreignObject")) return null;
-  // A drawing to be looked at by itself brings colours of its own; here it takes the page's.
-  svg.querySelectorAll("style").forEach((style) => style.remove());
+  if (svg.localName !== "svg" || svg.querySelector("parsererror, script, style, foreignObject")) return null;
   const mine = document.importNode(svg, true);
   mine.setAttribute("role", "img");
   mine.setAttribute("aria-label", label);
