@@ -178,6 +178,12 @@ async fn no_answer_has_a_key_that_the_document_is_silent_about() {
         else {
             continue;
         };
+        // Analyses need a config, which this rig has none of: `tests/findings.rs` reads them.
+        if path.ends_with("/analysis") {
+            continue;
+        }
+        let path = path.replace("/advice", "/advice?saw=dull");
+        let path = path.replace("{tank}", "nickel");
         let real = path
             .replace("{station}", "bench")
             .replace("{run}", RUN)
@@ -185,7 +191,7 @@ async fn no_answer_has_a_key_that_the_document_is_silent_about() {
             .replace("{watch}", "drift");
         let answer = rig.get(&real).await;
         assert_eq!(answer.status, StatusCode::OK, "{real}");
-        undescribed(&document, schema, &answer.json(), path, &mut found);
+        undescribed(&document, schema, &answer.json(), &path, &mut found);
         read += 1;
     }
     assert!(read > 10, "{read}");
