@@ -7,7 +7,6 @@ use std::net::{SocketAddr, TcpStream};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
-use std::time::{Duration, Instant};
 
 fn config(folder: &Path, listen: &str) -> std::path::PathBuf {
     let path = folder.join("tankside.toml");
@@ -156,13 +155,13 @@ fn running_daemon_takes_tokens_as_they_are_made_and_its_own_user_is_never_locked
     assert_eq!(local, 0o600);
     assert!(good(say(&config, &["status"])).contains("bench"));
     // The audit is on disk within half a second, not before the answer.
-    let begun = Instant::now();
-    let audit = loop {
-        let audit = good(say(&config, &["token", "audit"]));
-        if audit.contains("no-scope") || begun.elapsed() > Duration::from_secs(20) {
-            break audit;
+    let mut audit = String::new();
+    for _ in 0..200 {
+        audit = good(say(&config, &["token", "audit"]));
+        if audit.contains("no-scope") {
+            break;
         }
-    };
+    }
     let refused = audit.lines().find(|l| l.contains("no-scope")).unwrap_or_else(|| panic!("{audit}"));
     assert!(refused.contains("screen") && refused.contains("127.0.0.1") && refused.contains(off), "{audit}");
     // Another address is told no secret of this one's.
