@@ -4,7 +4,7 @@
 //! passing commands on. What it may not know: `supply`; it cannot touch a port.
 //!
 //! A route is one line in `router`, with what it does, its scope and its schemas:
-//! see [`routes`]. What is not on that list is in no document and in nobody's scope.
+//! see `routes`. What is not on that list is in no document and in nobody's scope.
 //!
 //! | route | |
 //! |---|---|
@@ -31,7 +31,7 @@
 //! | GET `/api/v1/tanks`, `/api/v1/alarms` | accounts; alarms now and their journal |
 //! | GET `/api/v1/tanks/{tank}/account?by=day\|month\|part\|event&since=` | one account in its parts |
 //! | POST `/api/v1/tanks/{tank}/{log,undo}` | upkeep that was done; the last log taken back |
-//! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see [`guard`] |
+//! | GET, POST `/api/v1/session`, POST `/api/v1/session/end` | who one is; log-in; log-out: see `guard` |
 //! | GET `/api/v1/audit` | who did what |
 //! | GET `/api/v1/events` | events and alarm changes as server-sent events, from any point on |
 //! | GET `/api/v1/openapi.json` | all of this, for programs |
