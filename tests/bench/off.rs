@@ -142,19 +142,22 @@ fn fall(daemon: &Daemon, station: &str, mimic: &Mimic, chance: &mut Chance) -> f
         daemon.verb(&words).code == Some(0) || mimic.state().on()
     });
     wait("plating", || mimic.state().number("amperes") > 2.9);
-    wait("steady", || status_of(daemon, &status, "phase") == "steady");
+    // The daemon must have read what this load needs: the figure is of a short that comes, not of one that was there.
+    wait("steady", || {
+        let now = status_of(daemon, &status);
+        now["run"]["phase"] == "steady" && now["measured"]["volts"].as_f64().is_some_and(|volts| volts > 2.0)
+    });
     sleep(chance.below(POLL * 2));
     let seconds = fault_to_off(mimic);
-    wait("aborted", || status_of(daemon, &status, "state") == "aborted");
+    wait("aborted", || status_of(daemon, &status)["run"]["state"] == "aborted");
     mimic.does("clear");
     seconds
 }
 
-/// One word of the run, or nothing when the daemon does not get to it.
-fn status_of(daemon: &Daemon, path: &str, key: &str) -> String {
+/// What the daemon says of the station, or nothing when it does not get to it.
+fn status_of(daemon: &Daemon, path: &str) -> Value {
     let page = ureq::get(format!("http://{}{path}", daemon.address)).call();
-    let page: Option<Value> = page.ok().and_then(|mut page| page.body_mut().read_json().ok());
-    page.and_then(|status| Some(status["run"][key].as_str()?.to_owned())).unwrap_or_default()
+    page.ok().and_then(|mut page| page.body_mut().read_json().ok()).unwrap_or_default()
 }
 
 fn wait(what: &str, mut so: impl FnMut() -> bool) {
