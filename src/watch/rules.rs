@@ -213,6 +213,9 @@ pub(super) fn judge(
     }
 }
 
+/// What two metals in one solution make by themselves stays below this (from memory: tenths of a volt).
+const OWN_VOLTS: Volts = Volts::new(1.0);
+
 fn over_voltage(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
     if r.faults.over_voltage {
         return Bad(format!("the supply's own over-voltage protection has tripped at {}", r.volts));
@@ -220,7 +223,12 @@ fn over_voltage(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {
     if !cx.output_on {
         return Good;
     }
-    let limit = s.over_voltage.unwrap_or(cx.most_volts * 1.02 + s.volts_count * 3.0).min(cx.max_volts * 1.02);
+    let usual = cx.most_volts * 1.02 + s.volts_count * 3.0;
+    // Without current the terminals show what the cell itself makes, which may be above a low entry voltage: the supply
+    // cannot pull it down, and it burns nothing.
+    let still = r.amps < s.amps_count * 3.0;
+    let usual = if still { usual.max(OWN_VOLTS) } else { usual };
+    let limit = s.over_voltage.unwrap_or(usual).min(cx.max_volts * 1.02);
     if r.volts > limit * (1.0 - back) {
         return Bad(format!("{} at the terminals; {limit} is the most allowed here", r.volts));
     }

@@ -397,7 +397,19 @@ impl Guide {
             self.phase = Phase::SwapBack;
             return self.ask(out);
         }
-        self.finish(RunState::Complete, "every step is done", out);
+        let cause = self.all_left();
+        self.finish(RunState::Complete, &cause, out);
+    }
+
+    /// How the sheet was gone through to its end: what was skipped is not said to be done.
+    pub(super) fn all_left(&self) -> String {
+        let skipped = self.plan.steps.iter().zip(&self.passages);
+        let skipped = skipped.filter(|(_, p)| p.mark == Mark::Left(Outcome::Skipped));
+        let names: Vec<_> = skipped.map(|(step, _)| format!("{:?}", step.name)).collect();
+        match &names[..] {
+            [] => "every step is done".into(),
+            _ => format!("the end of the sheet is reached; SKIPPED: {}", names.join(", ")),
+        }
     }
 
     pub(super) fn go_back(&mut self, to: usize, out: &mut Out) {

@@ -112,7 +112,8 @@ impl Guide {
             Phase::Rinse => self.go_on(Outcome::Done, None, Some(by), out),
             Phase::SwapBack => {
                 self.leads = Some(Polarity::Cathode);
-                self.finish(RunState::Complete, "every step is done", out);
+                let cause = self.all_left();
+                self.finish(RunState::Complete, &cause, out);
             }
             Phase::Run | Phase::RunFailed | Phase::Look | Phase::Over => {}
         }

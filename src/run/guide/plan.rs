@@ -172,7 +172,7 @@ impl JobPlan {
             done[at] = left;
         }
         let Some(undone) = done.iter().position(|done| !done) else {
-            return Err(Refusal("every step of that job was done; there is no rest".into()));
+            return Err(Refusal("every step of that job was done or skipped; there is no rest".into()));
         };
         let Some(from) = from else { return Ok(undone) };
         let names = || self.steps.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");

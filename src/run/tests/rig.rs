@@ -15,6 +15,8 @@ pub enum Load {
     /// V = 1.4 V + 0.9 ohm x I.
     Good,
     Open,
+    /// Makes 0.30 V by itself and takes no current.
+    Cell,
     Short,
     /// A bridge of 60 milliohm: leads and clips that touch.
     Bridge,
@@ -164,7 +166,7 @@ impl Rig {
         }
         let by_voltage = match self.load {
             Load::Good => ((self.volts - 1.4) / 0.9).max(0.0),
-            Load::Open => 0.0,
+            Load::Open | Load::Cell => 0.0,
             Load::Short => self.volts / 0.01,
             Load::Bridge => self.volts / 0.06,
         };
@@ -172,6 +174,7 @@ impl Rig {
         let v = match self.load {
             Load::Good if i < by_voltage => 1.4 + 0.9 * i,
             Load::Short => 0.01 * i,
+            Load::Cell => self.volts.max(0.30),
             Load::Bridge => 0.06 * i,
             _ => self.volts,
         };

@@ -238,6 +238,21 @@ fn live_entry_waits_for_the_operator_and_ramps_from_what_flows() {
 }
 
 #[test]
+fn cell_that_makes_more_volts_by_itself_than_the_entry_voltage_is_no_over_voltage_but_a_runaway_is() {
+    let mut rig = Rig::new();
+    rig.load = Load::Open;
+    let low = Order { entry: Entry::Live, entry_volts: Volts::new(0.25), ..order() };
+    rig.ask(Command::Start { id: "r".into(), order: Box::new(low) }).unwrap();
+    rig.run_for(5.0);
+    rig.load = Load::Cell;
+    rig.run_for(20.0);
+    assert_eq!(rig.raised(), [], "the supply cannot pull it down, and no current flows");
+    rig.volts = 5.0;
+    rig.until(3.0, |v| v.state == RunState::Aborted);
+    assert_eq!(rig.raised()[0], Kind::OverVoltage);
+}
+
+#[test]
 fn on_contact_starts_by_itself() {
     let mut rig = Rig::new();
     rig.load = Load::Open;

@@ -116,6 +116,20 @@ fn step_is_not_skipped_without_a_reason_and_an_activation_that_is_says_what_it_r
 }
 
 #[test]
+fn job_whose_last_step_was_skipped_does_not_say_that_every_step_is_done() {
+    let mut rig = Rig::new(nickel());
+    rig.go_to(4);
+    while rig.view().state == RunState::Running {
+        rig.say(skip("the supply is wanted elsewhere")).unwrap();
+    }
+    let view = rig.view();
+    let last = format!("{:?}", view.steps.last().unwrap().name);
+    let cause = view.cause.unwrap();
+    assert!(cause.contains("SKIPPED") && cause.contains(&last), "{cause}");
+    assert!(!cause.contains("every step is done"), "{cause}");
+}
+
+#[test]
 fn whoever_ends_a_job_while_the_load_is_in_acid_is_told_to_take_it_out() {
     for command in [GuideCommand::Stop, skip("changed my mind")] {
         let mut rig = Rig::new(nickel());
