@@ -236,6 +236,7 @@ async fn account_of_one_tank_is_told_since_each_event_and_by_day_with_what_is_wr
     let daemon = Daemon::start(folder.path());
     let said = daemon.fine(&["tanks", "nickel"]);
     assert!(said.contains("150 A·h in 1 runs") && said.contains("nothing was logged yet"), "{said}");
+    let said = daemon.fine(&["tanks", "nickel", "--analyses"]);
     assert!(said.contains("no analysis of this bath is on record"), "{said}");
     daemon.fine(&["tanks", "--log", "nickel", "make-up"]);
     let said = daemon.fine(&["tanks", "nickel"]);
