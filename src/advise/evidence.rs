@@ -100,6 +100,10 @@ pub struct Since {
 /// Everything that a record may show.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Evidence {
+    /// Whether any charge passed; `Some(false)`: none is on record.
+    pub charged: Option<bool>,
+    /// What is on record and cannot be read, a sentence each.
+    pub unread: Vec<String>,
     /// The metal's symbol.
     pub metal: Option<String>,
     /// Time with current, minutes.

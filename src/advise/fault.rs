@@ -100,6 +100,10 @@ impl Fault {
     }
 }
 
+/// Of a run without charge.
+const NO_CHARGE: &str = "NO CHARGE is on record for this run: nothing was plated in it. What is seen on the part was made \
+                         elsewhere, or in another run; what follows rests on the rest of the record alone.";
+
 /// Judges every cause of that fault by the evidence: those it speaks for first, the strongest first, then
 /// what is not known, then what it speaks against; within each in the trade's order.
 pub fn advise(saw: Fault, evidence: &Evidence) -> Advice {
@@ -124,7 +128,8 @@ pub fn advise(saw: Fault, evidence: &Evidence) -> Advice {
         })
         .collect();
     causes.sort_by_key(|judged| std::cmp::Reverse(judged.verdict));
-    let mut not_known: Vec<String> = Vec::new();
+    // What is on record and could not be taken in comes before what was never recorded.
+    let mut not_known: Vec<String> = evidence.unread.clone();
     for judged in causes.iter().filter(|j| j.verdict == Verdict::Unknown) {
         if !not_known.contains(&judged.seen) {
             not_known.push(judged.seen.clone());
@@ -132,5 +137,6 @@ pub fn advise(saw: Fault, evidence: &Evidence) -> Advice {
     }
     not_known.push("what the part looked like before, and what was done to it outside this record".into());
     let any_evidence = causes.iter().any(|j| j.verdict > Verdict::Unknown);
-    Advice { saw, causes, any_evidence, not_known }
+    let first = (evidence.charged == Some(false)).then_some(NO_CHARGE);
+    Advice { saw, first, causes, any_evidence, not_known }
 }

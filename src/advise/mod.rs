@@ -65,6 +65,8 @@ pub struct Judged {
 pub struct Advice {
     /// What was seen on the part.
     pub saw: Fault,
+    /// What has to be said before any cause: that nothing was plated in this run.
+    pub first: Option<&'static str>,
     /// Every cause that the trade knows here.
     pub causes: Vec<Judged>,
     /// Whether the record speaks for any of them.

@@ -38,9 +38,9 @@ pub struct StepSeen {
     pub kind: StepKind,
     /// What became of it; `None` while it is worked.
     pub outcome: Option<StepOutcome>,
-    /// Seconds from the job's start.
-    pub began: f64,
-    /// Likewise.
+    /// Seconds from the job's start; `None` where that cannot be read.
+    pub began: Option<f64>,
+    /// Likewise; `None` while it is worked too.
     pub ended: Option<f64>,
     /// The most that a dip may last.
     pub most: Option<Span>,
@@ -67,12 +67,12 @@ impl Evidence {
         let over = before
             .iter()
             .filter(|s| s.kind == StepKind::Dip)
-            .filter_map(|s| Some((s.ended? - s.began - s.most?.get()).max(0.0)));
+            .filter_map(|s| Some((s.ended? - s.began? - s.most?.get()).max(0.0)));
         self.over_dwell = over.reduce(f64::max).map(Span::new);
         if let (Some(step), Some(last)) = (steps.get(at), before.last())
-            && let (Some(most), Some(ended)) = (step.within, last.ended)
+            && let (Some(most), Some(began), Some(ended)) = (step.within, step.began, last.ended)
         {
-            self.late = Some((Span::new((step.began - ended).max(0.0)), most));
+            self.late = Some((Span::new((began - ended).max(0.0)), most));
         }
         self
     }
@@ -84,7 +84,7 @@ mod tests {
     use crate::advise::{Fault, advise};
 
     fn step(name: &str, kind: StepKind, outcome: StepOutcome, began: f64, ended: f64) -> StepSeen {
-        let outcome = Some(outcome);
+        let (outcome, began) = (Some(outcome), Some(began));
         StepSeen { name: name.into(), kind, outcome, began, ended: Some(ended), most: None, within: None }
     }
 

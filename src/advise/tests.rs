@@ -23,6 +23,8 @@ fn good() -> Evidence {
     let since = |what: &str| Since { what: what.into(), ampere_hours: 20.0, due: 0.1, ever: true };
     Evidence {
         metal: Some("Ni".into()),
+        charged: Some(true),
+        unread: Vec::new(),
         minutes: Some(12.0),
         margin: Some(MarginSeen { least: 0.6, minute: 3.0, if_still: None }),
         temperature: Some(TemperatureSeen {

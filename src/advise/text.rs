@@ -10,6 +10,9 @@ impl Advice {
             out.push_str(&text);
             out.push('\n');
         };
+        if let Some(first) = self.first {
+            line(first.into());
+        }
         if !self.any_evidence {
             line(
                 "Nothing in this run's record speaks for any cause. What follows is the order in which the trade meets \

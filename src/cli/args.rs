@@ -216,16 +216,16 @@ pub(crate) enum Verb {
     },
     /// One run: its record in lines, as a page, as JSON, or its readings as CSV
     #[command(
-        after_help = "Example: tankside report last --html run.html\n         tankside report --csv 0190a5e0-… > run.csv"
+        after_help = "Example: tankside report last --html run.html\n         tankside report last-job --html job.html\n         tankside report --csv 0190a5e0-… > run.csv"
     )]
     Report {
-        /// The run's id, the beginning of it, or "last"
-        #[arg(default_value = "last")]
+        /// The id of a run or a job, the beginning of it, "last" (run) or "last-job"
+        #[arg(default_value = "last", value_name = "RUN|JOB")]
         run: String,
         /// The record as a page that prints on one or two A4 sheets, into this file ("-": standard output)
         #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv"])]
         html: Option<PathBuf>,
-        /// The readings as CSV
+        /// A run's readings, or a job's steps, as CSV
         #[arg(long, conflicts_with = "json")]
         csv: bool,
     },
@@ -295,9 +295,10 @@ pub(crate) enum RunsDeed {
         after_help = "Example: tankside runs measure last --thickness \"11.2 um\" --at edge --thickness \"8.2 um\" --at face --thickness \"6 um\" --at hollow --method xrf"
     )]
     Measure(MeasureArgs),
-    /// Signs a run off, in a person's name
+    /// Signs a run or a job off, in a person's name
     Sign {
-        /// The run's id, or "last"
+        /// The id of a run or a job, "last" (run) or "last-job"
+        #[arg(value_name = "RUN|JOB")]
         run: String,
         /// Who signs [default: the name of --as, else $USER]
         #[arg(long, value_name = "NAME")]
@@ -308,7 +309,8 @@ pub(crate) enum RunsDeed {
     },
     /// Enters lot, customer's reference or a note; what stood before stays on record
     Amend {
-        /// The run's id, or "last"
+        /// The id of a run or a job, "last" (run) or "last-job"
+        #[arg(value_name = "RUN|JOB")]
         run: String,
         /// The lot
         #[arg(long, value_name = "TEXT")]

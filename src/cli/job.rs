@@ -98,7 +98,7 @@ pub(super) fn open(job: &Value) -> bool {
 }
 
 /// The id that is meant: "last" is the newest.
-fn named(client: &Client, job: &str) -> Result<String, Failure> {
+pub(super) fn named(client: &Client, job: &str) -> Result<String, Failure> {
     if job != "last" {
         return Ok(job.into());
     }

@@ -1,4 +1,4 @@
-//! One run: its record, its sign-off, and whether anything on record was changed.
+//! One run or one job: its record, its sign-off, and whether anything on record was changed.
 
 use super::args::{Common, RunsDeed};
 use super::client::Client;
@@ -17,6 +17,24 @@ pub(super) fn run_id(client: &Client, id: &str) -> Result<String, Failure> {
     show::run_id(id, || show::known_ids(client))
 }
 
+/// Of what the record is: `runs` or `jobs` as in the API's paths, and the id.
+fn run_or_job(client: &Client, text: &str) -> Result<(&'static str, String), Failure> {
+    if text == "last" {
+        return Ok(("runs", run_id(client, text)?));
+    }
+    if text == "last-job" {
+        return Ok(("jobs", super::job::named(client, "last")?));
+    }
+    let known = || {
+        let jobs = client.get("/api/v1/jobs?limit=1000")?;
+        let jobs = jobs.as_array().into_iter().flatten().filter_map(|j| j["id"].as_str().map(Into::into));
+        Ok(show::known_ids(client)?.into_iter().chain(jobs).collect())
+    };
+    let id = show::run_id(text, known)?;
+    let is_job = client.get(&format!("/api/v1/jobs/{id}")).is_ok();
+    Ok((if is_job { "jobs" } else { "runs" }, id))
+}
+
 /// How a record is wanted.
 pub(crate) enum Form<'a> {
     Lines,
@@ -26,9 +44,26 @@ pub(crate) enum Form<'a> {
 }
 
 pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -> Done {
-    let id = run_id(client, id)?;
-    let path = format!("/api/v1/runs/{id}");
+    let (what, id) = run_or_job(client, id)?;
+    let path = format!("/api/v1/{what}/{id}");
     match form {
+        Form::Lines if what == "jobs" => {
+            super::job::one(client, &id, false)?;
+            let kept = client.get(&format!("{path}/record.json"))?;
+            say(&later(&kept));
+            line("");
+            line("deviations");
+            let mut any = false;
+            for remark in kept["deviations"].as_array().into_iter().flatten() {
+                any = true;
+                let by = remark["by"].as_str().map_or(String::new(), |by| format!("{by}: "));
+                let said = format!("  {}  {by}{}", text(&remark["at"]), text(&remark["text"]));
+                super::say::wrap(&said, 4, 100).iter().for_each(line);
+            }
+            if !any {
+                line("  none on record");
+            }
+        }
         Form::Csv => say(&client.get_text(&format!("{path}/record.csv"))?),
         Form::Json => json_out(&client.get(&format!("{path}/record.json"))?)?,
         Form::Html(file) => {
@@ -64,9 +99,10 @@ fn later(kept: &Value) -> String {
         let remark = signature["remark"].as_str().map(|r| format!(": {r}")).unwrap_or_default();
         rows.push(("signed", format!("{} by {}{remark}", text(&signature["at"]), text(&signature["by"]))));
     }
-    let seal = &kept["steps"][0]["run"]["seal"];
+    let of_job = kept["job"].is_object();
+    let seal = if of_job { &kept["job"]["seal"] } else { &kept["steps"][0]["run"]["seal"] };
     if let Some(hash) = seal["hash"].as_str() {
-        let later = if seal["later"] == true { ", later than at the run's end" } else { "" };
+        let later = if seal["later"] == true { ", later than at the end" } else { "" };
         rows.push(("sealed", format!("entry {}{later}, {hash}", seal["seq"])));
     }
     rows.iter().map(|(name, value)| format!("{name:<11}{value}\n")).collect()
@@ -92,8 +128,8 @@ pub(crate) fn deed(client: &Client, deed: &RunsDeed, operator: &str, json: bool)
             return Err(Failure::bug("verify needs no daemon and was not taken first"));
         }
     };
-    let id = run_id(client, id)?;
-    let answer = client.post(&format!("/api/v1/runs/{id}/{what}"), &body)?;
+    let (of, id) = run_or_job(client, id)?;
+    let answer = client.post(&format!("/api/v1/{of}/{id}/{what}"), &body)?;
     if json {
         return json_out(&answer);
     }
@@ -139,16 +175,19 @@ pub(crate) fn verify(
 fn told(verdict: &Verdict) -> String {
     let mut out = String::new();
     for fault in &verdict.faults {
-        let run = fault.run.as_deref().map_or("the chain".into(), |run| format!("run {run}"));
+        let run = fault.run.as_deref().map(|run| format!("run {run}"));
+        let job = fault.job.as_deref().map(|job| format!("job {job}"));
+        let run = run.or(job).unwrap_or_else(|| "the chain".into());
         let place = fault.seq.map_or(String::new(), |seq| format!(" (entry {seq})"));
         out += &format!("{run}{place}: {}\n", fault.what);
     }
     let plural =
         |n: u64, one: &str, many: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {many}") };
     out += &format!(
-        "{}, {} hashed again: {}\n",
+        "{}, {} and {} hashed again: {}\n",
         plural(verdict.entries, "entry", "entries"),
         plural(verdict.runs, "run", "runs"),
+        plural(verdict.jobs, "job", "jobs"),
         if verdict.faults.is_empty() {
             "nothing was changed since it was sealed"
         } else {
@@ -158,13 +197,13 @@ fn told(verdict: &Verdict) -> String {
     if verdict.later > 0 {
         out += &format!(
             "{} sealed later than at the end: what was changed before that does not show\n",
-            plural(verdict.later, "run was", "runs were")
+            plural(verdict.later, "record was", "records were")
         );
     }
     if verdict.waiting > 0 {
         out += &format!(
-            "{} from before there were seals: the daemon seals them when it has nothing else to do\n",
-            plural(verdict.waiting, "run is", "runs are")
+            "{} from before there were such seals: the daemon seals them when it has nothing else to do\n",
+            plural(verdict.waiting, "record is", "records are")
         );
     }
     if let Some(head) = &verdict.head {

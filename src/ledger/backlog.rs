@@ -14,6 +14,7 @@ use super::pack::Readings;
 use super::packed;
 use super::rows::{Row, RunEnd};
 use super::seal;
+use super::seal_job;
 use rusqlite::{Transaction, params};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -36,6 +37,8 @@ pub(super) struct Backlog {
     lines: VecDeque<Line>,
     /// Runs that have ended, to be sealed once all that is theirs is written.
     ended: Vec<String>,
+    /// Steps of jobs that have ended, and jobs (no number), to be sealed likewise; in order.
+    jobs_ended: Vec<(String, Option<u32>)>,
     /// Rows given up since the last commit, because memory was bounded too.
     pub lost: u64,
 }
@@ -98,12 +101,15 @@ impl Backlog {
             Row::Charge { run, charge, unobserved, worked } => {
                 self.charge(run, charge.0, millis(unobserved), millis(worked));
             }
-            line @ (Row::Phase(_)
-            | Row::Event(_)
-            | Row::Alarm(_)
-            | Row::Audit(_)
-            | Row::JobStep(_)
-            | Row::JobEvent { .. }) => self.line(Line::Row(line)),
+            Row::JobStep(step) => {
+                if step.ended.is_some() {
+                    self.jobs_ended.push((step.job.clone(), Some(step.number)));
+                }
+                self.line(Line::Row(Row::JobStep(step)));
+            }
+            line @ (Row::Phase(_) | Row::Event(_) | Row::Alarm(_) | Row::Audit(_) | Row::JobEvent { .. }) => {
+                self.line(Line::Row(line))
+            }
         }
     }
 
@@ -122,6 +128,7 @@ impl Backlog {
 
     /// Takes the end of a job.
     pub fn end_job(&mut self, end: JobEnd) {
+        self.jobs_ended.push((end.id.clone(), None));
         self.line(Line::JobEnd(end));
     }
 
@@ -149,6 +156,7 @@ impl Backlog {
             && self.charges.is_empty()
             && self.full.is_empty()
             && self.ended.is_empty()
+            && self.jobs_ended.is_empty()
             && self.filling.values().all(|c| !c.unwritten)
     }
 
@@ -166,12 +174,14 @@ impl Backlog {
             forgive(write_chunk(tx, run, chunk), "a chunk of readings")?;
         }
         for run in &self.ended {
-            match seal::seal(tx, run, false) {
-                // The disk is asked again; what cannot be read is left to the next start.
-                Err(e) if e.sqlite_error_code().is_some() && !is_bad_row(&e) => return Err(e),
-                Err(e) => tracing::error!("ledger: run {run} could not be sealed: {e}"),
-                Ok(()) => {}
-            }
+            sealed(seal::seal(tx, run, false), "run", run)?;
+        }
+        for (job, step) in &self.jobs_ended {
+            let done = match step {
+                Some(step) => seal_job::seal_step(tx, job, *step),
+                None => seal_job::seal(tx, job, false),
+            };
+            sealed(done, "job", job)?;
         }
         Ok(())
     }
@@ -207,6 +217,7 @@ impl Backlog {
         self.accounts_written();
         self.full.clear();
         self.ended.clear();
+        self.jobs_ended.clear();
         for chunk in self.filling.values_mut() {
             chunk.unwritten = false;
         }
@@ -317,6 +328,16 @@ fn write_chunk(tx: &Transaction<'_>, run: &str, chunk: &Chunk) -> rusqlite::Resu
         json(&r.ceiling_millivolts)?,
         json(&r.bath_hundredth_celsius)?,
     ])
+}
+
+/// The disk is asked again; what cannot be read is left to the next start.
+fn sealed(done: rusqlite::Result<()>, what: &str, id: &str) -> rusqlite::Result<()> {
+    match done {
+        Err(e) if e.sqlite_error_code().is_some() && !is_bad_row(&e) => return Err(e),
+        Err(e) => tracing::error!("ledger: {what} {id} could not be sealed: {e}"),
+        Ok(()) => {}
+    }
+    Ok(())
 }
 
 /// A row that no disk would take must not keep the others from being written.

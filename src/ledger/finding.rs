@@ -1,9 +1,10 @@
 //! What was found by measuring: baths analysed, Hull panels read, parts measured or weighed.
 
 use super::writer::{Message, now_utc};
-use super::{Ledger, LedgerError, Reader};
-use rusqlite::{Connection, Row, params};
+use super::{Ledger, LedgerError, Reader, seal};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
+use serde_json::{Value, json};
 
 /// What was measured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -67,28 +68,37 @@ pub struct FindingRow {
 }
 
 pub(super) enum Deed {
-    Add(Box<FindingRow>),
-    Undo { id: i64, by: String },
+    /// With what goes on the run's record.
+    Add(Box<FindingRow>, Vec<Value>),
+    Undo {
+        id: i64,
+        by: String,
+        said: String,
+    },
 }
 
 impl Ledger {
     /// Writes what was found, and returns when the disk has it. Id, time, account and `undone` of the row are not
     /// looked at. An analysis or a panel begins its upkeep rule anew, by an entry that takes it back with itself.
+    /// What was found on a run's parts goes on that run's record in the same transaction: `on_record`, an entry of
+    /// kind `measurement` each, an object that gets the finding's id under `finding`.
     ///
     /// # Errors
-    /// Whatever keeps it from being written.
-    pub async fn found(&self, row: &FindingRow) -> Result<(), LedgerError> {
+    /// Whatever keeps it from being written; then nothing of it is.
+    pub async fn found(&self, row: &FindingRow, on_record: Vec<Value>) -> Result<(), LedgerError> {
         let account = self.account(&row.tank).charge_microcoulombs;
-        let deed = Deed::Add(Box::new(FindingRow { tank_microcoulombs: account, ..row.clone() }));
+        let deed = Deed::Add(Box::new(FindingRow { tank_microcoulombs: account, ..row.clone() }), on_record);
         self.ask(|reply| Message::Finding(Box::new(deed), reply)).await
     }
 
-    /// Marks it as taken back; it stays on record. One that is already taken back is left as it is.
+    /// Marks it as taken back; it stays on record. One that is already taken back is left as it is. Of a run's parts
+    /// that goes on the run's record in the same transaction, with `said` as its text and the finding's id under
+    /// `undoes`.
     ///
     /// # Errors
-    /// Whatever keeps it from being written.
-    pub async fn undo_finding(&self, id: i64, by: &str) -> Result<(), LedgerError> {
-        let deed = Deed::Undo { id, by: by.into() };
+    /// Whatever keeps it from being written; then nothing of it is.
+    pub async fn undo_finding(&self, id: i64, by: &str, said: &str) -> Result<(), LedgerError> {
+        let deed = Deed::Undo { id, by: by.into(), said: said.into() };
         self.ask(|reply| Message::Finding(Box::new(deed), reply)).await
     }
 }
@@ -176,9 +186,9 @@ pub(super) fn write(db: &mut Connection, deed: &Deed) -> Result<(), LedgerError>
 
 fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
     let now = now_utc();
-    let row = match deed {
-        Deed::Undo { id, by } => {
-            db.execute(
+    let (row, on_record) = match deed {
+        Deed::Undo { id, by, said } => {
+            let undone = db.execute(
                 "UPDATE finding SET undone_utc = ?2, undone_by = ?3 WHERE id = ?1 AND undone_utc IS NULL",
                 params![id, now, by],
             )?;
@@ -187,9 +197,18 @@ fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
                  WHERE id = (SELECT addition_id FROM finding WHERE id = ?1) AND undone_utc IS NULL",
                 params![id, now, by],
             )?;
+            let run: Option<String> = db
+                .query_row("SELECT run_id FROM finding WHERE id = ?1", [id], |row| row.get(0))
+                .optional()?
+                .flatten();
+            if let Some(run) = run.filter(|_| undone > 0) {
+                let content =
+                    json!({ "method": "taken back", "thickness_meters": null, "text": said, "undoes": id });
+                seal::append(db, &run, "measurement", Some(by), false, content.to_string())?;
+            }
             return Ok(());
         }
-        Deed::Add(row) => row,
+        Deed::Add(row, on_record) => (row, on_record),
     };
     let addition = match row.kind.rule() {
         Some(rule) => {
@@ -220,6 +239,13 @@ fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
             row.note
         ],
     )?;
+    let id = db.last_insert_rowid();
+    for content in row.run.iter().flat_map(|_| on_record) {
+        let mut content = content.clone();
+        content["finding"] = id.into();
+        let run = row.run.as_deref().unwrap_or_default();
+        seal::append(db, run, "measurement", Some(&row.by), false, content.to_string())?;
+    }
     Ok(())
 }
 
@@ -249,8 +275,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("l.sqlite");
         let (ledger, _) = Ledger::open(&path).unwrap();
-        ledger.found(&row(FindingKind::Analysis, "nickel=68 g/L")).await.unwrap();
-        ledger.found(&row(FindingKind::Panel, "267 mL 2 A 5 min, burnt to 12 mm")).await.unwrap();
+        ledger.found(&row(FindingKind::Analysis, "nickel=68 g/L"), vec![]).await.unwrap();
+        ledger.found(&row(FindingKind::Panel, "267 mL 2 A 5 min, burnt to 12 mm"), vec![]).await.unwrap();
         let reader = ledger.reader();
         let done: Vec<_> = reader.last_done().unwrap().into_iter().map(|d| d.what).collect();
         assert_eq!(done, ["analysis", "hull-panel"]);
@@ -266,7 +292,7 @@ mod tests {
             "the panel went with it"
         );
         let id = reader.findings("nickel", FindingKind::Analysis, 9).unwrap()[0].id;
-        ledger.undo_finding(id, "jonas").await.unwrap();
+        ledger.undo_finding(id, "jonas", "").await.unwrap();
         assert_eq!(count(FindingKind::Analysis), 0);
         assert!(reader.last_done().unwrap().is_empty(), "and its entry went with it");
 
@@ -275,5 +301,45 @@ mod tests {
         let rows = |sql: &str| -> i64 { db.query_row(sql, [], |row| row.get(0)).unwrap() };
         assert_eq!(rows("SELECT COUNT(*) FROM finding"), 2);
         assert_eq!(rows("SELECT COUNT(*) FROM analysis"), 0);
+    }
+
+    #[tokio::test]
+    async fn measurement_and_its_entry_are_written_together_or_not_at_all_and_an_undo_names_what_it_undoes() {
+        let (_folder, path) = super::super::tests::fresh();
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        ledger.begin(super::super::tests::start("a", "nickel")).await.unwrap();
+        ledger.finish(super::super::tests::end("a", 1_000_000)).await.unwrap();
+        let of = |run: &str| FindingRow { run: Some(run.into()), ..row(FindingKind::Part, "8 um at edge") };
+        let lines = || vec![json!({ "text": "edge" }), json!({ "text": "worked out" })];
+        ledger.found(&of("a"), lines()).await.unwrap();
+        let reader = ledger.reader();
+        let entered = || -> Vec<Value> {
+            let all = reader.entries("a").unwrap().into_iter().filter(|e| e.kind == "measurement");
+            all.map(|e| serde_json::from_str(&e.content).unwrap()).collect()
+        };
+        let id = reader.findings_of_run("a").unwrap()[0].id;
+        assert_eq!(entered().iter().map(|e| e["finding"].as_i64()).collect::<Vec<_>>(), [Some(id); 2]);
+        // An entry that cannot be written takes the measurement with it.
+        let broken = Connection::open(&path).unwrap();
+        broken
+            .execute_batch(
+                "CREATE TRIGGER no BEFORE INSERT ON record BEGIN SELECT RAISE(ABORT, 'no entries today'); END;",
+            )
+            .unwrap();
+        assert!(ledger.found(&of("a"), lines()).await.is_err());
+        assert!(ledger.undo_finding(id, "jonas", "taken back").await.is_err());
+        let all = reader.findings_of_run("a").unwrap();
+        assert_eq!((all.len(), all[0].undone.as_ref()), (1, None), "half of it was written");
+        broken.execute_batch("DROP TRIGGER no").unwrap();
+        for _ in 0..2 {
+            ledger.undo_finding(id, "jonas", "taken back").await.unwrap();
+        }
+        let last = entered();
+        assert_eq!(
+            (last.len(), last[2]["undoes"].as_i64()),
+            (3, Some(id)),
+            "once, and it names the measurement"
+        );
+        assert_eq!(reader.verify(None, None).unwrap().faults, []);
     }
 }

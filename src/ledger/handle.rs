@@ -6,7 +6,7 @@ use super::rows::{
     AlarmRow, CommissioningRow, EventRow, News, ReadingRow, Row, RunEnd, RunRow, RunStart, TankRow,
 };
 use super::writer::{Feed, Health, Message, Reply, Writer, now_utc};
-use super::{LedgerError, check, schema, seal};
+use super::{LedgerError, check, schema, seal, seal_job};
 use nix::fcntl::{Flock, FlockArg};
 use rusqlite::{Connection, params};
 use std::fs::File;
@@ -75,7 +75,10 @@ impl Ledger {
         });
         check::begin(path, feed.clone());
         let (queue, inbox) = sync_channel(QUEUE);
-        let unsealed = seal::waiting(&db).map_err(|e| LedgerError::Read(e.to_string()))?.into();
+        let read = |e: rusqlite::Error| LedgerError::Read(e.to_string());
+        let mut unsealed = seal::waiting(&db).map_err(read)?;
+        unsealed.extend(seal_job::waiting(&db).map_err(read)?);
+        let unsealed = unsealed.into();
         let writer = Writer { db, inbox, feed: feed.clone(), unsealed, lock };
         std::thread::Builder::new()
             .name("ledger".into())

@@ -1,6 +1,6 @@
 //! Jobs: one load taken through a sheet. Rows, writing and reading.
 
-use super::rows::EventRow;
+use super::rows::{EventRow, RunRow};
 use super::writer::Message;
 use super::{Ledger, LedgerError, Reader};
 use rusqlite::{Connection, OptionalExtension, Row as Line, Transaction, params};
@@ -154,6 +154,23 @@ impl Reader {
         })
     }
 
+    /// The runs of a job, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError::Read`].
+    pub fn runs_of_job(&self, id: &str) -> Result<Vec<RunRow>, LedgerError> {
+        let ids: Vec<String> = self.with(|db| {
+            db.prepare_cached("SELECT id FROM run WHERE job_id = ?1 ORDER BY id")?
+                .query_map([id], |row| row.get(0))?
+                .collect()
+        })?;
+        let mut runs = Vec::with_capacity(ids.len());
+        for id in ids {
+            runs.extend(self.run(&id)?);
+        }
+        Ok(runs)
+    }
+
     /// The steps of a job as they came.
     ///
     /// # Errors
@@ -255,12 +272,13 @@ pub(super) fn insert(tx: &Transaction<'_>, start: &JobStart) -> rusqlite::Result
     .map(|_| ())
 }
 
-/// A step that begins, or, when it is there already, how it ended.
+/// A step that begins, or, when it is there already, how it ended. What comes after the job was sealed is left out.
 pub(super) fn write_step(tx: &Transaction<'_>, step: &JobStepRow) -> rusqlite::Result<usize> {
     tx.prepare_cached(
         "INSERT INTO job_step (job_id, number, sheet_step, name, kind, tank, began_utc, ended_utc, outcome, reason, by,
                                run_id)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)
+         SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12
+         WHERE NOT EXISTS (SELECT 1 FROM record WHERE run_id = ?1 AND kind = 'job')
          ON CONFLICT (job_id, number) DO UPDATE SET ended_utc = excluded.ended_utc, outcome = excluded.outcome,
              reason = excluded.reason, by = excluded.by, run_id = excluded.run_id",
     )?
@@ -280,10 +298,12 @@ pub(super) fn write_step(tx: &Transaction<'_>, step: &JobStepRow) -> rusqlite::R
     ])
 }
 
+/// One that comes after the job was sealed is kept, but no longer as that job's.
 pub(super) fn write_event(tx: &Transaction<'_>, job: &str, event: &EventRow) -> rusqlite::Result<usize> {
     tx.prepare_cached(
         "INSERT INTO event (at_utc, monotonic_milliseconds, station, run_id, kind, text, job_id)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6,
+                 (SELECT ?7 WHERE NOT EXISTS (SELECT 1 FROM record WHERE run_id = ?7 AND kind = 'job')))",
     )?
     .execute(params![
         event.at,
@@ -332,6 +352,9 @@ pub(super) fn close_left(tx: &Connection, now: &str) -> rusqlite::Result<Vec<Str
              VALUES (?1, 0, ?2, 'note', ?3, ?4)",
             params![now, station, sentence, id],
         )?;
+        if let Err(e) = super::seal_job::seal(tx, &id, false) {
+            tracing::warn!("ledger: job {id} could not be sealed: {e}");
+        }
         sentences.push(sentence);
     }
     Ok(sentences)

@@ -11,8 +11,9 @@
 //! passed; there is no second copy that could differ.
 //!
 //! When a run ends, what it left is hashed and the hash is chained to the one before
-//! (table `record`); everything later is an entry of its own. How, and what that can
-//! prove and cannot, stands at the head of `seal.rs`.
+//! (table `record`); everything later is an entry of its own. A job is sealed at the end
+//! of each step and at its own end. How, and what that can prove and cannot, stands at
+//! the heads of `seal.rs` and `seal_job.rs`.
 //!
 //! What was not tested: a real power cut, and storage that says "written" when
 //! it is not. synchronous=FULL is what the database offers against the first;
@@ -37,12 +38,15 @@ mod reader;
 mod rows;
 mod schema;
 mod seal;
+mod seal_job;
 mod tally;
 mod upkeep;
 mod writer;
 
 #[cfg(test)]
 mod packed_tests;
+#[cfg(test)]
+mod seal_job_tests;
 #[cfg(test)]
 mod seal_tests;
 #[cfg(test)]

@@ -20,7 +20,7 @@ use super::packed::read as readings_of;
 use super::writer::now_utc;
 use super::{Ledger, LedgerError, Reader};
 use rusqlite::types::ValueRef;
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -100,15 +100,16 @@ impl Digests {
 pub struct RecordRow {
     /// Its place: 1, 2, 3 …
     pub seq: i64,
-    /// Which run.
+    /// Which run, or which job.
     pub run: String,
-    /// `run` is the seal; `plan`, `sign`, `amend`, `note` and what else is added later.
+    /// `run` is a run's seal, `step` and `job` are a job's; `plan`, `sign`, `amend`, `note` and what else is added
+    /// later.
     pub kind: String,
     /// RFC 3339 UTC.
     pub at: String,
     /// Who, where a person did.
     pub by: Option<String>,
-    /// Sealed later than at the run's end.
+    /// Sealed later than at the end.
     pub later: bool,
     /// JSON.
     pub content: String,
@@ -135,12 +136,12 @@ impl RecordRow {
     }
 }
 
-/// Something to be put on a run's record.
+/// Something to be put on the record of a run or a job.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
-    /// Which run.
+    /// Which run, or which job.
     pub run: String,
-    /// `plan`, `sign`, `amend`, `note`, `measurement` …; never `run`.
+    /// `plan`, `sign`, `amend`, `note`, `measurement` …; never that of a seal.
     pub kind: String,
     /// Who.
     pub by: String,
@@ -151,8 +152,10 @@ pub struct Entry {
 /// Something that does not fit.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Fault {
-    /// Which run; `None` where the chain itself is broken.
+    /// Which run; `None` where it is a job, or the chain itself is broken.
     pub run: Option<String>,
+    /// Which job.
+    pub job: Option<String>,
     /// Which entry.
     pub seq: Option<i64>,
     /// What, in a sentence.
@@ -166,9 +169,11 @@ pub struct Verdict {
     pub entries: u64,
     /// Runs whose data were hashed again.
     pub runs: u64,
-    /// Of these, sealed later than at their end.
+    /// Jobs whose rows were.
+    pub jobs: u64,
+    /// Of both, sealed later than at their end.
     pub later: u64,
-    /// Runs from before there were seals that are still to be sealed.
+    /// Runs and jobs from before there were seals that are still to be sealed.
     pub waiting: u64,
     /// The newest entry's hash; nothing in an empty chain.
     pub head: Option<String>,
@@ -177,17 +182,17 @@ pub struct Verdict {
 }
 
 impl Ledger {
-    /// Puts an entry on a run's record, and returns when the disk has it.
+    /// Puts an entry on the record of a run or a job, and returns when the disk has it.
     ///
     /// # Errors
-    /// Whatever keeps it from being written; a run that is not there.
+    /// Whatever keeps it from being written; a run or job that is not there.
     pub async fn enter(&self, entry: Entry) -> Result<(), LedgerError> {
         self.ask(|reply| super::writer::Message::Entry(Box::new(entry), reply)).await
     }
 }
 
 impl Reader {
-    /// The entries of a run, oldest first.
+    /// The entries of a run or a job, oldest first.
     ///
     /// # Errors
     /// [`LedgerError::Read`].
@@ -208,7 +213,7 @@ impl Reader {
     }
 
     /// Walks the chain, from the first entry at or after `since` (RFC 3339 UTC; `None`: all of it), and hashes every
-    /// sealed run in it again. With `kept`, a hash that was written down, it must be in the chain.
+    /// sealed run and job in it again. With `kept`, a hash that was written down, it must be in the chain.
     ///
     /// # Errors
     /// [`LedgerError::Read`]. What does not fit is in the verdict.
@@ -237,12 +242,19 @@ fn walk(db: &Connection, since: Option<&str>, kept: Option<&str>) -> rusqlite::R
         .query_row([first], record_row)
         .optional()?;
     let (mut expected, mut previous) = before.map_or((1, String::new()), |b| (b.seq + 1, b.hash));
+    let mut jobs = super::seal_job::Walk::default();
     let mut entries = db.prepare(&format!("{RECORD} WHERE seq >= ?1 ORDER BY seq"))?;
     for entry in entries.query_map([first], record_row)? {
         let entry = entry?;
         verdict.entries += 1;
+        let whose: bool = db
+            .prepare_cached("SELECT EXISTS (SELECT 1 FROM run WHERE id = ?1)")?
+            .query_row([&entry.run], |r| r.get(0))?;
+        let is_job = !whose && entry.kind != "run";
         let mut fault = |what: String| {
-            verdict.faults.push(Fault { run: Some(entry.run.clone()), seq: Some(entry.seq), what });
+            let (run, job) = if is_job { (None, Some(&entry.run)) } else { (Some(&entry.run), None) };
+            let (run, job) = (run.cloned(), job.cloned());
+            verdict.faults.push(Fault { run, job, seq: Some(entry.seq), what });
         };
         if entry.seq != expected {
             fault(format!("the entries before it are missing: {expected} to {}", entry.seq - 1));
@@ -251,6 +263,13 @@ fn walk(db: &Connection, since: Option<&str>, kept: Option<&str>) -> rusqlite::R
         }
         if entry.hashed() != entry.hash {
             fault(format!("the entry itself ({}) was changed", entry.kind));
+        }
+        if let Some(what) = jobs.check(db, &entry)? {
+            fault(what);
+        }
+        if entry.kind == "job" {
+            verdict.jobs += 1;
+            verdict.later += u64::from(entry.later);
         }
         if entry.kind == "run" {
             verdict.runs += 1;
@@ -288,7 +307,7 @@ fn walk(db: &Connection, since: Option<&str>, kept: Option<&str>) -> rusqlite::R
         if !there {
             let what =
                 format!("the hash {kept} that was kept is not in the chain: it was rewritten or cut short");
-            verdict.faults.push(Fault { run: None, seq: None, what });
+            verdict.faults.push(Fault { run: None, job: None, seq: None, what });
         }
     }
     Ok(verdict)
@@ -296,24 +315,32 @@ fn walk(db: &Connection, since: Option<&str>, kept: Option<&str>) -> rusqlite::R
 
 /// Runs that ended and have no seal.
 fn unsealed(db: &Connection, verdict: &mut Verdict) -> rusqlite::Result<()> {
-    let old = before_seals(db)?;
+    let old = before_seals(db, "runs_before_seals")?;
     for run in waiting(db)? {
         if run <= old {
             verdict.waiting += 1;
         } else {
             let what =
                 "ended and is not sealed: its seal was taken out, or the daemon has not started since".into();
-            verdict.faults.push(Fault { run: Some(run), seq: None, what });
+            verdict.faults.push(Fault { run: Some(run), job: None, seq: None, what });
+        }
+    }
+    let old = before_seals(db, "jobs_before_seals")?;
+    for job in super::seal_job::waiting(db)? {
+        if job <= old {
+            verdict.waiting += 1;
+        } else {
+            let what =
+                "ended and is not sealed: its seal was taken out, or the daemon has not started since".into();
+            verdict.faults.push(Fault { run: None, job: Some(job), seq: None, what });
         }
     }
     Ok(())
 }
 
-/// The newest run from before there were seals; empty when there is none.
-fn before_seals(db: &Connection) -> rusqlite::Result<String> {
-    let old = db
-        .query_row("SELECT value FROM meta WHERE key = 'runs_before_seals'", [], |row| row.get(0))
-        .optional()?;
+/// The newest run or job from before there were seals; empty when there is none.
+fn before_seals(db: &Connection, key: &str) -> rusqlite::Result<String> {
+    let old = db.query_row("SELECT value FROM meta WHERE key = ?1", [key], |row| row.get(0)).optional()?;
     Ok(old.unwrap_or_default())
 }
 
@@ -392,10 +419,15 @@ pub(super) fn append(
 }
 
 /// Whether there was a row.
-fn hash_rows(db: &Connection, question: &str, run: &str, hash: &mut Sha256) -> rusqlite::Result<bool> {
+pub(super) fn hash_rows(
+    db: &Connection,
+    question: &str,
+    of: impl Params,
+    hash: &mut Sha256,
+) -> rusqlite::Result<bool> {
     let mut statement = db.prepare_cached(question)?;
     let columns = statement.column_count();
-    let mut rows = statement.query([run])?;
+    let mut rows = statement.query(of)?;
     let mut any = false;
     while let Some(row) = rows.next()? {
         any = true;
@@ -409,12 +441,12 @@ fn digests(db: &Connection, run: &str) -> rusqlite::Result<Option<Digests>> {
     let mut parts = Vec::with_capacity(PARTS.len());
     for (name, question) in PARTS {
         let mut hash = Sha256::new();
-        let any = hash_rows(db, question, run, &mut hash)?;
+        let any = hash_rows(db, question, [run], &mut hash)?;
         if name == "run" {
             if !any {
                 return Ok(None);
             }
-            hash_rows(db, HUNG, run, &mut hash)?;
+            hash_rows(db, HUNG, [run], &mut hash)?;
         }
         parts.push(hex(hash.finalize().as_slice()));
     }
@@ -465,7 +497,7 @@ fn line(row: &Row<'_>, columns: usize) -> rusqlite::Result<String> {
     Ok(Value::Array(values).to_string() + "\n")
 }
 
-fn hex(bytes: &[u8]) -> String {
+pub(super) fn hex(bytes: &[u8]) -> String {
     use std::fmt::Write;
     bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
         // Writing to a string cannot fail.

@@ -9,6 +9,7 @@ use super::job::{self, JobEnd, JobStart};
 use super::packed;
 use super::rows::{CommissioningRow, Row, RunEnd, RunStart};
 use super::seal::{self, Entry};
+use super::seal_job;
 use super::upkeep::{self, Deed};
 use rusqlite::{Connection, InterruptHandle, params};
 use std::collections::VecDeque;
@@ -76,7 +77,7 @@ pub(super) struct Writer<L> {
     pub db: Connection,
     pub inbox: Receiver<Message>,
     pub feed: Arc<Feed>,
-    /// Runs that ended without a seal, oldest first.
+    /// Runs that ended without a seal, oldest first; then jobs.
     pub unsealed: VecDeque<String>,
     /// Held as long as the thread lives.
     pub lock: L,
@@ -251,12 +252,17 @@ impl State {
         .map_err(|e| LedgerError::Write(words(&e)))
     }
 
-    /// Seals one run that should have been sealed before; one at a time, so that nobody waits long.
+    /// Seals one run or job that should have been sealed before; one at a time, so that nobody waits long.
     fn seal_one(&mut self) {
-        let Some(run) = self.unsealed.pop_front() else { return };
-        if let Err(e) = transact(&mut self.db, |tx| seal::seal(tx, &run, true)) {
+        let Some(id) = self.unsealed.pop_front() else { return };
+        // Each passes over what is not its own.
+        let sealed = transact(&mut self.db, |tx| {
+            seal::seal(tx, &id, true)?;
+            seal_job::seal(tx, &id, true)
+        });
+        if let Err(e) = sealed {
             // It is asked for again at the next start; until then `runs verify` says so.
-            tracing::warn!("ledger: run {run} could not be sealed: {e}");
+            tracing::warn!("ledger: {id} could not be sealed: {e}");
         }
     }
 

@@ -107,6 +107,7 @@ impl Record {
         let known = known.filter(|(_, bath)| order.as_ref().is_none_or(|o| o.bath == bath.name));
         let mut e = Evidence {
             metal: self.run.metal.as_deref().and_then(metal).map(|m| m.symbol.to_owned()),
+            charged: Some(self.run.charge_coulombs > 0.0),
             minutes: (self.run.worked_seconds > 0.0).then_some(self.run.worked_seconds / 60.0),
             unobserved: Some(Span::new(self.run.unobserved_seconds)),
             thickness: self.run.thickness_meters.map(Length::new),
@@ -136,18 +137,47 @@ impl Record {
             e.analysis = self.analysis(bath);
             e.since = Some(self.since(tank, bath));
         }
-        match self.steps() {
-            Some((steps, at)) => e.with_steps(&steps, at),
-            None => e,
+        let Some((job, rows)) = &self.job else {
+            if let Some(job) = &self.run.job {
+                e.unread.push(format!("what came before this run: its job {job} is not on record"));
+            }
+            return e;
+        };
+        let steps = Self::steps(job, rows, &mut e.unread);
+        match rows.iter().position(|row| row.run.as_deref() == Some(self.run.id.as_str())) {
+            Some(at) => e.with_steps(&steps, at),
+            None => {
+                e.unread.push(format!("what came before this run: no step of its job {} names it", job.id));
+                e
+            }
         }
     }
 
-    /// The steps of its job as they came, and which of them it was.
-    fn steps(&self) -> Option<(Vec<StepSeen>, usize)> {
-        let (job, rows) = self.job.as_ref()?;
+    /// The steps of its job as they came. What cannot be read is said, and takes no more with it than itself.
+    fn steps(job: &JobRow, rows: &[JobStepRow], unread: &mut Vec<String>) -> Vec<StepSeen> {
         let plan: Option<JobPlan> = serde_json::from_str(&job.plan_json).ok();
-        let start: Timestamp = job.started.parse().ok()?;
-        let since = |at: &str| Some(at.parse::<Timestamp>().ok()?.duration_since(start).as_secs_f64());
+        if plan.is_none() {
+            unread.push(
+                "what the sheet asked of the steps before: the job's plan on record cannot be read".into(),
+            );
+        }
+        let start: Option<Timestamp> = job.started.parse().ok();
+        if start.is_none() {
+            unread.push(format!(
+                "how long any step before took: when the job began cannot be read ({:?})",
+                job.started
+            ));
+        }
+        let mut since = |at: &str, row: &JobStepRow| {
+            let time = at.parse::<Timestamp>().ok();
+            if time.is_none() {
+                unread.push(format!(
+                    "how long step {}, {}, took: a time of it cannot be read ({at:?})",
+                    row.number, row.name
+                ));
+            }
+            Some(time?.duration_since(start?).as_secs_f64())
+        };
         let seen = |row: &JobStepRow| {
             let place = usize::try_from(row.sheet_step).unwrap_or(0).checked_sub(1);
             let planned = place.and_then(|place| plan.as_ref()?.steps.get(place));
@@ -155,7 +185,7 @@ impl Record {
                 JobTodo::Dip { most, .. } => *most,
                 _ => None,
             });
-            Some(StepSeen {
+            StepSeen {
                 name: row.name.clone(),
                 kind: match row.kind.as_str() {
                     "dip" => StepKind::Dip,
@@ -170,15 +200,13 @@ impl Record {
                     Some("failed") => Some(StepOutcome::Failed),
                     _ => None,
                 },
-                began: since(&row.began)?,
-                ended: row.ended.as_deref().and_then(since),
+                began: since(&row.began, row),
+                ended: row.ended.as_deref().and_then(|at| since(at, row)),
                 most: most.map(|most| Span::new(most.as_secs_f64())),
                 within: planned.and_then(|step| step.within).map(|w| Span::new(w.as_secs_f64())),
-            })
+            }
         };
-        let steps: Vec<_> = rows.iter().map(seen).collect::<Option<_>>()?;
-        let at = rows.iter().position(|row| row.run.as_deref() == Some(self.run.id.as_str()))?;
-        Some((steps, at))
+        rows.iter().map(seen).collect()
     }
 
     fn minute(seconds: f64) -> f64 {
@@ -460,5 +488,77 @@ mod tests {
         assert!((d.mean.get() - 400.0).abs() < 1e-9, "{}", d.mean);
         let e = record.evidence(None);
         assert!(e.temperature.is_none() && e.density.is_none() && e.margin.is_none(), "no bath, no window");
+    }
+
+    /// Cleaned, failed the water-break, cleaned, passed, plated.
+    fn job(record: &mut Record) {
+        let step = |number: u32, name: &str, kind: &str, outcome: &str, run: Option<&str>| JobStepRow {
+            job: "j".into(),
+            number,
+            sheet_step: number,
+            name: name.into(),
+            kind: kind.into(),
+            began: format!("2026-03-01T09:5{number}:00.000Z"),
+            ended: Some(format!("2026-03-01T09:5{number}:30.000Z")),
+            outcome: Some(outcome.into()),
+            run: run.map(Into::into),
+            ..JobStepRow::default()
+        };
+        let job = JobRow {
+            id: "j".into(),
+            station: "bench".into(),
+            sheet: "s".into(),
+            title: "6 key cups".into(),
+            base: "brass".into(),
+            parts: 6,
+            lot: None,
+            customer: None,
+            started_by: "mila".into(),
+            started: "2026-03-01T09:50:00.000Z".into(),
+            ended: None,
+            state: "running".into(),
+            cause: None,
+            continues: None,
+            plan_json: "{}".into(),
+        };
+        let steps = vec![
+            step(1, "clean", "powered", "done", None),
+            step(2, "water-break", "inspect", "failed", None),
+            step(3, "water-break", "inspect", "done", None),
+            step(4, "nickel", "powered", "done", Some("b")),
+        ];
+        record.run.job = Some("j".into());
+        record.job = Some((job, steps));
+    }
+
+    #[test]
+    fn step_whose_time_cannot_be_read_is_said_and_takes_no_other_evidence_with_it() {
+        let mut record = record(&[(0.0, 4.0)]);
+        job(&mut record);
+        assert_eq!(record.evidence(None).water_break_failed, Some(1));
+        record.job.as_mut().unwrap().1[0].began = "yesterday".into();
+        let e = record.evidence(None);
+        assert_eq!(e.water_break_failed, Some(1), "a clean step's time took the failed water-break with it");
+        let told = advise::advise(Fault::Peeling, &e).text();
+        assert!(told.contains("step 1, clean, took: a time of it cannot be read (\"yesterday\")"), "{told}");
+        record.job.as_mut().unwrap().0.started = String::new();
+        let e = record.evidence(None);
+        assert_eq!(e.water_break_failed, Some(1));
+        assert!(e.unread.iter().any(|u| u.contains("when the job began cannot be read")), "{:?}", e.unread);
+        record.job.as_mut().unwrap().1[3].run = None;
+        let e = record.evidence(None);
+        assert!(e.unread.iter().any(|u| u.contains("no step of its job j names it")), "{:?}", e.unread);
+        record.job = None;
+        let e = record.evidence(None);
+        assert!(e.unread.iter().any(|u| u.contains("job j is not on record")), "{:?}", e.unread);
+    }
+
+    #[test]
+    fn run_without_charge_is_said_to_be_one_before_any_cause_is() {
+        let mut record = record(&[]);
+        assert_eq!(advise::advise(Fault::Peeling, &record.evidence(None)).first, None);
+        record.run.charge_coulombs = 0.0;
+        let text = advise::advise(Fault::Peeling, &record.evidence(None)).text();
+        assert!(text.lines().nth(1).unwrap().starts_with("NO CHARGE is on record"), "{text}");
     }
 }

@@ -98,7 +98,7 @@ pub(super) async fn analysis(
     let advice = bath::advise(bath, &found, volume);
     if !body.only_show {
         let row = row(FindingKind::Analysis, &tank, bath, None, &entered, &found, by, note)?;
-        app.write(move |h| h.found(&row)).await?;
+        app.write(move |h| h.found(&row, Vec::new())).await?;
     }
     let wanted = tank.clone();
     let past = app.read(move |h| h.findings(&wanted, FindingKind::Analysis, MOST)).await?;
@@ -209,7 +209,7 @@ pub(super) async fn panel(
         text.push_str("Nothing was written.\n");
     } else {
         let row = row(FindingKind::Panel, &tank, bath, None, &entered, &panel, by, note)?;
-        app.write(move |h| h.found(&row)).await?;
+        app.write(move |h| h.found(&row, Vec::new())).await?;
         text.push_str(&format!(
             "plan takes {} as where tank {tank} burns from now on, before the config's hull-panel and the bath file, \
              until the panel is due again; take it back with: tankside tanks --undo {tank}\n",
@@ -324,15 +324,13 @@ pub(super) async fn measure(
         tank_microcoulombs: 0,
         entered: serde_json::to_string(&measured).map_err(|e| Problem::bug(e.to_string()))?,
         figures_json: serde_json::to_string(&figures).map_err(|e| Problem::bug(e.to_string()))?,
-        by: by.clone(),
+        by,
         note,
         undone: None,
     };
-    app.write(move |h| h.found(&row)).await?;
     let text = shown(&truth, app.facts.units);
-    for content in on_record(&measured, &text) {
-        super::record::enter(&app, &run.id, "measurement", &by, content).await?;
-    }
+    let lines = on_record(&measured, &text);
+    app.write(move |h| h.found(&row, lines)).await?;
     Ok(Json(MeasuredAnswer { run: run.id, tank: run.tank, truth, text }))
 }
 
@@ -384,14 +382,10 @@ pub(super) async fn unmeasure(
             "nothing was measured on this run's parts",
         ));
     };
-    let (undone_by, run) = (by.clone(), last.run.clone());
-    app.write(move |h| h.undo_finding(last.id, &undone_by)).await?;
     let said =
         format!("the measurement of {} by {}: taken back; it stays on record as such", last.at, last.by);
-    if let Some(run) = run {
-        let content = json!({ "method": "taken back", "thickness_meters": null, "text": said });
-        super::record::enter(&app, &run, "measurement", &by, content).await?;
-    }
+    let text = said.clone();
+    app.write(move |h| h.undo_finding(last.id, &by, &text)).await?;
     Ok(Json(Said { said }))
 }
 

@@ -81,6 +81,13 @@ pub trait History: Send + Sync + 'static {
     ) -> Result<Option<(JobRow, Vec<JobStepRow>, Vec<EventRow>)>, HistoryError> {
         Ok(None)
     }
+    /// The runs of a job, oldest first.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn runs_of_job(&self, _job: &str) -> Result<Vec<RunRow>, HistoryError> {
+        Ok(Vec::new())
+    }
     /// A run's alarm changes, oldest first.
     ///
     /// # Errors
@@ -88,7 +95,7 @@ pub trait History: Send + Sync + 'static {
     fn alarms_of(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(Vec::new())
     }
-    /// What is on a run's record, oldest first.
+    /// What is on the record of a run or a job, oldest first.
     ///
     /// # Errors
     /// When the ledger cannot be read.
@@ -109,7 +116,7 @@ pub trait History: Send + Sync + 'static {
     fn worked(&self, _tank: &str, _letters: u32, _limit: u32) -> Result<Vec<(String, f64)>, HistoryError> {
         Ok(Vec::new())
     }
-    /// Puts an entry on a run's record, and returns when the disk has it.
+    /// Puts an entry on the record of a run or a job, and returns when the disk has it.
     ///
     /// # Errors
     /// When the ledger cannot be written.
@@ -263,18 +270,18 @@ pub trait History: Send + Sync + 'static {
     fn alarms_of_run(&self, _run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(Vec::new())
     }
-    /// Writes what was found, and returns when the disk has it.
+    /// Writes what was found and what goes on the run's record of it, and returns when the disk has both.
     ///
     /// # Errors
     /// When the ledger cannot be written.
-    fn found(&self, _row: &FindingRow) -> Result<(), HistoryError> {
+    fn found(&self, _row: &FindingRow, _on_record: Vec<serde_json::Value>) -> Result<(), HistoryError> {
         Err(HistoryError("findings are not kept here".into()))
     }
     /// Marks a finding as taken back, and returns when the disk has it.
     ///
     /// # Errors
     /// When the ledger cannot be written.
-    fn undo_finding(&self, _id: i64, _by: &str) -> Result<(), HistoryError> {
+    fn undo_finding(&self, _id: i64, _by: &str, _said: &str) -> Result<(), HistoryError> {
         Err(HistoryError("findings are not kept here".into()))
     }
     /// Whether the ledger takes writes.
@@ -331,6 +338,9 @@ impl History for Ledger {
         let reader = self.reader();
         let Some(job) = reader.job(id)? else { return Ok(None) };
         Ok(Some((job, reader.job_steps(id)?, reader.job_events(id, limit)?)))
+    }
+    fn runs_of_job(&self, job: &str) -> Result<Vec<RunRow>, HistoryError> {
+        Ok(self.reader().runs_of_job(job)?)
     }
     fn alarms_of(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(self.reader().alarms_of(run)?)
@@ -415,11 +425,11 @@ impl History for Ledger {
     fn alarms_of_run(&self, run: &str) -> Result<Vec<AlarmRow>, HistoryError> {
         Ok(self.reader().alarms_of_run(run)?)
     }
-    fn found(&self, row: &FindingRow) -> Result<(), HistoryError> {
-        Ok(Handle::current().block_on(Ledger::found(self, row))?)
+    fn found(&self, row: &FindingRow, on_record: Vec<serde_json::Value>) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::found(self, row, on_record))?)
     }
-    fn undo_finding(&self, id: i64, by: &str) -> Result<(), HistoryError> {
-        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by))?)
+    fn undo_finding(&self, id: i64, by: &str, said: &str) -> Result<(), HistoryError> {
+        Ok(Handle::current().block_on(Ledger::undo_finding(self, id, by, said))?)
     }
     fn writable(&self) -> Result<(), HistoryError> {
         match &*self.health().borrow() {

@@ -51,6 +51,7 @@ mod guard;
 mod history;
 mod house;
 mod job;
+mod job_record;
 mod lists;
 mod look;
 pub mod metrics;
@@ -342,6 +343,19 @@ fn jobs(r: &mut Routes) {
     r.get("/api/v1/jobs", job::jobs, jobs);
     let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
     r.get("/api/v1/jobs/{job}", job::job, one);
+    let page = about("A job's record as a page to print: every step, the runs inside, deviations first");
+    let page = page.query("units", "UnitsWord", "metric or us").text("text/html").may(400).may(404).ledger();
+    r.get("/api/v1/jobs/{job}/record.html", job_record::html, page);
+    let data =
+        about("A job's record: steps planned and done, answers, runs, thickness, deviations, signature");
+    r.get("/api/v1/jobs/{job}/record.json", job_record::data, data.gives("Record").may(404).ledger());
+    let rows = about("A job's steps as a table, as they came").text("text/csv").may(404).ledger();
+    r.get("/api/v1/jobs/{job}/record.csv", job_record::csv, rows);
+    let sign = about("A job signed off, in a person's name").scope(Operate).takes("Sign").gives("JobSaid");
+    r.post("/api/v1/jobs/{job}/sign", job_record::sign, sign.may(404).may(409).ledger());
+    let amend = about("Lot, customer's reference or a note of a job; what stood before stays on record");
+    let amend = amend.scope(Operate).takes("Amend").gives("JobSaid").may(404).may(409).ledger();
+    r.post("/api/v1/jobs/{job}/amend", job_record::amend, amend);
 }
 
 /// The text that a browser needs before it shows anything is a third as long compressed. Answers of the control loop

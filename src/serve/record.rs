@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 /// Events of one run that a record is made of; far more than any run has.
-const MOST_EVENTS: u32 = 100_000;
+pub(super) const MOST_EVENTS: u32 = 100_000;
 /// What a lot or a customer's reference may be long.
 const MOST_NAME: usize = 120;
 /// What a remark may be long.
@@ -25,7 +25,7 @@ fn unknown(id: &str) -> Problem {
     Problem::not_found(format!("there is no run {id:?}"))
 }
 
-fn bad(text: impl Into<String>) -> Problem {
+pub(super) fn bad(text: impl Into<String>) -> Problem {
     Problem::new(StatusCode::BAD_REQUEST, "bad-query", text.into())
 }
 
@@ -54,7 +54,7 @@ async fn of(app: &AppState, id: &str) -> Result<record::Record, Problem> {
 #[serde(deny_unknown_fields)]
 pub(super) struct Shown {
     #[serde(default)]
-    units: Option<Units>,
+    pub(super) units: Option<Units>,
 }
 
 pub(super) async fn html(
@@ -156,6 +156,14 @@ pub(super) struct Sign {
     remark: Option<String>,
 }
 
+impl Sign {
+    /// Who, and what they add.
+    pub(super) fn checked(self) -> Result<(String, Option<String>), Problem> {
+        let by = super::command::text("by", &self.by, 64)?;
+        Ok((by, self.remark.map(|r| super::command::text("remark", &r, MOST_TEXT)).transpose()?))
+    }
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Amend {
@@ -182,8 +190,7 @@ pub(super) async fn sign(
     Path(id): Path<String>,
     Body(body): Body<Sign>,
 ) -> Result<Json<Said>, Problem> {
-    let by = super::command::text("by", &body.by, 64)?;
-    let remark = body.remark.map(|r| super::command::text("remark", &r, MOST_TEXT)).transpose()?;
+    let (by, remark) = body.checked()?;
     let wanted = id.clone();
     let run = app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
     if run.ended.is_none() {
@@ -199,28 +206,34 @@ pub(super) async fn amend(
     Path(id): Path<String>,
     Body(body): Body<Amend>,
 ) -> Result<Json<Said>, Problem> {
+    let wanted = id.clone();
+    app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
+    let said = entered(&app, &id, body).await?;
+    Ok(Json(Said { run: id, said }))
+}
+
+/// Puts an amendment on the record of a run or a job that is there, and says what was entered.
+pub(super) async fn entered(app: &AppState, id: &str, body: Amend) -> Result<String, Problem> {
     let by = super::command::text("by", &body.by, 64)?;
     let why = body.why.map(|w| super::command::text("why", &w, MOST_TEXT)).transpose()?;
     let lot = body.lot.map(|l| super::command::text("lot", &l, MOST_NAME)).transpose()?;
     let customer = body.customer.map(|c| super::command::text("customer", &c, MOST_NAME)).transpose()?;
     let note = body.note.map(|n| super::command::text("note", &n, MOST_TEXT)).transpose()?;
-    let wanted = id.clone();
-    app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
     let mut said = Vec::new();
     for (what, to) in [("lot", lot), ("customer", customer)] {
         if let Some(to) = to {
             said.push(format!("{what}: {to}"));
-            enter(&app, &id, "amend", &by, json!({ "what": what, "to": to, "why": why })).await?;
+            enter(app, id, "amend", &by, json!({ "what": what, "to": to, "why": why })).await?;
         }
     }
     if let Some(text) = note {
         said.push("the note".into());
-        enter(&app, &id, "note", &by, json!({ "text": text })).await?;
+        enter(app, id, "note", &by, json!({ "text": text })).await?;
     }
     if said.is_empty() {
         return Err(bad("nothing to enter: say lot, customer or note"));
     }
-    Ok(Json(Said { run: id, said: format!("entered on the record by {by}: {}", said.join("; ")) }))
+    Ok(format!("entered on the record by {by}: {}", said.join("; ")))
 }
 
 pub(super) async fn enter(

@@ -2,8 +2,10 @@
 
 use super::hall::{Daemon, Hall, PART, near, number, tank, until};
 use super::runs::sqlite;
+use crate::tools;
 use nix::sys::signal::Signal;
 use serde_json::{Value, json};
+use std::path::Path;
 
 /// The shipped sheet with seconds in it, so that nobody waits: the same steps, tanks and questions.
 fn short_sheet() -> String {
@@ -178,6 +180,84 @@ fn nickel_on_brass_with_one_failed_water_break_is_guided_to_the_end_and_each_tan
     assert_eq!(view, "clean|done\nclean|done\nnickel|done");
     let shown = daemon.verb(&["jobs", "last"]).good();
     assert!(shown.contains("water-break: failed by") && shown.contains("lot       41"), "{shown}");
+    on_record(&hall, &daemon, &id);
+    why_it_peels(&daemon);
+}
+
+/// The job's own record: planned against done, sealed, signed, and a changed answer shows.
+fn on_record(hall: &Hall, daemon: &Daemon, id: &str) {
+    // Each run has the worksheet of its own step.
+    let plans = sqlite(
+        &hall.ledger(),
+        "SELECT r.tank, json_extract(e.content, '$.worksheet.efficiency.used') = json_extract(r.order_json, \
+         '$.deposit.efficiency') FROM record AS e JOIN run AS r ON r.id = e.run_id WHERE e.kind = 'plan' ORDER BY r.id",
+    );
+    assert_eq!(plans.lines().count(), 3, "{plans}");
+    let record = daemon.get(&format!("/api/v1/jobs/{id}/record.json"));
+    let steps = record["steps"].as_array().unwrap();
+    assert_eq!(steps.len(), 9);
+    let activate = &steps[5];
+    assert_eq!((&activate["name"], &activate["planned_seconds"]), (&json!("activate"), &json!(1.0)));
+    assert!(number(&activate["dwell_seconds"]) >= 1.0, "{activate}");
+    for step in [1, 3, 7] {
+        let run = &steps[step]["run"];
+        assert_eq!(run["tank"], steps[step]["tank"], "{run}");
+        assert_eq!(run["parts"][0]["name"], "cup", "its worksheet: {run}");
+        assert!(run["seal"]["hash"].is_string(), "{run}");
+    }
+    assert!(
+        steps[7]["run"]["thickness"]["low_meters"].is_number(),
+        "the plan entry is that of the nickel step"
+    );
+    let told = record["deviations"].to_string();
+    assert!(told.contains("step 3, water-break: not passed"), "{told}");
+    let page = daemon.verb(&["report", "last-job", "--html", "-"]).good();
+    assert!(page.contains("Steps, as they came") && page.contains("not passed"), "{page}");
+    let lines = daemon.verb(&["report", id]).good();
+    assert!(lines.contains("sealed     entry") && lines.contains("not passed"), "{lines}");
+    let rows = daemon.verb(&["report", "--csv", id]).good();
+    assert_eq!(rows.lines().count(), 10, "{rows}");
+
+    daemon.verb(&["runs", "sign", "last-job", "--remark", "bright"]).good();
+    daemon.verb(&["runs", "amend", id, "--lot", "42", "--why", "a slip"]).good();
+    let record = daemon.get(&format!("/api/v1/jobs/{id}/record.json"));
+    assert_eq!((&record["lot"], &record["amendments"][0]["from"]), (&json!("42"), &json!("41")));
+    assert_eq!(record["signatures"][0]["remark"], "bright");
+    let checked = daemon.verb(&["runs", "verify"]).good();
+    assert!(checked.contains("3 runs and 1 job hashed again: nothing was changed"), "{checked}");
+
+    let copy = hall.folder.path().join("changed.sqlite");
+    sqlite_into(&hall.ledger(), &copy);
+    let mut command = tools::sqlite3();
+    command.arg("-bail").arg(&copy).arg(
+        "UPDATE event SET text = replace(text, ': no to', ': yes to') WHERE kind = 'answered' AND text LIKE '%: no to%'",
+    );
+    let (good, said) = tools::run(command, "");
+    assert!(good, "{said}");
+    let changed = daemon.verb(&["runs", "verify", "--ledger", &copy.display().to_string()]);
+    let told = changed.out.clone();
+    changed.bad(65);
+    assert!(told.contains(&format!("job {id} (entry")), "{told}");
+    assert!(told.contains("changed since step 3 ended: events and answers"), "{told}");
+}
+
+/// A copy of the ledger as it stands.
+fn sqlite_into(ledger: &Path, copy: &Path) {
+    let mut command = tools::sqlite3();
+    command.arg("-bail").arg(ledger).arg(format!("VACUUM INTO '{}'", copy.display()));
+    let (good, said) = tools::run(command, "");
+    assert!(good, "{said}");
+}
+
+/// With what the ledger really has of the steps before: one water-break that was not passed.
+fn why_it_peels(daemon: &Daemon) {
+    let told = daemon.verb(&["advise", "last", "--saw", "peeling"]).good();
+    assert!(told.contains("water-break"), "{told}");
+    let advice = daemon.verb(&["advise", "last", "--saw", "peeling", "--json"]).json();
+    assert_eq!(advice["first"], Value::Null, "{advice}");
+    let causes = advice["causes"].as_array().unwrap();
+    let soil = causes.iter().find(|c| c["seen"].as_str().unwrap().contains("water-break")).unwrap();
+    assert!(["for", "strong"].contains(&soil["verdict"].as_str().unwrap()), "{soil}");
 }
 
 #[test]

@@ -42,6 +42,15 @@ pub struct RunPlot<'a> {
 
 /// One run: volts, amperes with the setpoint, charge, temperature where it was known.
 pub fn run(plot: &RunPlot<'_>) -> String {
+    drawn(plot, false)
+}
+
+/// One run for half a page's width: volts, and amperes with the setpoint.
+pub fn run_small(plot: &RunPlot<'_>) -> String {
+    drawn(plot, true)
+}
+
+fn drawn(plot: &RunPlot<'_>, small: bool) -> String {
     let times: Vec<f64> = plot.readings.iter().map(|r| r.seconds).collect();
     let gap = gap(&times);
     let end = times.last().copied().unwrap_or(0.0).max(plot.end).max(1.0);
@@ -63,7 +72,7 @@ pub fn run(plot: &RunPlot<'_>) -> String {
     let mut volt_traces = vec![Trace::new("measured", Ink::Volts, seen(&volts))];
     if shown {
         volt_traces.push(Trace::new("ceiling", Ink::Ceiling, vec![steps(&ceiling)]));
-    } else if ceiling_top > 0.0 {
+    } else if ceiling_top > 0.0 && !small {
         volt_traces.push(Trace::new(
             format!("ceiling {ceiling_top} V, above this scale"),
             Ink::Ceiling,
@@ -105,6 +114,9 @@ pub fn run(plot: &RunPlot<'_>) -> String {
             vec![Trace::new("temperature", Ink::Bath, seen(&bath))],
         ));
     }
+    if small {
+        panels.truncate(2);
+    }
     let shades = shades(plot.stages, end);
     let mut description = format!(
         "{} over {}.",
@@ -122,6 +134,7 @@ pub fn run(plot: &RunPlot<'_>) -> String {
         description += " There are no readings.";
     }
     panel::stack(&Picture {
+        small,
         title: plot.title,
         description: &description,
         panels: &panels,
@@ -165,7 +178,15 @@ pub fn compare(title: &str, first: Side<'_>, second: Side<'_>) -> String {
         second.name,
         panel::span(end)
     );
-    panel::stack(&Picture { title, description: &description, panels: &panels, shades: &[], marks: &[], end })
+    panel::stack(&Picture {
+        small: false,
+        title,
+        description: &description,
+        panels: &panels,
+        shades: &[],
+        marks: &[],
+        end,
+    })
 }
 
 /// One bar.

@@ -10,6 +10,8 @@ use std::convert::Infallible;
 /// Of every plot, in the picture's units.
 const WIDTH: u32 = 720;
 const PANEL: u32 = 112;
+/// Of a small one.
+const SMALL: (u32, u32) = (380, 84);
 /// Room left of the plot for the figures of the scale, right of it, and for the caption above.
 const LEFT: i32 = 46;
 const RIGHT: i32 = 10;
@@ -72,6 +74,8 @@ impl Panel {
 
 /// All that stands in a plot over time.
 pub(super) struct Picture<'a> {
+    /// For half a page's width.
+    pub small: bool,
     pub title: &'a str,
     pub description: &'a str,
     pub panels: &'a [Panel],
@@ -93,16 +97,15 @@ pub(super) fn span(seconds: f64) -> String {
 /// The panels under each other.
 pub(super) fn stack(picture: &Picture<'_>) -> String {
     let count = u32::try_from(picture.panels.len()).unwrap_or(1);
-    let height = PANEL * count + BELOW.unsigned_abs();
-    paper(picture.title, picture.description, height, |area| {
+    let (width, panel_height) = if picture.small { SMALL } else { (WIDTH, PANEL) };
+    let height = panel_height * count + BELOW.unsigned_abs();
+    let each = i32::try_from(panel_height).unwrap_or(0);
+    paper(picture.title, picture.description, (width, height), |area| {
         let mut rest = area.clone();
         for (k, panel) in picture.panels.iter().enumerate() {
             let last = k + 1 == picture.panels.len();
-            let (this, below) = rest.split_vertically(if last {
-                i32::try_from(PANEL).unwrap_or(0) * FINE + BELOW * FINE
-            } else {
-                i32::try_from(PANEL).unwrap_or(0) * FINE
-            });
+            let (this, below) =
+                rest.split_vertically(if last { each * FINE + BELOW * FINE } else { each * FINE });
             over_time(&this, panel, picture, k == 0, last)?;
             rest = below;
         }
@@ -134,8 +137,8 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
         .bold_line_style(Ink::Grid.line())
         .axis_style(Ink::Axis.line())
         .label_style(Ink::Text.text())
-        .x_labels(9)
-        .y_labels(5)
+        .x_labels(if picture.small { 5 } else { 9 })
+        .y_labels(if picture.small { 4 } else { 5 })
         .x_label_formatter(&|v| figure(*v))
         .y_label_formatter(&|v| figure(*v))
         .set_all_tick_mark_size(3 * FINE)
@@ -211,7 +214,7 @@ pub(super) fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
     let all = bars.iter().map(|b| format!("{}: {} {unit}", b.label, figure(b.value))).collect::<Vec<_>>();
     let description = if bars.is_empty() { "There is nothing to show.".into() } else { all.join("; ") };
     let Scale(least, most) = Scale::from_zero(top);
-    paper(title, &description, 200, |area| {
+    paper(title, &description, (WIDTH, 200), |area| {
         let mut chart = ChartBuilder::on(area)
             .margin_top(CAPTION * FINE)
             .margin_right(RIGHT * FINE)
@@ -270,7 +273,7 @@ pub(super) fn trend(title: &str, unit: &str, points: &[Point], window: Option<(f
         (Some(a), _) => (a.0 - 1.0, a.0 + 1.0),
         _ => (0.0, 1.0),
     };
-    paper(title, &description, 200, |area| {
+    paper(title, &description, (WIDTH, 200), |area| {
         let mut chart = ChartBuilder::on(area)
             .margin_top(CAPTION * FINE)
             .margin_right(40 * FINE)
@@ -299,10 +302,15 @@ pub(super) fn trend(title: &str, unit: &str, points: &[Point], window: Option<(f
 }
 
 /// The frame that every plot has. Drawing into a string cannot fail; what the library cannot draw is said instead.
-fn paper(title: &str, description: &str, height: u32, draw: impl FnOnce(&Area<'_>) -> Drawn) -> String {
+fn paper(
+    title: &str,
+    description: &str,
+    (width, height): (u32, u32),
+    draw: impl FnOnce(&Area<'_>) -> Drawn,
+) -> String {
     let mut body = String::new();
     let drawn = {
-        let area = Sheet::new(&mut body, WIDTH, height).into_drawing_area();
+        let area = Sheet::new(&mut body, width, height).into_drawing_area();
         draw(&area).and_then(|()| area.present())
     };
     if drawn.is_err() {
@@ -311,7 +319,7 @@ fn paper(title: &str, description: &str, height: u32, draw: impl FnOnce(&Area<'_
     }
     let (title, description) = (escape(title), escape(description));
     format!(
-        "<svg class=\"tplot\" xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" width=\"100%\" \
+        "<svg class=\"tplot\" xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" width=\"100%\" \
          role=\"img\" aria-label=\"{title}\" font-family=\"system-ui, sans-serif\">\n<title>{title}</title>\n\
          <desc>{description}</desc>\n{body}</svg>\n"
     )

@@ -31,21 +31,8 @@ pub struct Sources {
 /// The record of one run: a record of one step.
 pub fn from_run(sources: Sources) -> Record {
     let run = run_of(&sources);
-    let mut record = Record {
-        format: "tankside-record-1",
-        title: run_title(&sources),
-        id: run.id.clone(),
-        printed: sources.printed.clone(),
-        lot: None,
-        customer: None,
-        deviations: deviations(&sources, &run),
-        notes: notes(&sources),
-        measurements: Vec::new(),
-        amendments: Vec::new(),
-        signatures: Vec::new(),
-        chain: sources.head.as_ref().map(seal),
-        steps: Vec::new(),
-    };
+    let mut record = empty(&sources, &run);
+    (record.deviations, record.notes) = (deviations(&sources, &run), notes(&sources));
     entries(&sources.entries, &mut record);
     record.steps.push(Step {
         number: 1,
@@ -55,8 +42,29 @@ pub fn from_run(sources: Sources) -> Record {
         ended: run.ended.clone(),
         outcome: run.state.clone(),
         run: Some(run),
+        ..Step::default()
     });
     record
+}
+
+/// A record of a run on which nothing stands yet.
+pub(super) fn empty(sources: &Sources, run: &RunPart) -> Record {
+    Record {
+        format: "tankside-record-1",
+        title: run_title(sources),
+        id: run.id.clone(),
+        printed: sources.printed.clone(),
+        job: None,
+        lot: None,
+        customer: None,
+        deviations: Vec::new(),
+        notes: Vec::new(),
+        measurements: Vec::new(),
+        amendments: Vec::new(),
+        signatures: Vec::new(),
+        chain: sources.head.as_ref().map(seal),
+        steps: Vec::new(),
+    }
 }
 
 /// The run's part of a record.
@@ -103,7 +111,7 @@ fn run_title(sources: &Sources) -> String {
     sources.run.title.clone()
 }
 
-fn seal(row: &RecordRow) -> Seal {
+pub(super) fn seal(row: &RecordRow) -> Seal {
     Seal { seq: row.seq, hash: row.hash.clone(), at: row.at.clone(), later: row.later }
 }
 
@@ -111,7 +119,7 @@ fn value<T: DeserializeOwned>(value: &Value) -> Option<T> {
     serde_json::from_value(value.clone()).ok()
 }
 
-fn content(row: &RecordRow) -> Value {
+pub(super) fn content(row: &RecordRow) -> Value {
     serde_json::from_str(&row.content).unwrap_or_default()
 }
 
@@ -149,7 +157,7 @@ fn settings(order: &Value, run: &RunRow) -> Settings {
     settings
 }
 
-fn duration(value: &Value) -> Option<f64> {
+pub(super) fn duration(value: &Value) -> Option<f64> {
     Some(value["secs"].as_u64()? as f64 + value["nanos"].as_u64().unwrap_or(0) as f64 / 1e9)
 }
 
@@ -269,7 +277,7 @@ fn place(event: &EventRow) -> Place {
     }
 }
 
-fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
+pub(super) fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
     let mut all = Vec::new();
     let mut say = |at: &str, text: String| all.push(Remark { at: at.into(), text, by: None });
     for warning in worksheet(&sources.entries)["warnings"].as_array().into_iter().flatten() {
@@ -312,7 +320,7 @@ fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
     all
 }
 
-fn notes(sources: &Sources) -> Vec<Remark> {
+pub(super) fn notes(sources: &Sources) -> Vec<Remark> {
     sources
         .events
         .iter()
@@ -322,7 +330,7 @@ fn notes(sources: &Sources) -> Vec<Remark> {
 }
 
 /// What was entered on the record, oldest first.
-fn entries(rows: &[RecordRow], record: &mut Record) {
+pub(super) fn entries(rows: &[RecordRow], record: &mut Record) {
     for row in rows {
         let content = content(row);
         let text = |key: &str| content[key].as_str().map(String::from);
@@ -356,8 +364,24 @@ fn entries(rows: &[RecordRow], record: &mut Record) {
                 method: text("method"),
                 thickness_meters: content["thickness_meters"].as_f64(),
                 text: text("text"),
+                step: None,
+                finding: content["finding"].as_i64(),
+                undoes: content["undoes"].as_i64(),
+                taken_back: None,
             }),
             _ => {}
         }
+    }
+    // What was taken back says so where it stands.
+    let undone: Vec<_> = record
+        .measurements
+        .iter()
+        .filter_map(|m| {
+            Some((m.undoes?, format!("{} by {}", m.at, m.by.as_deref().unwrap_or("nobody named"))))
+        })
+        .collect();
+    for measurement in &mut record.measurements {
+        let back = undone.iter().find(|(id, _)| measurement.finding == Some(*id));
+        measurement.taken_back = back.map(|(_, when)| when.clone());
     }
 }

@@ -1,6 +1,6 @@
 //! The record as a page: one file, nothing from elsewhere, prints on one or two A4 sheets.
 
-use super::{Phase, Record, Remark, RunPart, Step};
+use super::{Phase, Record, Remark, RunPart, job_html};
 use crate::draw::plot::escape;
 use crate::quantity::{Amps, Area, Charge, Density, Length, Ratio, Span, Units, Volts};
 use std::fmt::Write;
@@ -20,46 +20,48 @@ pub fn html(record: &Record, units: Units) -> String {
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>Record: {title}</title>\n\
          <style>\n{STYLE}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n\
          <p class=\"sub\">Record of {} {}; put together {}. Times are UTC.</p>\n</header>\n",
-        if record.steps.len() > 1 { "job" } else { "run" },
+        if record.job.is_some() { "job" } else { "run" },
         escape(&record.id),
         when(&record.printed)
     ));
-    out.facts(&[
-        ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
-        ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
-    ]);
-    if record.steps.len() > 1 {
-        steps(&mut out, &record.steps);
+    if record.job.is_some() {
+        job_html::body(&mut out, record, units);
+    } else {
+        of_a_run(&mut out, record, units);
     }
-    let powered = record.steps.iter().filter_map(|s| Some((s, s.run.as_ref()?)));
-    for (step, part) in powered {
-        if record.steps.len() > 1 {
-            out.put(format_args!("<h2>Step {}: {}</h2>\n", step.number, escape(&step.name)));
-        }
-        run(&mut out, part, &record.title, units);
-    }
-    measured(&mut out, record, units);
-    remarks(&mut out, "Deviations", &record.deviations, "None on record.");
-    if !record.notes.is_empty() {
-        remarks(&mut out, "Notes", &record.notes, "");
-    }
-    amendments(&mut out, record);
-    signatures(&mut out, record);
     footer(&mut out, record);
     out.put(format_args!("</body>\n</html>\n"));
     out.0
 }
 
-struct Out(String);
+fn of_a_run(out: &mut Out, record: &Record, units: Units) {
+    out.facts(&[
+        ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
+        ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
+    ]);
+    for part in record.steps.iter().filter_map(|s| s.run.as_ref()) {
+        run(out, part, &record.title, units);
+    }
+    measured(out, record, units);
+    remarks(out, "Deviations", &record.deviations, MOST_REMARKS, "None on record.");
+    if !record.notes.is_empty() {
+        remarks(out, "Notes", &record.notes, MOST_REMARKS, "");
+    }
+    amendments(out, record);
+    signatures(out, record);
+}
+
+/// The page as far as it is written.
+pub(super) struct Out(String);
 
 impl Out {
-    fn put(&mut self, text: std::fmt::Arguments<'_>) {
+    pub fn put(&mut self, text: std::fmt::Arguments<'_>) {
         // Writing to a string cannot fail.
         let _ = self.0.write_fmt(text);
     }
 
     /// Names and values, values escaped here.
-    fn facts(&mut self, facts: &[(&str, String)]) {
+    pub fn facts(&mut self, facts: &[(&str, String)]) {
         self.put(format_args!("<dl class=\"facts\">\n"));
         for (name, value) in facts {
             self.put(format_args!("<dt>{name}</dt><dd>{}</dd>\n", escape(value)));
@@ -68,7 +70,7 @@ impl Out {
     }
 
     /// A table; a head that begins with `#` is of figures. Cells escaped here.
-    fn table(&mut self, heads: &[&str], rows: &[Vec<String>]) {
+    pub fn table(&mut self, heads: &[&str], rows: &[Vec<String>]) {
         let class = |head: &str| match head.as_bytes().first() {
             Some(b'#') => " class=\"n\"",
             Some(b'@') => " class=\"t\"",
@@ -90,38 +92,18 @@ impl Out {
         self.put(format_args!("</table>\n"));
     }
 
-    fn section(&mut self, title: &str) {
+    pub fn section(&mut self, title: &str) {
         self.put(format_args!("<section>\n<h2>{title}</h2>\n"));
     }
 
-    fn end(&mut self) {
+    pub fn end(&mut self) {
         self.put(format_args!("</section>\n"));
     }
 }
 
 /// [`plain`], escaped.
-fn when(at: &str) -> String {
+pub(super) fn when(at: &str) -> String {
     escape(&plain(at))
-}
-
-fn steps(out: &mut Out, steps: &[Step]) {
-    out.section("Steps");
-    let rows: Vec<_> = steps
-        .iter()
-        .map(|s| {
-            let time = |t: &Option<String>| t.as_deref().map_or("-".into(), plain);
-            vec![
-                s.number.to_string(),
-                s.name.clone(),
-                s.tank.clone().unwrap_or_else(|| "-".into()),
-                time(&s.began),
-                time(&s.ended),
-                s.outcome.clone(),
-            ]
-        })
-        .collect();
-    out.table(&["#no.", "step", "tank", "@began", "@ended", "outcome"], &rows);
-    out.end();
 }
 
 fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
@@ -168,8 +150,13 @@ fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
 }
 
 /// `2026-11-25 14:03:07` of an RFC 3339 time.
-fn plain(at: &str) -> String {
+pub(super) fn plain(at: &str) -> String {
     at.chars().take(19).collect::<String>().replace('T', " ")
+}
+
+/// The same of `TIME by NAME`.
+fn plain_by(text: &str) -> String {
+    text.split_once(" by ").map_or_else(|| text.into(), |(at, by)| format!("{} by {by}", plain(at)))
 }
 
 fn settings(out: &mut Out, run: &RunPart, units: Units) {
@@ -318,13 +305,13 @@ fn alarms(out: &mut Out, run: &RunPart) {
     out.end();
 }
 
-fn more(out: &mut Out, all: usize, shown: usize) {
+pub(super) fn more(out: &mut Out, all: usize, shown: usize) {
     if all > shown {
         out.put(format_args!("<p>and {} more: the JSON has them all.</p>\n", all - shown));
     }
 }
 
-fn measured(out: &mut Out, record: &Record, units: Units) {
+pub(super) fn measured(out: &mut Out, record: &Record, units: Units) {
     out.section("Measured on the parts");
     if record.measurements.is_empty() {
         out.put(format_args!("<p>Nothing was entered.</p>\n"));
@@ -333,40 +320,51 @@ fn measured(out: &mut Out, record: &Record, units: Units) {
             .measurements
             .iter()
             .map(|m| {
+                let mut text = m.text.clone().unwrap_or_default();
+                if let Some(step) = m.step {
+                    text = format!("step {step}: {text}");
+                }
+                if let Some(back) = &m.taken_back {
+                    text = format!("TAKEN BACK {}: {text}", plain_by(back));
+                }
+                if let Some(undone) = m.undoes {
+                    text = format!("{text} (measurement {undone})");
+                }
                 vec![
+                    m.finding.map_or(String::new(), |n| n.to_string()),
                     plain(&m.at),
                     m.by.clone().unwrap_or_default(),
                     m.method.clone().unwrap_or_default(),
                     m.thickness_meters.map_or("-".into(), |t| Length::new(t).show(units)),
-                    m.text.clone().unwrap_or_default(),
+                    text,
                 ]
             })
             .collect();
-        out.table(&["@at", "by", "method", "#thickness", "where and what"], &rows);
+        out.table(&["#no.", "@at", "by", "method", "#thickness", "where and what"], &rows);
     }
     out.end();
 }
 
-fn remarks(out: &mut Out, title: &str, remarks: &[Remark], none: &str) {
+pub(super) fn remarks(out: &mut Out, title: &str, remarks: &[Remark], most: usize, none: &str) {
     out.section(title);
     if remarks.is_empty() {
         out.put(format_args!("<p>{none}</p>\n"));
     } else {
         let rows: Vec<_> = remarks
             .iter()
-            .take(MOST_REMARKS)
+            .take(most)
             .map(|r| {
                 let by = r.by.as_deref().map_or(String::new(), |by| format!("{by}: "));
                 vec![plain(&r.at), format!("{by}{}", r.text)]
             })
             .collect();
         out.table(&["@at", "what"], &rows);
-        more(out, remarks.len(), MOST_REMARKS);
+        more(out, remarks.len(), most);
     }
     out.end();
 }
 
-fn amendments(out: &mut Out, record: &Record) {
+pub(super) fn amendments(out: &mut Out, record: &Record) {
     if record.amendments.is_empty() {
         return;
     }
@@ -387,7 +385,7 @@ fn amendments(out: &mut Out, record: &Record) {
     out.end();
 }
 
-fn signatures(out: &mut Out, record: &Record) {
+pub(super) fn signatures(out: &mut Out, record: &Record) {
     out.section("Sign-off");
     if record.signatures.is_empty() {
         out.put(format_args!(
@@ -406,7 +404,8 @@ fn signatures(out: &mut Out, record: &Record) {
 
 fn footer(out: &mut Out, record: &Record) {
     out.put(format_args!("<footer>\n"));
-    for run in record.steps.iter().filter_map(|s| s.run.as_ref()) {
+    job_html::seals(out, record);
+    for run in record.steps.iter().filter(|_| record.job.is_none()).filter_map(|s| s.run.as_ref()) {
         match &run.seal {
             Some(seal) => out.put(format_args!(
                 "<p>Sealed {} as entry {}{}: <span class=\"hash\">{}</span></p>\n",

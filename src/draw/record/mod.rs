@@ -9,11 +9,16 @@
 
 mod build;
 mod html;
+mod job;
+mod job_html;
+#[cfg(test)]
+mod job_tests;
 #[cfg(test)]
 mod tests;
 
 pub use build::{Sources, from_run, run_of};
 pub use html::html;
+pub use job::{JobSources, from_job, steps_csv};
 
 use super::plot::Mark;
 use crate::ledger::{ReadingRow, StageRow};
@@ -30,6 +35,8 @@ pub struct Record {
     pub id: String,
     /// When this record was put together, RFC 3339 UTC.
     pub printed: String,
+    /// Of a job; nothing on the record of a single run.
+    pub job: Option<JobPart>,
     /// Lot, as last entered.
     pub lot: Option<String>,
     /// The customer's reference, as last entered.
@@ -50,8 +57,39 @@ pub struct Record {
     pub chain: Option<Seal>,
 }
 
-/// One step of the treatment; those with current have a run.
+/// What stands above the steps of a job.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct JobPart {
+    /// Station.
+    pub station: String,
+    /// The process sheet's name.
+    pub sheet: String,
+    /// The parts' own metal.
+    pub base: String,
+    /// How many parts.
+    pub part_count: u32,
+    /// RFC 3339 UTC.
+    pub started: String,
+    /// Who.
+    pub started_by: String,
+    /// RFC 3339 UTC.
+    pub ended: Option<String>,
+    /// `complete`, `stopped`, `aborted`, `running`.
+    pub state: String,
+    /// First cause of the end.
+    pub cause: Option<String>,
+    /// The job whose rest this is.
+    pub continues: Option<String>,
+    /// Everybody who answered or sent a step back, whoever started it first.
+    pub worked_by: Vec<String>,
+    /// How many of its steps were sealed as they ended.
+    pub step_seals: usize,
+    /// Its seal; nothing while it is open.
+    pub seal: Option<Seal>,
+}
+
+/// One step of the treatment; those with current have a run.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Step {
     /// 1 and up.
     pub number: usize,
@@ -65,6 +103,26 @@ pub struct Step {
     pub ended: Option<String>,
     /// `complete`, `skipped`, `redone` …
     pub outcome: String,
+    /// Its place in the sheet, from 1; of a job.
+    pub sheet_step: Option<u32>,
+    /// `dip`, `powered`, `inspect`, `prompt`; of a job.
+    pub kind: Option<String>,
+    /// How long a dip, a bake or a timed run was to last.
+    pub planned_seconds: Option<f64>,
+    /// After how long at most the load was to be out of a dip.
+    pub most_seconds: Option<f64>,
+    /// From the answer that the load is in to the one that it is out.
+    pub dwell_seconds: Option<f64>,
+    /// The charge that was to pass.
+    pub target_coulombs: Option<f64>,
+    /// From the end of the current to the first answer after it.
+    pub unloaded_seconds: Option<f64>,
+    /// Why it was skipped, done again or not done.
+    pub reason: Option<String>,
+    /// By whom it was ended.
+    pub by: Option<String>,
+    /// What was answered, with what was asked.
+    pub answers: Vec<Remark>,
     /// Its run.
     pub run: Option<RunPart>,
 }
@@ -136,7 +194,16 @@ impl RunPart {
 
     /// Its plot: see [`super::plot::run`].
     pub fn plot(&self, title: &str) -> String {
-        super::plot::run(&super::plot::RunPlot {
+        self.drawn(title, super::plot::run)
+    }
+
+    /// The same for half a page's width: see [`super::plot::run_small`].
+    pub fn small_plot(&self, title: &str) -> String {
+        self.drawn(title, super::plot::run_small)
+    }
+
+    fn drawn(&self, title: &str, draw: impl Fn(&super::plot::RunPlot<'_>) -> String) -> String {
+        draw(&super::plot::RunPlot {
             title,
             readings: &self.readings,
             stages: &self.stages,
@@ -273,6 +340,14 @@ pub struct Measurement {
     pub thickness_meters: Option<f64>,
     /// Where, on which part, and anything else.
     pub text: Option<String>,
+    /// Which step of a job.
+    pub step: Option<usize>,
+    /// Which measurement it belongs to; nothing on records of before they were numbered.
+    pub finding: Option<i64>,
+    /// The measurement that this entry takes back.
+    pub undoes: Option<i64>,
+    /// When and by whom it was taken back.
+    pub taken_back: Option<String>,
 }
 
 /// A later change of what was entered.

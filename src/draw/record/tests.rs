@@ -7,9 +7,9 @@ use crate::quantity::Units;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
-const EVIL: &str = "</title></td><script>alert('x')</script>\"&";
+pub(super) const EVIL: &str = "</title></td><script>alert('x')</script>\"&";
 
-fn entry(seq: i64, kind: &str, by: Option<&str>, content: Value) -> RecordRow {
+pub(super) fn entry(seq: i64, kind: &str, by: Option<&str>, content: Value) -> RecordRow {
     RecordRow {
         seq,
         run: "0190".into(),
@@ -51,7 +51,7 @@ fn alarm(from: &str, to: &str, by: Option<&str>) -> AlarmRow {
 }
 
 /// A run of 60 s at 2 A whose worksheet was for 100 C; 118 C passed.
-fn sources() -> Sources {
+pub(super) fn sources() -> Sources {
     let readings = (0..=300)
         .map(|k| ReadingRow {
             seconds: f64::from(k) * 0.2,
@@ -282,30 +282,9 @@ fn no_text_of_a_person_becomes_markup() {
         e.content = evil.to_string();
     }
     s.printed = EVIL.into();
-    let mut record = from_run(s);
-    // As a job of two steps, so that the list of steps is there too.
-    let second =
-        Step { number: 2, name: EVIL.into(), outcome: EVIL.into(), run: None, ..record.steps[0].clone() };
-    record.steps.push(second);
-    let page = html(&record, Units::Metric);
+    let page = html(&from_run(s), Units::Metric);
     well_formed(&page);
     assert!(page.contains("&lt;script&gt;") && !page.contains("<script"));
-}
-
-#[test]
-fn record_of_a_job_lists_its_steps_and_each_run() {
-    let mut record = from_run(sources());
-    let mut dip = record.steps[0].clone();
-    (dip.number, dip.name, dip.run) = (2, "acid dip".into(), None);
-    let mut again = record.steps[0].clone();
-    (again.number, again.name) = (3, "silver".into());
-    record.steps.extend([dip, again]);
-    let page = html(&record, Units::Metric);
-    well_formed(&page);
-    assert_eq!(page.matches("<svg").count(), 2);
-    assert!(
-        page.contains("<h2>Step 3: silver</h2>") && page.contains("acid dip") && !page.contains(" id=\"")
-    );
 }
 
 /// Every field of the JSON with its place.
@@ -322,8 +301,11 @@ fn fields(value: &Value, place: &str, all: &mut BTreeSet<String>) {
 #[test]
 fn names_in_the_json_stay() {
     let value = serde_json::to_value(from_run(sources())).unwrap();
+    let of_job = serde_json::to_value(from_job(super::job_tests::job())).unwrap();
     let mut all = BTreeSet::new();
+    // Of a run `job` is nothing; of a job it has names of its own.
     fields(&value, "", &mut all);
+    fields(&of_job, "", &mut all);
     let seen: Vec<_> = all.iter().map(String::as_str).collect();
     let kept: Vec<_> = include_str!("fields.txt").lines().collect();
     assert_eq!(seen, kept, "a name that was released stays; a new one goes into fields.txt");

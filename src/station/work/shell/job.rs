@@ -109,7 +109,12 @@ impl<R: Remote> Shell<R> {
             let Some(guide) = &mut self.guide else { break };
             let actions = guide.step(now, input);
             if let Err(refusal) = self.do_for_guide(actions).await {
-                self.job_event("note", &refusal.0);
+                // A job that has ended is sealed, and takes nothing more.
+                if self.job_open() {
+                    self.job_event("note", &refusal.0);
+                } else {
+                    self.event("note", &refusal.0);
+                }
             }
         }
         if !self.job_open() {
@@ -122,12 +127,15 @@ impl<R: Remote> Shell<R> {
     async fn do_for_guide(&mut self, actions: Vec<GuideAction>) -> Result<(), Refusal> {
         let mut refused = Ok(());
         for action in actions {
+            // Which step's run is to start.
+            let mut starts = None;
             let (by, command) = match action {
                 GuideAction::Record(event) => {
                     self.record_job(event).await;
                     continue;
                 }
-                GuideAction::StartRun { order, by, .. } => {
+                GuideAction::StartRun { step, order, by } => {
+                    starts = Some(step);
                     let id = uuid::Uuid::now_v7().to_string();
                     (by, Command::Start { id, order })
                 }
@@ -140,15 +148,14 @@ impl<R: Remote> Shell<R> {
                 Command::Start { id, .. } => Some(id.clone()),
                 _ => None,
             };
-            let starts = started.is_some();
             let whose = self.guide.as_ref().map(|g| g.reference().clone()).unwrap_or_default();
             let done = self.command(&by, command, whose).await;
-            if let (Ok(_), Some(run)) = (&done, started) {
-                self.put_on_record(run, &by);
+            if let (Ok(_), Some(run), Some(step)) = (&done, started, starts) {
+                self.put_on_record(run, step, &by);
             }
             if let Err(refusal) = done {
                 // A run that is on record ends by itself, and says so in its own events.
-                if starts
+                if starts.is_some()
                     && self.open.is_none()
                     && !self.heard.iter().any(|e| matches!(e, Event::Started { .. }))
                 {
@@ -167,11 +174,13 @@ impl<R: Remote> Shell<R> {
         refused
     }
 
-    /// The worksheet of the step, lot and customer go on the record of its run. Nobody waits: the run is on its way, and
+    /// The worksheet of that step, wherever the guide is by now, lot and customer go on the record of its run. Nobody waits: the run is on its way, and
     /// what cannot be written is missing from the record, which says so.
-    fn put_on_record(&self, run: String, by: &str) {
+    fn put_on_record(&self, run: String, step: usize, by: &str) {
         let Some(guide) = &self.guide else { return };
-        let JobTodo::Powered { worksheet, .. } = &guide.here().todo else { return };
+        let Some(JobTodo::Powered { worksheet, .. }) = guide.plan().steps.get(step).map(|s| &s.todo) else {
+            return;
+        };
         let reference = guide.reference();
         let amended = |what, to: &Option<String>| {
             to.as_ref().map(|to| ("amend", json!({ "what": what, "to": to, "why": null })))
@@ -238,7 +247,7 @@ impl<R: Remote> Shell<R> {
                 let end = JobEnd { id, ended: utc(), state: state.name(), cause };
                 if let Err(e) = within(LAST_WORD, self.ledger.finish_job(end)).await {
                     // Kept by the ledger and written later; its health says so too.
-                    self.job_event("note", &format!("the end of the job is not on disk yet: {e}"));
+                    self.event("note", &format!("the end of the job is not on disk yet: {e}"));
                 }
                 return;
             }
