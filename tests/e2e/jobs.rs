@@ -2,7 +2,7 @@
 
 use super::hall::{Daemon, Hall, PART, near, number, tank, until};
 use super::runs::sqlite;
-use crate::tools;
+use super::tools;
 use nix::sys::signal::Signal;
 use serde_json::{Value, json};
 use std::path::Path;
@@ -238,7 +238,7 @@ fn on_record(hall: &Hall, daemon: &Daemon, id: &str) {
     let told = changed.out.clone();
     changed.bad(65);
     assert!(told.contains(&format!("job {id} (entry")), "{told}");
-    assert!(told.contains("changed since step 3 ended: events and answers"), "{told}");
+    assert!(told.contains("ended: events and answers"), "{told}");
 }
 
 /// A copy of the ledger as it stands.

@@ -325,7 +325,9 @@ pub(super) fn measured(out: &mut Out, record: &Record, units: Units) {
                     text = format!("step {step}: {text}");
                 }
                 if let Some(back) = &m.taken_back {
-                    text = format!("TAKEN BACK {}: {text}", plain_by(back));
+                    // What no longer counts needs no cautions.
+                    let kept = text.split(" - ").next().unwrap_or_default();
+                    text = format!("TAKEN BACK {}: {kept}", plain_by(back));
                 }
                 if let Some(undone) = m.undoes {
                     text = format!("{text} (measurement {undone})");

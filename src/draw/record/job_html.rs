@@ -91,7 +91,8 @@ fn done(step: &Step, units: Units) -> String {
         return format!("{} in the tank", Span::new(dwell).show(units));
     }
     match (step.kind.as_deref(), step.answers.last()) {
-        (Some("inspect"), Some(last)) => last.text.clone(),
+        // What was asked stands in the sheet and in the JSON.
+        (Some("inspect"), Some(last)) => last.text.split(':').next().unwrap_or_default().to_owned(),
         _ => "-".into(),
     }
 }
