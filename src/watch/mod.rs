@@ -21,7 +21,10 @@ mod margin;
 mod meter;
 mod panel;
 mod rules;
+mod short;
 mod warmth;
+#[cfg(test)]
+mod short_tests;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;
