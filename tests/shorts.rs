@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 use tankside::bath::{self, Agitation, Bath};
-use tankside::mimic::{self, Bench, Chemistry, Script, life::Life};
+use tankside::mimic::{self, Bench, Chemistry, Life, Script};
 use tankside::plan::{Control, Goal, Order};
 use tankside::process::{self, Entry, Hold, Ramp};
 use tankside::quantity::{Amps, Area, CurrentSlope, Density, Mono, Volts};
@@ -120,7 +120,8 @@ fn work_that_touches_before_the_first_ampere_is_cut_in_the_ramp() {
 #[track_caller]
 fn is_let_be(case: &Case<'_>, what: &str) {
     let r = case.play();
-    let what = format!("{what}, {} on {} m2, {} ohm leads: {:#?}", case.amps(), case.area, case.leads, r.story);
+    let what =
+        format!("{what}, {} on {} m2, {} ohm leads: {:#?}", case.amps(), case.area, case.leads, r.story);
     assert!(!r.alarms.iter().any(|(_, a)| a.kind == Kind::ShortCircuit), "{what}");
     assert!(!r.story.iter().any(|(_, s)| s.contains("short?")), "{what}");
     assert_eq!(r.outcome.expect("an end").state, RunState::Complete, "{what}");
@@ -134,11 +135,13 @@ const AREAS: [f64; 3] = [0.005, 0.1, 2.0];
 fn no_shipped_bath_at_its_least_density_is_taken_for_a_short() {
     let mut tried = 0;
     for bath in bath::shipped() {
-        let all: Vec<_> = [bath.density].into_iter().chain(bath.density_by_base.iter().map(|d| d.1)).collect();
+        let all: Vec<_> =
+            [bath.density].into_iter().chain(bath.density_by_base.iter().map(|d| d.1)).collect();
         for density in all.into_iter().map(|w| w.low).filter(|d| d.is_positive()) {
             for (area, leads) in AREAS.into_iter().flat_map(|a| LEADS.map(|l| (a, l))) {
                 // Thick leads belong to much current: at most a volt is lost on them.
-                let leads = if leads * density.get() * area > 1.0 { 1.0 / (density.get() * area) } else { leads };
+                let leads =
+                    if leads * density.get() * area > 1.0 { 1.0 / (density.get() * area) } else { leads };
                 let case = Case {
                     bath: &bath,
                     density,
@@ -164,7 +167,7 @@ fn no_powered_step_of_a_shipped_sheet_is_taken_for_a_short() {
     for sheet in process::shipped() {
         for step in &sheet.steps {
             let process::Kind::Powered(powered) = &step.kind else { continue };
-            for name in sheet.roles.iter().filter(|r| r.name == powered.tank).flat_map(|r| &r.baths) {
+            for name in sheet.tanks.iter().filter(|t| t.name == powered.tank).flat_map(|t| &t.baths) {
                 let Some(bath) = baths.iter().find(|b| b.name == *name) else { continue };
                 let density = match powered.hold {
                     Some(Hold::Density(density)) => density,

@@ -22,9 +22,9 @@ mod meter;
 mod panel;
 mod rules;
 mod short;
-mod warmth;
 #[cfg(test)]
 mod short_tests;
+mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
 pub use causes::Candidate;

@@ -56,7 +56,7 @@ pub(super) enum Look {
 pub(super) struct Rise {
     bands: [Band; 24],
     aim: f64,
-    /// The ramp has shown a bath's bow.
+    /// The ramp has shown a bath's bow, or more ohms than any bridge has.
     bath: bool,
     /// A person was sent to look.
     asked: bool,
@@ -90,13 +90,10 @@ impl Rise {
     /// Takes one reading. `count` is one step of the voltmeter as its readings show it.
     pub fn take(&mut self, r: &Reading, cx: &Context, amps_count: Amps, count: Volts) {
         let (i, v) = (r.amps.get(), r.volts.get());
-        if self.bath
-            || !cx.output_on
-            || !matches!(cx.phase, Phase::Ramp | Phase::Steady)
-            || !cx.aim_amps.is_positive()
-            || r.amps <= amps_count * 5.0
-            || !(i.is_finite() && v.is_finite())
-        {
+        let flows =
+            cx.output_on && matches!(cx.phase, Phase::Ramp | Phase::Steady) && r.amps > amps_count * 5.0;
+        let sound = i.is_finite() && v.is_finite() && cx.aim_amps.is_positive();
+        if self.bath || !flows || !sound {
             return;
         }
         if self.aim == 0.0 {
@@ -105,9 +102,9 @@ impl Rise {
         let at = (i / self.aim / BAND) as usize;
         let Some(band) = self.bands.get_mut(at) else { return };
         *band = Band { n: band.n + 1.0, amps: band.amps + i, volts: band.volts + v };
-        self.bath = v > LEAST_VOLTS
-            && i >= self.aim * BOWED
-            && self.bow(i, count).is_some_and(|(bow, error)| bow - error > BATH_BOW);
+        let more = v >= MOST_OHMS * i && i >= self.aim * STRAIGHT;
+        let bowed = || self.bow(i, count).is_some_and(|(bow, error)| bow - error > BATH_BOW);
+        self.bath = v > LEAST_VOLTS && (more || i >= self.aim * BOWED && bowed());
     }
 
     /// How far the volts of less current lie above the straight line from nothing to those of `amps`, and the error of

@@ -120,7 +120,10 @@ fn short_is_cut_through_a_meter_that_is_coarse_or_does_not_show_zero_at_zero() {
         for (count, offset) in [(0.001, 0.0), (0.001, 0.02), (0.01, 0.02), (0.01, -0.02)] {
             let seen = play(&Ramped { count, offset, ..USUAL }, |i| ohms * i);
             let far = offset != 0.0;
-            assert!(seen.short.or(seen.asked.filter(|_| far)).is_some(), "{ohms} ohm, {count} V, {offset} V: {seen:?}");
+            assert!(
+                seen.short.or(seen.asked.filter(|_| far)).is_some(),
+                "{ohms} ohm, {count} V, {offset} V: {seen:?}"
+            );
         }
         // Where the meter's own steps hide it, somebody is asked.
         let seen = play(&Ramped { count: 0.1, ..USUAL }, |i| ohms * i);

@@ -4,4 +4,5 @@ mod invariants;
 mod reviewed;
 mod rig;
 mod several;
+mod shorts;
 mod stories;
