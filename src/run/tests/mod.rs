@@ -1,6 +1,7 @@
 //! Step tables and virtual-time scenarios over a small ideal supply.
 
 mod invariants;
+mod late;
 mod reviewed;
 mod rig;
 mod several;
