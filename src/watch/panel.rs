@@ -114,6 +114,10 @@ impl Panel {
         if let Some(why) = self.evidence.cannot_judge_volts(cx) {
             all.extend([Kind::Drift, Kind::PartOff, Kind::Touch, Kind::BadContact].map(|k| (k, why)));
         }
+        if self.evidence.echoes_setpoint() {
+            let why = "the supply reports its setpoint in place of measured volts";
+            all.push((Kind::ShortCircuit, why));
+        }
         if self.evidence.coarse(&self.settings) {
             let why = "the voltmeter shows steps of more than 50 mV: small changes are not seen";
             all.extend([Kind::Drift, Kind::DriftNotice].map(|k| (k, why)));
