@@ -213,14 +213,23 @@ fn parts(out: &mut Out, record: &Record, units: Units) {
     out.end();
 }
 
+/// What a tank gave in a job: coulombs, seconds, and in which steps.
+#[derive(Default)]
+struct Sum {
+    charge: f64,
+    unseen: f64,
+    worked: f64,
+    steps: Vec<String>,
+}
+
 fn charges(out: &mut Out, steps: &[Step], units: Units) {
-    let mut tanks: BTreeMap<(&str, &str), (f64, f64, f64, Vec<String>)> = BTreeMap::new();
+    let mut tanks: BTreeMap<(&str, &str), Sum> = BTreeMap::new();
     for (step, run) in steps.iter().filter_map(|s| Some((s, s.run.as_ref()?))) {
         let sum = tanks.entry((&run.tank, run.bath.as_deref().unwrap_or("not on record"))).or_default();
-        sum.0 += run.charge_coulombs;
-        sum.1 += run.unobserved_seconds;
-        sum.2 += run.worked_seconds;
-        sum.3.push(step.number.to_string());
+        sum.charge += run.charge_coulombs;
+        sum.unseen += run.unobserved_seconds;
+        sum.worked += run.worked_seconds;
+        sum.steps.push(step.number.to_string());
     }
     if tanks.is_empty() {
         return;
@@ -228,7 +237,7 @@ fn charges(out: &mut Out, steps: &[Step], units: Units) {
     let span = |s: f64| Span::new(s).show(units);
     let rows: Vec<_> = tanks
         .into_iter()
-        .map(|((tank, bath), (charge, unseen, worked, steps))| {
+        .map(|((tank, bath), Sum { charge, unseen, worked, steps })| {
             vec![
                 tank.to_owned(),
                 bath.to_owned(),
