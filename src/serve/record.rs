@@ -113,11 +113,12 @@ pub(super) async fn picture(
         format!("{}, {}", record.title, part.started.chars().take(16).collect::<String>().replace('T', " "))
     };
     let (a, b) = (name(&one, &first), name(&two, &second));
-    let title = format!("{a} beside {b}");
+    // Two whole names do not fit over a panel: there they are the first and the second.
+    let title = format!("first: {a}; second: {b}");
     Ok(svg(&plot::compare(
         &title,
-        plot::Side { name: &a, readings: &first.readings },
-        plot::Side { name: &b, readings: &second.readings },
+        plot::Side { name: "first", readings: &first.readings },
+        plot::Side { name: "second", readings: &second.readings },
     )))
 }
 
