@@ -162,7 +162,8 @@ export class Hall {
     this.daemon = daemon.child;
     this.port = Number(match[1] ?? match[2]);
     this.url = `http://127.0.0.1:${this.port}`;
-    await until("ready", async () => (await fetch(`${this.url}/readyz`)).ok);
+    // A second station that nobody answers for is never ready; the first is.
+    await until("ready", async () => (await this.get("/api/v1/stations/bench")).link.up);
   }
 
   async kill(signal = "SIGKILL") {

@@ -28,7 +28,7 @@ async function shoot(name, hash, ready, then, change = null) {
   }
 }
 const station = (verdict) => `.station[data-verdict="${verdict}"]`;
-const trend = (p) => p.waitForSelector(".picture svg");
+const trend = (p) => p.waitForSelector(".picture path.amps", { state: "attached" });
 const unfold = (p) => p.evaluate(() => document.querySelectorAll("details").forEach((d) => (d.open = true)));
 const complete = () => hall.untilLook("complete", (l) => l.run.state === "complete");
 const plan = async (p) => {
@@ -68,10 +68,11 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.getByRole("button", { name: "Sign it off" }).click();
   await p.locator(".signed").getByText("Signed off by Mila Brandt").first().waitFor();
   await p.getByText("Measured or weighed").click();
+  await p.getByLabel("Measured by").selectOption("xrf");
   await p.getByLabel("At the edge").fill("0.09 um");
   await p.getByLabel("On the face").fill("0.045 um");
   await p.getByRole("button", { name: "Enter it" }).first().click();
-  await p.locator("details pre").first().waitFor();
+  await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
   await p.locator(".advice pre").waitFor();

@@ -21,6 +21,9 @@ const BELOW: i32 = 34;
 /// Lines of the grid across a panel, at most.
 const GRID: usize = 5;
 
+/// Room for so many bars at least: one by itself is no wall.
+const FEW: usize = 7;
+
 type Drawn = Result<(), DrawingAreaErrorKind<Infallible>>;
 type Area<'a> = DrawingArea<Sheet<'a>, Shift>;
 
@@ -234,7 +237,7 @@ pub(super) fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
             .margin_right(RIGHT * FINE)
             .x_label_area_size(22 * FINE)
             .y_label_area_size(LEFT * FINE)
-            .build_cartesian_2d(0.0..(bars.len().max(1) as f64), least..most)?;
+            .build_cartesian_2d(0.0..(bars.len().max(FEW) as f64), least..most)?;
         chart
             .configure_mesh()
             .disable_x_mesh()

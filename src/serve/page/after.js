@@ -57,7 +57,7 @@ function amend(run, again) {
   const fields = { lot: input("K-104"), customer: input(""), note: input("", 1000), why: input("", 1000) };
   const said = h("div", { "aria-live": "polite" });
   const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i)])));
-  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
+  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
     h("div", { class: "row" }, button(S.after.enter, sender(`/api/v1/runs/${run.id}/amend`, gather, said, again), "main")), said);
 }
 
@@ -74,7 +74,7 @@ function sign(run, again) {
     rename(by.value);
     send(event);
   }, "main");
-  return h("section", { class: "sheet signoff", "aria-label": S.after.signing }, h("h2", {}, S.after.signing), h("div", { class: "grid" }, box, field(S.after.remark, remark)), h("div", { class: "row" }, go), said);
+  return h("section", { class: "sheet signoff", "aria-label": S.after.signing }, h("h2", {}, S.after.signing), h("div", { class: "grid long" }, box, field(S.after.remark, remark)), h("div", { class: "row" }, go), said);
 }
 
 /** Who has signed, and the lot and customer as they stand now. */

@@ -49,6 +49,11 @@ export function bigTime(seconds) {
 }
 
 export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+/** A line of the log, its moment as a clock has it. */
+export function logged(line) {
+  const [, at, text] = /^(\d{4}-\d\d-\d\dT\S+Z) (.*)$/s.exec(line) ?? [];
+  return at ? `${new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" })} ${text}` : line;
+}
 export const day = (text) => new Date(text).toLocaleDateString([], { year: "numeric", month: "short", day: "numeric" });
 export const stamp = (text) => `${day(text)}, ${clock(new Date(text))}`;
 

@@ -58,7 +58,7 @@ async function compare(holder, ids) {
   const rows = FACTS.map(([name, of]) => [name, ...runs.map(of)]).filter((row) => row.slice(1).some((v) => v !== null));
   holder.append(
     back(), h("h1", {}, S.runs.comparing),
-    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r, i) => h("th", { scope: "col" }, `${S.runs.which[i]}: ${r.title}`)))),
+    h("div", { class: "scroll beside", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r, i) => h("th", { scope: "col" }, `${S.runs.which[i]}: ${r.title}`)))),
       h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((c) => h("td", { class: "num" }, c ?? S.time.none))))))),
     h("div", { class: "sheet" }, h("h2", {}, S.runs.plot), h("ul", { class: "keys" }, runs.map((r, i) => h("li", {}, h("strong", {}, S.runs.which[i]), ` ${S.runs.lines[i]}: ${r.title}, ${F.stamp(r.started)}`))), picture),
   );

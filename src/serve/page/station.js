@@ -28,7 +28,7 @@ export function verdict(look, gone) {
   const job = run.state === "running" ? null : jobOf(look);
   if (job?.state === "complete") return "done";
   if (job) return "ended";
-  return { running: "well", complete: "done", stopped: "done", aborted: "ended" }[run.state] ?? "rest";
+  return { running: "well", complete: "done", stopped: "ended", aborted: "ended" }[run.state] ?? "rest";
 }
 
 /** What to do now: the sentence, and what is said smaller after it. */
@@ -38,7 +38,7 @@ export function say(look, gone) {
   if (!look.output_known) return [S.say.dark, look.link.trouble];
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
   const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
-  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.text];
+  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
   const job = jobSays(look.job);
@@ -124,6 +124,8 @@ export function card(name, frame) {
     if (run.state === "running" && run.question)
       return [act(isTurn(run.question) ? S.answer.turn : S.answer.hang, "answer", { answer: "done" }, "main"), act(S.answer.no, "answer", { answer: "no" })];
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
+    // Where nobody knows whether the output is on, nobody is sent to plan.
+    if (!look.output_known) return [];
     return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
   }
 
@@ -177,7 +179,10 @@ export function card(name, frame) {
     const where = active && run.state === "running" ? [S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
     const job = jobOf(look);
     const ended = !active && job && !isOpen(job);
-    set(n.what, (ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
+    const mine = job?.steps.some((s) => s.run === run.run);
+    // Between its powered steps a job speaks for itself, and not the run of before.
+    const guides = isOpen(job) && !(active && mine);
+    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
     const [now, also] = say(look, gone);
@@ -209,12 +214,12 @@ export function card(name, frame) {
 
     show(n.acts, !gone);
     if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
-    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, mayOperate()]), () => acts(look));
+    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, look.output_known, mayOperate()]), () => acts(look));
     keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map((a) => alarmCard(a, act)));
     show(n.alarms, look.alarms.length > 0);
 
     const target = run.charge_target_coulombs;
-    show(charge, run.state !== "idle");
+    show(charge, run.state !== "idle" && !guides);
     const share = target ? Math.min(1, run.charge_coulombs / target) : null;
     set(n.chargeText, target ? S.chargeOf(F.minutes(run.charge_coulombs), F.minutes(target), Math.floor(share * 100)) : F.minutes(run.charge_coulombs));
     n.chargeFill.style.width = `${(share ?? 0) * 100}%`;
@@ -253,7 +258,7 @@ export function card(name, frame) {
     const warm = bath?.temperature_celsius;
     put("temperature", warm === null || warm === undefined ? S.notKnown : F.warmth(warm), tank ? S.windowOf(F.warmth(tank.temperature_celsius[0]), F.warmth(tank.temperature_celsius[2])) : "");
     if (!gone) picture(look);
-    keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, line)));
+    keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, F.logged(line))));
     show(more, look.log.length > 0);
   }
   return { root, draw };

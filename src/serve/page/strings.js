@@ -92,7 +92,7 @@ export const S = {
   rehearsal: { time: "Takes", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   // Tanks
   tanks: {
-    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, units: { "grams-per-liter": "g/L", ph: "" }, all: "All", noSuch: (tank) => `There is no tank ${tank}.`, far: "not within a year", noteHint: "new bottle, 200 mL", sinceEach: "Ampere-hours since", byPart: "Ampere-hours by part", part_: "Part", pieces: "Pieces", noPart: "rack, tips and what has no number", onlyShow: "Only show", titration: "Titration", titrationExample: (metal) => (metal === "nickel" ? "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL" : `${metal}: 9.8 mL * 2.93 g/L`),
+    heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, units: { "grams-per-liter": "g/L", ph: "" }, all: "All", noSuch: (tank) => `There is no tank ${tank}.`, far: "not within a year", noteHint: "new bottle, 200 mL", sinceEach: "Ampere-hours since", byPart: "Ampere-hours by part", part_: "Part", pieces: "Pieces", noPart: "rack, tips and what has no number", onlyShow: "Only show", titration: "Titration", titrationExample: (metal) => (metal === "nickel" ? "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL" : `${metal}: 9.8 mL * 2.93 g/L`), metals: { Ni: "nickel", Cu: "copper", Ag: "silver", Au: "gold", Zn: "zinc", Sn: "tin", Cr: "chromium", Fe: "iron", Pd: "palladium", Rh: "rhodium" },
     logged: { addition: "addition", "make-up": "make-up", "carbon-treatment": "carbon treatment", filter: "filter", "anode-change": "anode change" },
     findings: "Analyses and Hull panels", analysisExample: "nickel=68 g/L, chloride=14 g/L, pH=4.2", panelExample: "267 mL 2 A 5 min, burnt to 12 mm, dull from 70 mm", runs: "Runs", unobserved: "Not observed",
     due: "What is due", dueNow: "Due now", soon: "Due soon", nothing: "No upkeep rules in the config.", isDue: "DUE", part: (p) => `${p} %`, when: (d) => `about ${d}`, last: (d, by) => `last done ${d} by ${by}`, never: "never logged",
@@ -108,8 +108,8 @@ export const S = {
   },
   saws: { "dark-edges": "dark edges", rough: "rough", pitted: "pitted", peeling: "peeling", dull: "dull", "bare-spots": "bare spots", "thin-inside": "thin inside", "thick-edges": "thick edges", powdery: "powdery", stained: "stained" },
   // Settings, log-in
-  set: { theme: "Light or dark", auto: "as the device", light: "light", dark: "dark", soundOn: "Sound on", soundOff: "Sound off", name: "Your name, for the ledger", logout: "Log out", units: (u) => `Units: ${u}, by the config`, nobody: "somebody at the page" },
-  login: { heading: "Log in", token: "Token", go: "Log in", why: "This daemon asks who you are. A token is made with: tankside token", wait: (s) => `Too many tries. Wait ${s} s.` },
+  set: { theme: "Light or dark", auto: "as the device", light: "light", dark: "dark", soundOn: "Sound on", soundOff: "Sound off", name: "Your name, for the ledger", logout: "Log out", units: (u) => `Units: ${u === "us" ? "US" : u}, by the config`, nobody: "somebody at the page" },
+  login: { heading: "Log in", token: "Token", go: "Log in", why: "This daemon asks who you are. A token is made at the daemon's terminal: tankside token add tablet --scope operate", wait: (s) => `Too many tries. Wait ${s} s.` },
   scope: "This token may only watch.",
   methods: { xrf: "X-ray fluorescence", coulometric: "coulometric", section: "section under the microscope", micrometer: "micrometer" },
   places: { edge: "At the edge", face: "On the face", hollow: "In the hollow" },

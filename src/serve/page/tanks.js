@@ -129,12 +129,13 @@ export async function open(holder, [only], frame) {
     };
     async function older() {
       const rows = await get(`/api/v1/tanks/${encodeURIComponent(tank)}/analysis`);
+      if (!rows.length) return past.replaceChildren(h("li", { class: "hint" }, S.tanks.none));
       past.replaceChildren(...rows.map((r) => h("li", {}, `${F.stamp(r.at)}, ${r.by}: ${r.found.map((f) => [f.what, f.value, S.tanks.units[f.unit] ?? f.unit].join(" ").trim()).join(", ")}${r.note ? `; ${r.note}` : ""}`)));
     }
     box.addEventListener("toggle", () => box.open && older().catch(frame.complain));
     if (mayOperate()) {
       box.append(enter("analysis", S.tanks.logAnalysis, S.tanks.analysisExample));
-      if (facts?.metal) box.append(enter("analysis", S.tanks.titration, S.tanks.titrationExample(facts.metal)), enter("panel", S.tanks.panels, S.tanks.panelExample));
+      if (facts?.metal) box.append(enter("analysis", S.tanks.titration, S.tanks.titrationExample(S.tanks.metals[facts.metal] ?? facts.metal)), enter("panel", S.tanks.panels, S.tanks.panelExample));
     }
     box.append(said, h("h3", {}, S.tanks.analysis), past);
     return box;
