@@ -342,6 +342,9 @@ await check("a run cannot be measured, signed off or judged from its record, or 
   await both(opened, "a record signed");
   await opened.setViewportSize(SIZES.phone);
   await sound(opened, "a record signed, on a phone");
+  await opened.getByRole("link", { name: "Record to print" }).click();
+  await opened.waitForURL(/record\.html/);
+  assert.equal(await opened.evaluate(() => getComputedStyle(document.querySelector("dl.facts")).display), "grid", "the record to print has lost its style");
   await shut(opened);
 });
 
