@@ -7,7 +7,7 @@ use super::tools;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
-/// A request has many hands to go through; none takes this long.
+/// The sheet of `jobs`, whose steps take seconds.
 const SHEET: &str = "short-nickel";
 
 /// One answer, and where its schema stands in the document.
@@ -132,7 +132,7 @@ fn by() -> Value {
     json!({ "by": BY })
 }
 
-/// Three seconds at 3 A or so, in two faces.
+/// At 3 A.
 fn request(charge: &str) -> Value {
     json!({ "tank": "nickel-bench", "part": [{ "name": "cup", "count": 2, "area": "40 cm2" }],
             "hold": { "current": "3 A" }, "end": { "charge": charge }, "ramp": { "time": "1 s" } })
@@ -165,6 +165,18 @@ fn house(asker: &mut Asker) {
     ] {
         asker.get(path);
     }
+    // Nothing is on: commands to a run are refused with why, and off is not.
+    for deed in
+        ["hold", "resume", "stop", "abort", "answer", "job/hold", "job/resume", "job/redo", "job/stop"]
+    {
+        let mut body = by();
+        if deed == "answer" {
+            body["answer"] = "done".into();
+        }
+        let told = asker.ask("post", &format!("/api/v1/stations/bench/{deed}"), Some(body), 409);
+        assert_eq!(told["code"], "refused", "{deed}: {told}");
+    }
+    asker.at("/off", by());
     let mut turned = request("20 C");
     turned["turn"] = json!({ "faces": 2 });
     let disc =

@@ -227,6 +227,49 @@ async fn stream_too_many_is_told_so_and_one_that_was_closed_makes_room() {
     panic!("a closed stream never made room");
 }
 
+#[tokio::test]
+async fn streams_that_nobody_reads_any_more_are_given_up_and_make_room() {
+    let rig = rig();
+    let (address, _served) = daemon(&rig).await;
+    let publish = rig.publish.clone();
+    let busy = tokio::spawn(async move {
+        for seq in 2.. {
+            let log = vec!["x".repeat(200_000)];
+            publish.send_replace(Arc::new(Snapshot { log, ..snapshot(seq) }));
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+    });
+    let ask = format!("GET /api/v1/stations/bench/stream HTTP/1.1\r\nhost: {address}\r\n\r\n");
+    // They stay connected, never read, and say nothing: as if the cable had been pulled.
+    let mut gone = Vec::new();
+    for _ in 0..128 {
+        let socket = tokio::net::TcpSocket::new_v4().unwrap();
+        socket.set_recv_buffer_size(4096).unwrap();
+        let mut socket = socket.connect(address).await.unwrap();
+        socket.write_all(ask.as_bytes()).await.unwrap();
+        gone.push(socket);
+    }
+    let mut full = false;
+    for _ in 0..300 {
+        let mut quick = TcpStream::connect(address).await.unwrap();
+        quick
+            .write_all(format!("GET /healthz HTTP/1.1\r\nhost: {address}\r\n\r\n").as_bytes())
+            .await
+            .unwrap();
+        read_until(&mut quick, "\"ok\":true").await;
+        let mut one_more = TcpStream::connect(address).await.unwrap();
+        one_more.write_all(ask.as_bytes()).await.unwrap();
+        let told = read_until(&mut one_more, "\r\n\r\n").await;
+        full |= told.starts_with("HTTP/1.1 503");
+        if full && told.starts_with("HTTP/1.1 200") {
+            busy.abort();
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(300)).await;
+    }
+    panic!("full: {full}; those who read nothing kept their places for good ({} sockets)", gone.len());
+}
+
 fn event(text: &str) -> EventRow {
     EventRow {
         at: "2026-01-02T03:04:05.000Z".into(),
