@@ -24,13 +24,26 @@ struct Asker<'d> {
     heard: Vec<Heard>,
     /// Method, route and status of all that was answered.
     seen: BTreeSet<(String, String, String)>,
-    token: Option<String>,
+    /// The last cookie that was set.
+    cookie: String,
+    /// Cookie, and the word that each POST needs with it.
+    session: Option<(String, String)>,
+    /// Another status than was wanted, or one that the document does not have there; each was printed.
+    faults: usize,
 }
 
 impl<'d> Asker<'d> {
     fn new(daemon: &'d Daemon) -> Asker<'d> {
         let document = daemon.get("/api/v1/openapi.json");
-        Asker { daemon, document, heard: Vec::new(), seen: BTreeSet::new(), token: None }
+        Asker {
+            daemon,
+            document,
+            heard: Vec::new(),
+            seen: BTreeSet::new(),
+            cookie: String::new(),
+            session: None,
+            faults: 0,
+        }
     }
 
     /// The route of the document that a path is on; one without braces before one with them.
@@ -58,8 +71,8 @@ impl<'d> Asker<'d> {
         let mut request = ureq::http::Request::builder()
             .method(method.to_uppercase().as_str())
             .uri(format!("http://{}{path}", self.daemon.address));
-        if let Some(token) = &self.token {
-            request = request.header("authorization", format!("Bearer {token}"));
+        if let Some((cookie, word)) = &self.session {
+            request = request.header("cookie", cookie).header("x-tankside", word);
         }
         let sent = match &body {
             Some(body) => {
@@ -69,14 +82,24 @@ impl<'d> Asker<'d> {
         };
         let mut response = sent.unwrap_or_else(|e| panic!("{method} {path}: {e}"));
         let status = response.status().as_u16();
+        if let Some(set) = response.headers().get("set-cookie") {
+            self.cookie = set.to_str().unwrap().split(';').next().unwrap().to_owned();
+        }
         let media =
             response.headers()["content-type"].to_str().unwrap().split(';').next().unwrap().to_owned();
         let text = response.body_mut().with_config().limit(1 << 24).read_to_string().unwrap();
         let place = format!("{method} {path}: {status}");
-        assert_eq!(status, wanted, "{place}: {body:?}: {text}");
+        if status != wanted {
+            eprintln!("{place} and not {wanted}: {body:?}: {text}");
+            self.faults += 1;
+        }
         let promised = &self.document["paths"][&route][method]["responses"][status.to_string()]["content"];
         let schema = &promised[&media]["schema"];
-        assert!(schema.is_object(), "{place}: {media} is not in the document: {promised}");
+        if !schema.is_object() {
+            eprintln!("{place}: {media} is not in the document: {promised}");
+            self.faults += 1;
+            return Value::Null;
+        }
         self.seen.insert((method.into(), route.clone(), status.to_string()));
         if !media.ends_with("json") {
             return Value::String(text);
@@ -166,9 +189,7 @@ fn house(asker: &mut Asker) {
         asker.get(path);
     }
     // Nothing is on: commands to a run are refused with why, and off is not.
-    for deed in
-        ["hold", "resume", "stop", "abort", "answer", "job/hold", "job/resume", "job/redo", "job/stop"]
-    {
+    for deed in ["hold", "resume", "stop", "answer", "job/hold", "job/resume", "job/redo", "job/stop"] {
         let mut body = by();
         if deed == "answer" {
             body["answer"] = "done".into();
@@ -176,6 +197,7 @@ fn house(asker: &mut Asker) {
         let told = asker.ask("post", &format!("/api/v1/stations/bench/{deed}"), Some(body), 409);
         assert_eq!(told["code"], "refused", "{deed}: {told}");
     }
+    asker.at("/abort", by());
     asker.at("/off", by());
     let mut turned = request("20 C");
     turned["turn"] = json!({ "faces": 2 });
@@ -220,7 +242,7 @@ fn run(asker: &mut Asker, daemon: &Daemon) -> String {
         &at("/amend"),
         json!({ "by": BY, "lot": "42", "why": "misread", "note": "one cup had a dent" }),
     );
-    let read = json!([{ "thickness": "0.4 um", "at": "rim" }, { "thickness": "0.3 um", "at": "middle" }]);
+    let read = json!([{ "thickness": "0.036 um", "at": "rim" }, { "thickness": "0.034 um", "at": "middle" }]);
     asker.post(&at("/measured"), json!({ "by": BY, "readings": read, "method": "xrf", "note": "two cups" }));
     let scale = json!({ "by": BY, "weight_before": "24.0000 g", "weight_after": "24.0025 g" });
     asker.post(&at("/measured"), scale);
@@ -250,26 +272,36 @@ fn run(asker: &mut Asker, daemon: &Daemon) -> String {
 
 /// Alarms that come, are handled, and are counted.
 fn alarms(asker: &mut Asker, hall: &super::hall::Hall, daemon: &Daemon) {
-    asker.at("/start", json!({ "by": BY, "request": request("900 C") }));
-    daemon.until_steady();
-    asker.until("judges its margin", |s| s["run"]["burn_margin"].is_object());
-    hall.mimic().does("fault open-circuit");
-    let stands = |s: &Value| s["alarms"].as_array().unwrap().iter().any(|a| a["watch"] == "open-circuit");
-    asker.until("alarmed", stands);
-    asker.get("/api/v1/alarms");
-    let watch = "/alarms/open-circuit";
-    asker.at("/ack", json!({ "by": BY, "watch": "open-circuit", "note": "clip" }));
-    asker.at(&format!("{watch}/ack"), json!({ "by": BY, "note": "clip" }));
-    asker.at(&format!("{watch}/shelve"), json!({ "by": BY, "time": "5 min", "note": "known" }));
+    let stands = |s: &Value| {
+        s["alarms"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .any(|a| a["watch"] == "open-circuit" && a["state"] == "unacknowledged")
+    };
+    for (deed, body) in [
+        ("/ack", json!({ "by": BY, "watch": "open-circuit", "note": "clip" })),
+        ("/alarms/open-circuit/ack", json!({ "by": BY, "note": "clip" })),
+    ] {
+        asker.at("/start", json!({ "by": BY, "request": request("900 C") }));
+        daemon.until_steady();
+        asker.until("judges its margin", |s| s["run"]["burn_margin"].is_object());
+        hall.mimic().does("fault open-circuit");
+        asker.until("alarmed", stands);
+        asker.get("/api/v1/alarms");
+        asker.at(deed, body);
+        hall.mimic().does("clear");
+        asker.at("/abort", by());
+        asker.until("is aborted", |s| s["run"]["state"] == "aborted");
+    }
+    asker.ask("post", "/api/v1/stations/bench/alarms/open-circuit/shelve", Some(by()), 409);
+    asker.at("/alarms/drift/shelve", json!({ "by": BY, "time": "5 min", "note": "known" }));
     asker.get("/api/v1/stations/bench");
-    asker.at(&format!("{watch}/unshelve"), by());
+    asker.at("/alarms/drift/unshelve", by());
     asker.at("/alarms/drift/out-of-service", json!({ "by": BY, "reason": "probe is out" }));
     asker.get("/api/v1/stations/bench");
     asker.at("/alarms/drift/in-service", by());
     asker.ask("post", "/api/v1/stations/bench/alarms/rust/ack", Some(by()), 400);
-    hall.mimic().does("clear");
-    asker.at("/abort", by());
-    asker.until("is aborted", |s| s["run"]["state"] == "aborted");
     asker.at("/off", by());
     asker.at("/start", json!({ "by": BY, "request": request("900 C") }));
     asker.at("/stop", by());
@@ -362,10 +394,11 @@ fn access(asker: &mut Asker, daemon: &Daemon) {
     let made = daemon.verb(&["token", "add", "tablet", "--scope", "admin", "--json"]).json();
     let token = made["token"].as_str().unwrap().to_owned();
     asker.ask("get", "/api/v1/audit", None, 401);
-    asker.post("/api/v1/session", json!({ "token": token }));
     asker.ask("post", "/api/v1/session", Some(json!({ "token": "wrong" })), 401);
-    asker.token = Some(token);
-    asker.get("/api/v1/session");
+    let session = asker.post("/api/v1/session", json!({ "token": token }));
+    asker.session = Some((asker.cookie.clone(), session["csrf"].as_str().unwrap().to_owned()));
+    assert_eq!(asker.get("/api/v1/session")["name"], "tablet");
+    asker.get("/api/v1/audit");
     asker.post("/api/v1/session/end", json!({}));
 }
 
@@ -409,7 +442,7 @@ fn spoilt(answer: &Value) -> Vec<Value> {
     let mut all = vec![more];
     for (key, value) in map {
         let mut other = answer.clone();
-        other[key] = json!({ "nobody-said-so": 1 });
+        other[key] = json!({ "nobody-said-so": [] });
         all.push(other);
         // What need not be there may be missing.
         if !["run", "job", "worksheet", "order", "errors"].contains(&key.as_str()) && !value.is_number() {
@@ -441,6 +474,7 @@ fn no_answer_of_any_route_is_other_than_the_document_says_to_the_last_key() {
     asker.get(&format!("/api/v1/runs/{first}"));
     access(&mut asker, &daemon);
 
+    assert_eq!(asker.faults, 0);
     let said = asker.heard.iter().map(|h| (h.place.as_str(), h.schema.as_str(), h.answer.clone()));
     let (wrong, complaint) = judged(&asker.document, said);
     assert_eq!(wrong, 0, "{complaint}");
