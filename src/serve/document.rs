@@ -257,6 +257,9 @@ mod tests {
             assert_eq!(object["additionalProperties"], false, "{place} takes anything beside its keys");
             assert!(object["required"].is_array(), "{place} does not say what is always there");
             for (name, property) in object["properties"].as_object().expect("asked above") {
+                let kind =
+                    ["type", "$ref", "anyOf", "oneOf", "const"].iter().any(|key| property.get(key).is_some());
+                assert!(kind, "{place}: {name} may be anything");
                 let unit = UNITS.iter().find(|(end, _)| {
                     name.strip_suffix(end).is_some_and(|head| head.is_empty() || head.ends_with('_'))
                 });
