@@ -66,7 +66,7 @@ impl Client {
     }
 
     /// The same for switching off, which nothing may keep back: it asks all the same, and says what that cost.
-    pub(crate) fn to_switch_off(mut self) -> Client {
+    pub(crate) fn for_switching_off(mut self) -> Client {
         if self.token.is_some() && !self.is_safe() {
             eprintln!(
                 "tankside: the token goes to {} in plain HTTP, for anybody on that network to read: revoke it afterwards",
@@ -228,8 +228,7 @@ fn authority(file: &Path) -> Result<RootCerts, Failure> {
     Ok(RootCerts::Specific(Arc::new(all)))
 }
 
-/// Whether that is an address of this machine: what is sent to it passes no wire.
-#[expect(clippy::disallowed_methods, reason = "only an own address can be bound; nothing is sent")]
+/// Whether that is an address of this machine, since only those can be bound: what is sent to it passes no wire.
 fn is_here(ip: IpAddr) -> bool {
     !ip.is_unspecified() && UdpSocket::bind((ip, 0)).is_ok()
 }
@@ -296,7 +295,7 @@ mod tests {
             assert_eq!(client(address, Some("secret"), false).get("/").unwrap_err().code, 69, "{address}");
         }
         // Off is held back by nothing.
-        let off = client("192.0.2.7:8093", Some("secret"), false).to_switch_off();
+        let off = client("192.0.2.7:8093", Some("secret"), false).for_switching_off();
         assert_eq!(off.post("/", &Value::Null).unwrap_err().code, 69);
     }
 

@@ -87,7 +87,7 @@ fn run(cli: Cli) -> Done {
             let client =
                 context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
             return off::off(
-                &client.client.to_switch_off(),
+                &client.client.for_switching_off(),
                 common,
                 at.station.as_deref(),
                 ports,
