@@ -259,7 +259,7 @@ async fn stream_that_nobody_reads_any_more_is_given_up_and_makes_room() {
         assert!(read_until(&mut socket, "\r\n\r\n").await.starts_with("HTTP/1.1 200"));
         quiet.push(socket);
     }
-    let began = std::time::Instant::now();
+    let began = tokio::time::Instant::now();
     let mut full = false;
     while began.elapsed() < Duration::from_secs(90) {
         let mut one_more = TcpStream::connect(address).await.unwrap();
