@@ -2,6 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
+use super::read::accounts;
 use super::state::AppState;
 use crate::draw::{plot, record};
 use crate::ledger::Entry;
@@ -157,6 +158,9 @@ pub(super) async fn worked(
         Some("month") => (7, 24, "month"),
         Some(other) => return Err(bad(format!("each: {other:?} is neither day nor month"))),
     };
+    if !accounts(&app).await?.iter().any(|row| row.tank == tank) {
+        return Err(Problem::not_found(format!("there is no tank {tank:?}")));
+    }
     let wanted = tank.clone();
     let rows = app.read(move |h| h.worked(&wanted, letters, limit)).await?;
     let bars: Vec<_> =
