@@ -33,7 +33,7 @@ pub(crate) struct Cli {
     pub verb: Verb,
 }
 
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 pub(crate) struct Common {
     /// The config [default: /etc/tankside/tankside.toml]
     #[arg(long, global = true, value_name = "FILE")]
@@ -44,9 +44,15 @@ pub(crate) struct Common {
     /// JSON instead of text, where a verb has both
     #[arg(long, global = true)]
     pub json: bool,
-    /// Where the daemon listens [default: the config's, else 127.0.0.1:8093]
+    /// Where the daemon listens, with https:// before it where it has TLS [default: the config's, else 127.0.0.1:8093]
     #[arg(long, global = true, value_name = "HOST:PORT")]
     pub address: Option<String>,
+    /// The authority of the daemon's certificate, in PEM [default: $TANKSIDE_CA, else the public ones]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub ca: Option<PathBuf>,
+    /// Send a token to another machine in plain HTTP, for anybody on that network to read
+    #[arg(long, global = true)]
+    pub in_the_clear: bool,
     /// Who gives the command, for the ledger [default: $USER]
     #[arg(long = "as", global = true, value_name = "NAME")]
     pub operator: Option<String>,

@@ -71,7 +71,7 @@ pub(crate) fn off_blindly(
         None => ports_in(text).into_iter().filter_map(|(name, _)| name).collect(),
         Some(_) => Vec::new(),
     };
-    let client = Client::new(&address, super::token(), patience);
+    let client = super::reaching(&address, common, patience).for_switching_off();
     off_with(&client, common, station, ports, by, &known)
 }
 

@@ -1,5 +1,6 @@
 //! Text for people: out, and into shape.
 
+use super::args::Common;
 use std::io::Write;
 use std::path::Path;
 use std::sync::OnceLock;
@@ -7,14 +8,18 @@ use std::sync::OnceLock;
 /// How this program was told which daemon is meant, to be said again in hints.
 static FLAGS: OnceLock<String> = OnceLock::new();
 
-/// Keeps what was given of config and address.
-pub(crate) fn remember(config: Option<&Path>, address: Option<&str>) {
-    FLAGS.set(flags(config, address)).ok();
+/// Keeps what was given of config, address and trust.
+pub(crate) fn remember(common: &Common) {
+    let mut text = flags(common.config.as_deref(), common.address.as_deref(), common.ca.as_deref());
+    if common.in_the_clear {
+        text.push_str(" --in-the-clear");
+    }
+    FLAGS.set(text).ok();
 }
 
-fn flags(config: Option<&Path>, address: Option<&str>) -> String {
-    let given =
-        [("--config", config.map(|c| c.display().to_string())), ("--address", address.map(String::from))];
+fn flags(config: Option<&Path>, address: Option<&str>, ca: Option<&Path>) -> String {
+    let path = |path: Option<&Path>| path.map(|p| p.display().to_string());
+    let given = [("--config", path(config)), ("--address", address.map(String::from)), ("--ca", path(ca))];
     given.into_iter().filter_map(|(flag, value)| Some((flag, value?))).fold(
         String::new(),
         |text, (flag, value)| {
@@ -110,9 +115,9 @@ mod tests {
 
     #[test]
     fn hint_gives_the_flags_again_as_a_shell_takes_them() {
-        assert_eq!(flags(None, None), "");
-        assert_eq!(flags(Some(Path::new("/etc/t.toml")), None), " --config /etc/t.toml");
-        let odd = flags(Some(Path::new("my bench/jo's.toml")), Some("127.0.0.1:9"));
+        assert_eq!(flags(None, None, None), "");
+        assert_eq!(flags(Some(Path::new("/etc/t.toml")), None, None), " --config /etc/t.toml");
+        let odd = flags(Some(Path::new("my bench/jo's.toml")), Some("127.0.0.1:9"), None);
         assert_eq!(odd, r" --config 'my bench/jo'\''s.toml' --address 127.0.0.1:9");
     }
 

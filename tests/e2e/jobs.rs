@@ -1,6 +1,6 @@
 //! A load through a whole sheet, over the wire.
 
-use super::hall::{Daemon, Hall, PART, near, number, tank, until};
+use super::hall::{Daemon, Hall, PART, Plan, near, number, tank, until};
 use super::runs::sqlite;
 use super::tools;
 use nix::sys::signal::Signal;
@@ -27,8 +27,13 @@ fn short_sheet() -> String {
 const TANKS: &str = "[[tank]]\nname = \"cleaner\"\nbath = \"electrocleaner\"\nvolume = \"20 L\"\n\
                      [[tank]]\nname = \"acid\"\nbath = \"acid-activator\"\nvolume = \"10 L\"\n";
 
-fn hall() -> Hall {
-    let hall = Hall::usual();
+pub fn hall() -> Hall {
+    hall_of(Plan::default())
+}
+
+/// One station, its tank and those that a sheet for nickel needs, and a sheet that takes seconds.
+pub fn hall_of(plan: Plan) -> Hall {
+    let hall = Hall::of(plan);
     let text = std::fs::read_to_string(&hall.config).unwrap();
     std::fs::write(&hall.config, text + TANKS).unwrap();
     let folder = hall.folder.path().join("processes");
