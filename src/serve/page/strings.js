@@ -61,6 +61,8 @@ export const S = {
   jobOut: "until the load comes out", jobOver: "longer than it should hang", jobBegin: "left to begin this step", jobSteps: "Every step", jobWhy: "Why",
   jobAnswer: { yes: "Yes", no: "No", done: "Done" },
   jobState: { ahead: "", again: "again", now: "now", done: "done", skipped: "left out", failed: "not done", earlier: "done before" },
+  jobLeads: (answer, then) => `${answer}: ${then}.`,
+  jobEnded: (title, state, cause) => `${title}: ended, ${state}${cause ? `; ${cause}` : ""}. Shown until the next start.`,
   job: "Job", jobNext: "Next", stepOf: (at, of) => `step ${at} of ${of}`, over: (time) => `${time} too long`, hazards: "Mind",
   jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Go on", stop: "End the job", skipNow: "Skip it for this reason" },
   // Plan
