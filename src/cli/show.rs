@@ -149,30 +149,40 @@ pub(super) fn known_ids(client: &Client) -> Result<Vec<String>, Failure> {
     Ok(all.as_array().into_iter().flatten().filter_map(|run| run["id"].as_str().map(Into::into)).collect())
 }
 
-/// The id that is meant: "last", a whole one, or the beginning of exactly one.
+/// The run that is meant: "last", a whole id, or the beginning of exactly one.
 pub(super) fn run_id(
+    text: &str,
+    known: impl FnOnce() -> Result<Vec<String>, Failure>,
+) -> Result<String, Failure> {
+    id_meant("run", text, known)
+}
+
+/// The `run` or `job` that is meant: "last", a whole id, or the beginning of exactly one.
+pub(super) fn id_meant(
+    what: &str,
     text: &str,
     known: impl FnOnce() -> Result<Vec<String>, Failure>,
 ) -> Result<String, Failure> {
     /// A UUID in its usual form.
     const WHOLE: usize = 36;
-    let (list, typed) = (hint("runs"), text.to_ascii_lowercase());
+    let (list, typed) = (hint(&format!("{what}s")), text.to_ascii_lowercase());
     if text != "last" && (text.is_empty() || !text.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-')) {
-        return Err(Failure::usage(format!("{text:?} is no run's id; \"{list}\" lists them")));
+        return Err(Failure::usage(format!("{text:?} is no {what}'s id; \"{list}\" lists them")));
     }
     if typed.len() >= WHOLE {
         return Ok(typed);
     }
     let known = known()?;
     if text == "last" {
-        return known.into_iter().next().ok_or_else(|| Failure::refused("no run has been made yet"));
+        let none = || Failure::refused(format!("no {what} has been made yet"));
+        return known.into_iter().next().ok_or_else(none);
     }
     let mut fits = known.iter().filter(|id| id.starts_with(&typed));
     match (fits.next(), fits.count()) {
         (Some(one), 0) => Ok(one.clone()),
-        (None, _) => Err(Failure::refused(format!("there is no run {text:?}; \"{list}\" lists them"))),
+        (None, _) => Err(Failure::refused(format!("there is no {what} {text:?}; \"{list}\" lists them"))),
         (Some(_), more) => Err(Failure::usage(format!(
-            "{} runs begin with {text:?}; write more of the id, as \"{list}\" lists them",
+            "{} {what}s begin with {text:?}; write more of the id, as \"{list}\" lists them",
             more + 1
         ))),
     }

@@ -2,7 +2,7 @@
 
 use super::line_day;
 use super::text::{LABEL, Page};
-use super::{Day, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
+use super::{Day, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
 use crate::process::{Bake, Base, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step};
@@ -84,14 +84,30 @@ pub struct LineStep {
     pub name: String,
     /// The workshop's tank.
     pub tank: Option<String>,
+    /// What hangs opposite the part in a powered step, in words: "nickel, bagged".
+    pub anodes: Option<String>,
     /// What to do.
     pub todo: Todo,
+    /// What limits the load at a powered step.
+    pub limit: Option<StepLimit>,
     /// Rinses after it.
     pub rinse: Vec<String>,
     /// What can hurt here.
     pub hazards: Vec<String>,
     /// The most time from the end of the step before.
     pub within: Option<Span>,
+}
+
+/// How much one powered step takes at once, whatever the others take.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct StepLimit {
+    /// How many of the largest part hang at once; `None` where it cannot be judged.
+    pub parts_at_once: Option<u32>,
+    /// What limits that here, or that everything asked for hangs at once.
+    pub by: String,
+    /// What would lift it in this step, the most first.
+    pub lifts: Vec<Lift>,
 }
 
 /// A sheet planned for the first load.
@@ -309,7 +325,18 @@ impl<'a> Line<'a> {
             }
         }
         let mut plans = plans.into_iter();
-        let steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
+        let mut steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
+        // What limits a step shows only when everything is asked of it.
+        let wanted: Vec<u32> = self.request.parts.iter().map(Part::count).collect();
+        for (at, plan) in self.powered(&wanted)? {
+            let sheet = plan.worksheet;
+            let row = sheet.at_once.iter().find(|row| row.limits);
+            steps[at].limit = Some(StepLimit {
+                parts_at_once: row.and_then(|row| row.parts),
+                by: sheet.throughput.limit,
+                lifts: sheet.throughput.lifts,
+            });
+        }
         let hung: u32 = counts.iter().sum();
         Ok(LinePlan {
             title: self
@@ -381,10 +408,17 @@ impl<'a> Line<'a> {
             },
             Kind::Prompt(prompt) => Todo::Prompt { say: prompt.say.clone(), bake: prompt.bake },
         };
+        let powered = matches!(todo, Todo::Powered { .. });
         LineStep {
             name: step.name.clone(),
             tank: step.tank().and_then(|role| self.tank(role)).map(|t| t.tank.to_owned()),
+            anodes: step
+                .tank()
+                .and_then(|role| self.sheet.tank(role))
+                .filter(|_| powered)
+                .map(|role| format!("{}{}", role.anodes.name(), if role.bagged { ", bagged" } else { "" })),
             todo,
+            limit: None,
             rinse: step.rinse.clone(),
             hazards: step.hazards.clone(),
             within: step.within,
@@ -429,6 +463,11 @@ impl LinePlan {
                 page.row(&label, &self.told(step));
             }
         }
+        let warnings: Vec<_> = self.steps.iter().flat_map(LineStep::warned).collect();
+        if !warnings.is_empty() {
+            page.head("Warnings");
+            warnings.iter().for_each(|w| page.item(w));
+        }
         page.head("Hazards");
         for step in &self.steps {
             step.hazards.iter().for_each(|h| page.item(&format!("{}: {h}", step.name)));
@@ -453,11 +492,13 @@ impl LinePlan {
             Todo::Powered { part, plan } => {
                 let sheet = &plan.worksheet;
                 let side = match part {
-                    Polarity::Cathode => "",
-                    Polarity::Anode => ", the part as ANODE: swap the leads",
+                    Polarity::Cathode => "the part is the cathode (-)",
+                    Polarity::Anode => "the part is the ANODE (+): swap the leads",
                 };
+                let facing = step.anodes.as_ref().map_or(String::new(), |a| format!(", opposite: {a}"));
                 let thick = sheet.thickness.map_or(String::new(), |t| format!(", {} mean", t.mean.show(u)));
-                format!("{tank}: {} for {}{thick}{side}", sheet.held, sheet.time.show(u))
+                let limit = step.limit.as_ref().map_or(String::new(), |limit| format!(". {}", limit.told()));
+                format!("{tank}: {} for {}{thick}; {side}{facing}{limit}", sheet.held, sheet.time.show(u))
             }
             Todo::Inspect { inspect, .. } => {
                 format!(
@@ -483,5 +524,30 @@ impl LinePlan {
             all => format!("; rinse: {}", all.join(", ")),
         };
         format!("{within}{what}{rinse}")
+    }
+}
+
+impl LineStep {
+    /// What the operator should know of this step's plan, said to be of this step.
+    fn warned(&self) -> Vec<String> {
+        let Todo::Powered { plan, .. } = &self.todo else { return Vec::new() };
+        plan.worksheet.warnings.iter().map(|w| format!("{}: {w}", self.name)).collect()
+    }
+}
+
+impl StepLimit {
+    /// Lifts that are told on the page; the others are in the JSON.
+    const TOLD: usize = 3;
+
+    fn told(&self) -> String {
+        let lifts: Vec<_> = self.lifts.iter().take(Self::TOLD).map(|lift| lift.what.as_str()).collect();
+        let lifts = match &lifts[..] {
+            [] => String::new(),
+            all => format!("; what would lift it: {}", all.join(", or ")),
+        };
+        match self.parts_at_once {
+            Some(parts) => format!("At once: {parts} of the largest part, limited by {}{lifts}", self.by),
+            None => format!("At once: limited by {}{lifts}", self.by),
+        }
     }
 }
