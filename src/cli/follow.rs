@@ -31,7 +31,10 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     // Its last step's run is not what is to be looked at once a job has ended.
     let ended = look["job"].is_object() && !guided && !runs;
     // A job says what to do; what alarms say comes first, whoever guides.
-    let do_now = if guided { alarms(look) } else { now(look) };
+    let mut do_now = if guided { alarms(look) } else { now(look) };
+    if let (true, Some(remedy)) = (guided, held_remedy(look)) {
+        do_now.push(format!("! do        {remedy}"));
+    }
     lines.extend(do_now.iter().flat_map(|line| wrap(line, 12, width)));
     if !(guided || ended) || runs {
         lines.push(format!("  how long? {}", how_long(run)));
@@ -221,6 +224,9 @@ fn alarms(look: &Value) -> Vec<String> {
 fn now(look: &Value) -> Vec<String> {
     let mut lines = alarms(look);
     let run = &look["run"];
+    if let Some(remedy) = held_remedy(look) {
+        lines.push(format!("! do        {remedy}"));
+    }
     if let Some(ask) = question(run) {
         lines.push(format!("! do        {ask}"));
     } else if lines.is_empty() {
@@ -233,6 +239,14 @@ fn now(look: &Value) -> Vec<String> {
         lines.push(format!("  do        {idle}"));
     }
     lines
+}
+
+/// What to do about what the run is held for, unless its alarm says so already.
+fn held_remedy(look: &Value) -> Option<&str> {
+    let run = &look["run"];
+    let told = look["alarms"].as_array().into_iter().flatten().take(2);
+    let told = told.into_iter().any(|alarm| alarm["watch"] == run["held_for"]);
+    run["held_remedy"].as_str().filter(|_| !told)
 }
 
 /// Whether another face is still to come.

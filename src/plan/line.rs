@@ -104,9 +104,9 @@ pub struct LineStep {
 pub struct StepLimit {
     /// How many of the largest part hang at once; `None` where it cannot be judged.
     pub parts_at_once: Option<u32>,
-    /// What limits that here, or that everything asked for hangs at once.
-    pub by: String,
-    /// What would lift it in this step, the most first.
+    /// What limits that here, with its figures; `None` where everything asked for hangs at once.
+    pub by: Option<String>,
+    /// What would give more parts an hour in this step, the most first; `gain` is of this step alone.
     pub lifts: Vec<Lift>,
 }
 
@@ -236,7 +236,14 @@ impl<'a> Line<'a> {
     }
 
     /// The request of one powered step.
-    fn request(&self, at: usize, powered: &Powered, tank: &LineTank<'_>, counts: &[u32]) -> Request {
+    fn request(
+        &self,
+        at: usize,
+        powered: &Powered,
+        tank: &LineTank<'_>,
+        counts: &[u32],
+        day: Option<Day>,
+    ) -> Request {
         let hung = self.request.parts.iter().zip(counts).filter(|(_, n)| **n > 0);
         let tells_apart = !tank.bath.density_by_base.is_empty();
         let end = match self.request.finish {
@@ -252,18 +259,19 @@ impl<'a> Line<'a> {
             ramp: powered.ramp,
             turn: powered.turn,
             places: self.request.places,
+            day,
             ..Request::new(tank.tank, hung.map(|(part, n)| part.counted(*n)).collect(), end)
         }
     }
 
     /// Every powered step with its plan, or everything in the way.
-    fn powered(&self, counts: &[u32]) -> Result<Vec<(usize, Plan)>, Vec<LineObstacle>> {
+    fn powered(&self, counts: &[u32], day: Option<Day>) -> Result<Vec<(usize, Plan)>, Vec<LineObstacle>> {
         let mut made = Vec::new();
         let mut no = Vec::new();
         for (at, step) in self.sheet.steps.iter().enumerate() {
             let Kind::Powered(powered) = &step.kind else { continue };
             let Some(tank) = self.tank(&powered.tank) else { continue };
-            let request = self.request(at, powered, tank, counts);
+            let request = self.request(at, powered, tank, counts, day);
             match plan(&request, tank.bath, &tank.facts, self.supply, self.units) {
                 Ok(plan) => made.push((at, plan)),
                 Err(all) => no.extend(
@@ -279,7 +287,7 @@ impl<'a> Line<'a> {
         let mut counts = wanted.to_vec();
         loop {
             let before: u32 = counts.iter().fold(0, |sum, n| sum.saturating_add(*n));
-            let plans = self.powered(&counts)?;
+            let plans = self.powered(&counts, None)?;
             let Some((_, least)) = plans.iter().min_by_key(|(_, plan)| plan.order.parts) else {
                 return Ok(counts);
             };
@@ -312,7 +320,7 @@ impl<'a> Line<'a> {
     }
 
     fn made(&self, counts: Vec<u32>, load_count: u32) -> Result<LinePlan, Vec<LineObstacle>> {
-        let plans = self.powered(&counts)?;
+        let plans = self.powered(&counts, None)?;
         let no = self.thin(&plans);
         if !no.is_empty() {
             return Err(no);
@@ -328,12 +336,15 @@ impl<'a> Line<'a> {
         let mut steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
         // What limits a step shows only when everything is asked of it.
         let wanted: Vec<u32> = self.request.parts.iter().map(Part::count).collect();
-        for (at, plan) in self.powered(&wanted)? {
+        // The time between loads is the line's, not a step's.
+        let day = Day { between_loads: Span::ZERO, ..Day::default() };
+        for (at, plan) in self.powered(&wanted, Some(day))? {
             let sheet = plan.worksheet;
             let row = sheet.at_once.iter().find(|row| row.limits);
+            let by = row.map(|row| format!("{} ({})", sheet.throughput.limit, row.why));
             steps[at].limit = Some(StepLimit {
                 parts_at_once: row.and_then(|row| row.parts),
-                by: sheet.throughput.limit,
+                by: by.filter(|_| sheet.load_count > 1),
                 lifts: sheet.throughput.lifts,
             });
         }
@@ -463,11 +474,8 @@ impl LinePlan {
                 page.row(&label, &self.told(step));
             }
         }
-        let warnings: Vec<_> = self.steps.iter().flat_map(LineStep::warned).collect();
-        if !warnings.is_empty() {
-            page.head("Warnings");
-            warnings.iter().for_each(|w| page.item(w));
-        }
+        page.head("Warnings");
+        self.warnings().iter().for_each(|w| page.item(w));
         page.head("Hazards");
         for step in &self.steps {
             step.hazards.iter().for_each(|h| page.item(&format!("{}: {h}", step.name)));
@@ -479,6 +487,21 @@ impl LinePlan {
         page.head("Cautions");
         self.cautions.iter().for_each(|c| page.item(c));
         page.0
+    }
+
+    /// What the operator should know of the plans of the steps; what is the same in several is said once.
+    fn warnings(&self) -> Vec<String> {
+        let mut all: Vec<(&str, Vec<&str>)> = Vec::new();
+        for step in &self.steps {
+            let Todo::Powered { plan, .. } = &step.todo else { continue };
+            for warning in &plan.worksheet.warnings {
+                match all.iter_mut().find(|(text, _)| text == warning) {
+                    Some((_, names)) => names.push(&step.name),
+                    None => all.push((warning, vec![&step.name])),
+                }
+            }
+        }
+        all.iter().map(|(text, names)| format!("{}: {text}", names.join(", "))).collect()
     }
 
     fn told(&self, step: &LineStep) -> String {
@@ -527,14 +550,6 @@ impl LinePlan {
     }
 }
 
-impl LineStep {
-    /// What the operator should know of this step's plan, said to be of this step.
-    fn warned(&self) -> Vec<String> {
-        let Todo::Powered { plan, .. } = &self.todo else { return Vec::new() };
-        plan.worksheet.warnings.iter().map(|w| format!("{}: {w}", self.name)).collect()
-    }
-}
-
 impl StepLimit {
     /// Lifts that are told on the page; the others are in the JSON.
     const TOLD: usize = 3;
@@ -545,9 +560,11 @@ impl StepLimit {
             [] => String::new(),
             all => format!("; what would lift it: {}", all.join(", or ")),
         };
-        match self.parts_at_once {
-            Some(parts) => format!("At once: {parts} of the largest part, limited by {}{lifts}", self.by),
-            None => format!("At once: limited by {}{lifts}", self.by),
+        match (&self.by, self.parts_at_once) {
+            (Some(by), Some(parts)) => format!("At once: {parts}, limited by {by}{lifts}"),
+            (Some(by), None) => format!("At once: limited by {by}{lifts}"),
+            (None, Some(parts)) => format!("At once: all of it; {parts} would go"),
+            (None, None) => "At once: all of it".into(),
         }
     }
 }

@@ -182,12 +182,17 @@ export function open(holder, _rest, frame) {
     const w = good.worksheet;
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
-    const once = key();
+    let once = key();
+    // Edges that would burn are burnt by nobody who has not said so.
+    const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
+    const known = burns ? h("input", { type: "checkbox" }) : null;
+    // Another answer is another start.
+    known?.addEventListener("change", () => (once = key()));
     const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
       yes.disabled = true;
       if (who.value.trim()) rename(who.value);
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), request: request(d), ...(known?.checked && { edges_may_burn: true }) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
@@ -196,7 +201,7 @@ export function open(holder, _rest, frame) {
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
-      world.session.name ? null : field(S.plan.operator, who), h("div", { class: "row" }, yes, button(S.plan.no, () => start.replaceChildren())));
+      world.session.name ? null : field(S.plan.operator, who), known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), h("div", { class: "row" }, yes, button(S.plan.no, () => start.replaceChildren())));
     start.replaceChildren(box);
     box.scrollIntoView({ block: "nearest" });
     yes.focus({ preventScroll: true });

@@ -71,7 +71,7 @@ export const S = {
     count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until", what: "What counts",
     value: "How much", more: "More", hold: "Hold", holdValue: "At", entry: "Into the tank", ramp: "Rise over", turn: "Turn over",
     ceiling: "Ceiling", operator: "Your name", notYet: "Fill in the parts and the target: the worksheet comes by itself.",
-    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet",
+    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", edgesBurn: "I know that edges would burn, and want it so",
     askLine: (w) => `${w.title}. ${w.current} at a ceiling of ${w.volts}, ${w.time}, on ${w.station}, in ${w.tank}.`,
     worksheet: "Worksheet", problems: "It cannot be done like this", warnings: "Mind", cautions: "What can hurt", whole: "The whole worksheet",
     curve: "What would happen", rehearsed: (ok) => (ok ? "The rehearsal came to its target." : "The rehearsal did not come to its target."),
