@@ -3,7 +3,7 @@
 use super::args::{AnswerArg, Common, StartArgs, StationArg};
 use super::client::{Client, escape};
 use super::follow::text;
-use super::say::{line, seconds, table, wrap};
+use super::say::{line, seconds, table, when, wrap};
 use super::{line as sheet, order, plan, setup, show};
 use crate::host::{Done, Failure};
 use crate::plan::SheetRequest;
@@ -131,7 +131,7 @@ pub(crate) fn list(client: &Client, json: bool) -> Done {
     let mut rows = vec![["job", "started", "state", "sheet", "lot", "title"].map(String::from).to_vec()];
     for job in jobs.as_array().into_iter().flatten() {
         let lot = job["lot"].as_str().unwrap_or("-").to_owned();
-        let keys = ["id", "started", "state", "sheet"].map(|key| text(&job[key]));
+        let keys = [text(&job["id"]), when(&job["started"]), text(&job["state"]), text(&job["sheet"])];
         rows.push(keys.into_iter().chain([lot, text(&job["title"])]).collect());
     }
     super::say::say(&table(&rows));
@@ -152,7 +152,7 @@ pub(crate) fn one(client: &Client, id: &str, json: bool) -> Done {
             line(format!("{label:<10}{value}"));
         }
     }
-    line(format!("started   {} by {}", text(&job["started"]), text(&job["started_by"])));
+    line(format!("started   {} by {}", when(&job["started"]), text(&job["started_by"])));
     let cause = job["cause"].as_str().map(|c| format!(": {c}")).unwrap_or_default();
     line(format!("state     {}{cause}", text(&job["state"])));
     line("");

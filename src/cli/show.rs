@@ -2,7 +2,7 @@
 
 use super::client::{Client, escape};
 use super::follow::{follow_text, text};
-use super::say::{hint, line, say, seconds, table, wrap};
+use super::say::{hint, line, say, seconds, table, when, wrap};
 use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
@@ -130,7 +130,7 @@ pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Don
         vec![["started", "state", "tank", "charge", "thickness", "title", "run"].map(String::from).to_vec()];
     for run in all.as_array().into_iter().flatten() {
         rows.push(vec![
-            text(&run["started"]),
+            when(&run["started"]),
             text(&run["state"]),
             text(&run["tank"]),
             Charge::new(run["charge_coulombs"].as_f64().unwrap_or(0.0)).show_in("A.min"),
@@ -196,8 +196,8 @@ pub(crate) fn record(run: &Value, units: Units) -> String {
         ("load", text(&run["title"])),
         ("station", text(&run["station"])),
         ("tank", text(&run["tank"])),
-        ("started", format!("{} by {}", text(&run["started"]), text(&run["started_by"]))),
-        ("ended", run["ended"].as_str().unwrap_or("not yet").into()),
+        ("started", format!("{} by {}", when(&run["started"]), text(&run["started_by"]))),
+        ("ended", if run["ended"].is_string() { when(&run["ended"]) } else { "not yet".into() }),
         ("state", text(&run["state"])),
     ];
     if let Some(cause) = run["cause"].as_str() {
