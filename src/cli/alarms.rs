@@ -150,6 +150,10 @@ fn standing(all: &Value, stations: &[Value]) -> String {
     }
     for station in stations {
         let name = text(&station["station"]);
+        let run = &station["run"];
+        if let Some(remedy) = run["held_remedy"].as_str() {
+            put(&format!("{name}: the run is still held for {}: {remedy}", text(&run["held_for"])), 4);
+        }
         if station["alarms_in_flood"] == true {
             put(&format!("{name}: FLOOD: more than ten alarms in ten minutes; begin with the first out"), 4);
         }
@@ -240,6 +244,9 @@ mod tests {
         }
         assert!(said.lines().all(|l| l.chars().count() <= WIDTH), "{said}");
         assert_eq!(standing(&json!({"now": []}), &[]), "No alarm stands.\n");
+        let held = json!({"station": "bench", "run": {"held_for": "open-circuit", "held_remedy": "Check the clip."}});
+        let said = standing(&json!({"now": []}), &[held]);
+        assert!(said.contains("still held for open-circuit: Check the clip."), "{said}");
     }
 
     #[test]

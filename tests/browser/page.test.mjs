@@ -71,7 +71,7 @@ async function both(opened, what) {
 /** A job as a snapshot has it. */
 const job = () => ({
   id: "j", title: "key cups through nickel on copper alloys", sheet: "nickel-on-copper-alloys", parts: 6, started_by: "mila", state: "running", cause: null,
-  step: 2, step_count: 3, say: "Leave it in the cleaner.", question: { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"] },
+  step: 2, step_count: 3, say: "Leave it in the cleaner.", question: { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"], leads_to: [{ answer: "done", then: "rinse: warm water" }, { answer: "no", then: "the job is held" }] },
   steps: [
     { number: 1, name: "degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
     { number: 2, name: "electroclean", kind: "powered", tank: "cleaner", state: "now", times: 1, reason: null, run: null },
@@ -288,6 +288,7 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.evaluate(() => document.querySelector(".job summary").click());
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
   assert.match(await words(opened, ".say"), /Lift the load out/);
+  assert.match(await words(opened, ".now"), /Done: rinse: warm water\. No: the job is held\./);
   assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
@@ -308,6 +309,9 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.getByRole("button", { name: "Do it again" }).waitFor();
   assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
   await sound(opened, "a held job");
+  show = { ...job(), state: "stopped", cause: "stopped by mila", question: null, countdown_seconds: null };
+  await open();
+  assert.match(await words(opened, ".job"), /ended, stopped; stopped by mila\. Shown until the next start/);
   assert.deepEqual(opened.complaints, []);
   await context.close();
 });
