@@ -36,6 +36,8 @@ pub(super) struct Picture {
     raised: BTreeMap<(&'static str, &'static str), u64>,
     flood: Flood,
     pub bath: Option<BathView>,
+    /// The alarms of the job and of those before it, until they are acknowledged.
+    pub told: BTreeMap<WarningKind, ToldAlarm>,
 }
 
 impl Picture {
@@ -61,6 +63,7 @@ impl Picture {
             raised: BTreeMap::new(),
             flood: Flood::default(),
             bath: None,
+            told: WarningKind::ALL.map(|k| (k, ToldAlarm::new(k.name(), k.priority()))).into(),
         }
     }
 
@@ -115,7 +118,6 @@ impl Picture {
         taken: String,
         controller: &Controller,
         guide: Option<&Guide>,
-        told: &BTreeMap<WarningKind, ToldAlarm>,
         ledger: &Ledger,
         writes: u64,
     ) {
@@ -158,7 +160,7 @@ impl Picture {
                     AlarmView::new(&a, self.since.get(&a.kind).cloned().unwrap_or_default(), until)
                 });
                 let mut all: Vec<_> = own.collect();
-                for (kind, alarm) in told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
+                for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
                     let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
                     let view = AlarmView::of_job(*kind, alarm, since, until);

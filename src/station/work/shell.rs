@@ -9,12 +9,12 @@ use super::skew::{Clocks, Skew};
 use super::{Farewell, Settings, like};
 use crate::ledger::{AlarmRow, EventRow, Health, Ledger, LedgerError, PhaseRow, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs, Mono, Reading, Volts};
-use crate::run::guide::{Guide, GuideInput, Reference, WarningKind};
+use crate::run::guide::{Guide, GuideInput, Reference};
 use crate::run::{Action, BathNews, Command, Controller, Event, Input, Outcome, Refusal};
 use crate::station::{Ask, BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
-use crate::watch::{AlarmChange, ToldAlarm};
-use std::collections::{BTreeMap, VecDeque};
+use crate::watch::AlarmChange;
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -55,8 +55,6 @@ pub(super) struct Shell<R> {
     open: Option<OpenRun>,
     /// The job that is being guided, or was last.
     guide: Option<Guide>,
-    /// The alarms of this job and of those before it, until they are acknowledged.
-    told: BTreeMap<WarningKind, ToldAlarm>,
     /// What the controller recorded and the guide has not heard yet.
     heard: VecDeque<Event>,
     /// When the job's step began, for its row.
@@ -108,7 +106,6 @@ impl<R: Remote> Shell<R> {
             beat,
             open: None,
             guide: None,
-            told: job::alarms(),
             heard: VecDeque::new(),
             step_began: String::new(),
             reference: Reference::default(),
@@ -451,7 +448,7 @@ impl<R: Remote> Shell<R> {
         self.picture.link.errors = self.remote.errors();
         let writes = self.remote.writes();
         let (controller, guide) = (&self.controller, self.guide.as_ref());
-        self.picture.publish(self.now(), utc(), controller, guide, &self.told, &self.ledger, writes);
+        self.picture.publish(self.now(), utc(), controller, guide, &self.ledger, writes);
         self.beat.fetch_add(1, Ordering::Relaxed);
     }
 

@@ -3,14 +3,9 @@
 use super::*;
 use crate::ledger::{Entry, JobEnd, JobStart, JobStepRow};
 use crate::run::Answer;
-use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, JobTodo};
+use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, JobTodo, WarningKind};
 use crate::watch::{Handling, ToldChange};
 use serde_json::json;
-
-/// The alarms that a job may raise, none of them standing.
-pub(super) fn alarms() -> BTreeMap<WarningKind, ToldAlarm> {
-    WarningKind::ALL.map(|kind| (kind, ToldAlarm::new(kind.name(), kind.priority()))).into()
-}
 
 /// An answer that comes at the wrong place, in the operator's words.
 fn refuse<T>(text: impl Into<String>) -> Result<T, Refusal> {
@@ -262,7 +257,7 @@ impl<R: Remote> Shell<R> {
     ) -> Result<String, Refusal> {
         let now = self.now();
         let sentence = journal::handled(kind.name(), &handling);
-        let Some(alarm) = self.told.get_mut(&kind) else {
+        let Some(alarm) = self.picture.told.get_mut(&kind) else {
             return refuse(format!("{} has no alarm", kind.name()));
         };
         let change = alarm.handle(now, handling).map_err(Refusal)?;
@@ -273,8 +268,12 @@ impl<R: Remote> Shell<R> {
     /// A shelf may be over.
     pub(super) fn tick_told(&mut self) {
         let now = self.now();
-        let changes: Vec<_> =
-            self.told.iter_mut().filter_map(|(kind, alarm)| Some((*kind, alarm.tick(now)?))).collect();
+        let changes: Vec<_> = self
+            .picture
+            .told
+            .iter_mut()
+            .filter_map(|(kind, alarm)| Some((*kind, alarm.tick(now)?)))
+            .collect();
         for (kind, change) in changes {
             self.told_changed(kind, change, None);
         }
@@ -283,7 +282,7 @@ impl<R: Remote> Shell<R> {
     /// The job says that one of its conditions holds (with what was seen), or has gone.
     fn tell_alarm(&mut self, kind: WarningKind, seen: Option<&str>) {
         let now = self.now();
-        let Some(alarm) = self.told.get_mut(&kind) else { return };
+        let Some(alarm) = self.picture.told.get_mut(&kind) else { return };
         let change = match seen {
             Some(text) => alarm.begins(now, text),
             None => alarm.goes(now),
@@ -295,7 +294,7 @@ impl<R: Remote> Shell<R> {
 
     /// Into the journal of alarms: whoever asks it what stood and for how long is to find it there.
     fn told_changed(&mut self, kind: WarningKind, change: ToldChange, by: Option<&str>) {
-        let Some(alarm) = self.told.get(&kind) else { return };
+        let Some(alarm) = self.picture.told.get(&kind) else { return };
         let text = alarm.text();
         if change.to.raises(change.from, by.is_some()) {
             self.picture.warned(kind, self.now());
