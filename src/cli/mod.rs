@@ -84,9 +84,12 @@ fn run(cli: Cli) -> Done {
         Verb::Check => return check(common),
         Verb::Off { ports, at } => {
             // Off never waits for a good config.
-            let client =
-                context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
-            return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
+            let by = operator(common);
+            let station = at.station.as_deref();
+            return match context(common, OFF_PATIENCE) {
+                Ok(context) => off::off(&context.client, common, station, ports, &by),
+                Err(_) => off::off_blindly(common, station, ports, &by, OFF_PATIENCE),
+            };
         }
         Verb::Token(verb) if !matches!(verb, TokenVerb::Audit { .. }) => return token::token(common, verb),
         Verb::Serve => return daemon::serve(&setup::good(common)?),

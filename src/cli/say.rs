@@ -130,6 +130,14 @@ mod tests {
     }
 
     #[test]
+    fn hint_gives_the_flags_again_as_a_shell_takes_them() {
+        assert_eq!(flags(None, None), "");
+        assert_eq!(flags(Some(Path::new("/etc/t.toml")), None), " --config /etc/t.toml");
+        let odd = flags(Some(Path::new("my bench/jo's.toml")), Some("127.0.0.1:9"));
+        assert_eq!(odd, r" --config 'my bench/jo'\''s.toml' --address 127.0.0.1:9");
+    }
+
+    #[test]
     fn times_read_as_people_say_them() {
         for (given, wanted) in [
             (0.0, "0 s"),

@@ -174,7 +174,10 @@ fn stations(r: &mut Routes) {
     );
     let one = about("One station as it is now").tagged().gives("Station").may(404);
     r.get("/api/v1/stations/{station}", read::station, one);
-    let live = about("Each snapshot as it comes, and at least one a second; the id is its seq");
+    let live = about(
+        "Each snapshot as it comes, and at least one a second; the trend is whole in the first, then only what is new \
+         since the event before, or since the Last-Event-ID",
+    );
     r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
     let all = about("Every station that is new, without trends, and all of them at least once a second");
     r.get("/api/v1/stream", stream::all, all.text("text/event-stream").may(503));

@@ -21,6 +21,9 @@ mod margin;
 mod meter;
 mod panel;
 mod rules;
+mod short;
+#[cfg(test)]
+mod short_tests;
 mod told;
 mod warmth;
 

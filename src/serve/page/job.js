@@ -2,7 +2,7 @@
 import { S } from "./strings.js";
 import { button, field, h, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
-import { command, mayOperate } from "./net.js";
+import { command, hands, mayOperate } from "./net.js";
 
 export const isOpen = (job) => Boolean(job) && ["running", "held"].includes(job.state);
 
@@ -40,8 +40,7 @@ export function jobCard(name, frame) {
     }
     pressed.disabled = false;
   }
-  const off = () => (mayOperate() ? {} : { disabled: true, title: S.scope });
-  const deed = (text, verb, more, kind) => button(text, (event) => send(event.currentTarget, verb, more), kind, off());
+  const deed = (text, verb, more, kind) => button(text, (event) => send(event.currentTarget, verb, more), kind, hands());
 
   /** Skipping needs a reason; what it risks stands beside it. */
   function skip(job) {
@@ -50,7 +49,7 @@ export function jobCard(name, frame) {
     const go = button(S.jobAct.skipNow, (event) => {
       if (!why.value.trim()) return box.wrong(S.plan.empty);
       send(event.currentTarget, "skip", { reason: why.value });
-    }, "", off());
+    }, "", hands());
     asks.replaceChildren(box, h("div", { class: "row" }, go, button(S.tanks.cancel, () => asks.replaceChildren())));
     why.focus();
   }
@@ -61,7 +60,7 @@ export function jobCard(name, frame) {
     const held = job.state === "held";
     return [
       answers, held && job.held?.may_resume && deed(S.jobAct.resume, "resume", {}, "main"), job.may_redo && held && deed(S.jobAct.redo, "redo", {}),
-      job.may_skip && button(S.jobAct.skip, () => skip(job), "", off()), !held && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
+      job.may_skip && button(S.jobAct.skip, () => skip(job), "", hands()), !held && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
     ];
   }
 
