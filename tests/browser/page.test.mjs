@@ -391,7 +391,11 @@ await check("a guided job does not say its step, its question, what can hurt or 
     return route.fulfill({ json: { station: "bench", said: "taken" } });
   });
   let show = job();
-  await pretend(context, hall, (look) => (look.job = show));
+  await pretend(context, hall, (look) => {
+    look.job = show;
+    // One that has ended is shown beside the run of one of its steps.
+    if (show.state === "stopped") show.steps[1].run = look.run.run;
+  });
   const open = async () => {
     await opened.goto(hall.url);
     await opened.waitForSelector(".job:not([hidden])");
