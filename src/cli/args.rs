@@ -133,10 +133,10 @@ pub(crate) enum Verb {
         at: StationArg,
     },
     /// A job's step again: the one at work, or an earlier one
-    #[command(after_help = "Example: tankside redo\n         tankside redo 2")]
+    #[command(after_help = "Example: tankside redo\n         tankside redo 2\n         tankside redo clean")]
     Redo {
-        /// Its number
-        step: Option<usize>,
+        /// Its number, its name, or the beginning of the name
+        step: Option<String>,
         #[command(flatten)]
         at: StationArg,
     },
@@ -152,7 +152,7 @@ pub(crate) enum Verb {
     /// The last jobs, newest first; or one with its steps
     #[command(after_help = "Example: tankside jobs\n         tankside jobs last")]
     Jobs {
-        /// A job's id, or "last"
+        /// A job's id, the beginning of it, or "last"
         job: Option<String>,
     },
     /// Every station, once
@@ -214,7 +214,7 @@ pub(crate) enum Verb {
     /// Why a run came out as it did: the trade's causes, ranked by what its record shows
     #[command(after_help = "Example: tankside advise last --saw dark-edges")]
     Advise {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         run: String,
         /// What you see: dark-edges, rough, pitted, peeling, dull, bare-spots, thin-inside, thick-edges, powdery, stained
         #[arg(long, value_name = "FAULT")]
@@ -303,7 +303,7 @@ pub(crate) enum RunsDeed {
     Measure(MeasureArgs),
     /// Signs a run or a job off, in a person's name
     Sign {
-        /// The id of a run or a job, "last" (run) or "last-job"
+        /// The id of a run or a job, the beginning of it, "last" (run) or "last-job"
         #[arg(value_name = "RUN|JOB")]
         run: String,
         /// Who signs [default: the name of --as, else $USER]
@@ -315,7 +315,7 @@ pub(crate) enum RunsDeed {
     },
     /// Enters lot, customer's reference or a note; what stood before stays on record
     Amend {
-        /// The id of a run or a job, "last" (run) or "last-job"
+        /// The id of a run or a job, the beginning of it, "last" (run) or "last-job"
         #[arg(value_name = "RUN|JOB")]
         run: String,
         /// The lot

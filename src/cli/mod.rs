@@ -121,9 +121,7 @@ fn run(cli: Cli) -> Done {
         Verb::Answer { answer, question, at } => {
             job::answer(&client, *answer, *question, at, &operator(common), json)
         }
-        Verb::Redo { step, at } => {
-            job::told(&client, "redo", at, json!({ "by": operator(common), "step": step }), json)
-        }
+        Verb::Redo { step, at } => job::redo(&client, step.as_deref(), at, &operator(common), json),
         Verb::Skip { reason, at } => {
             job::told(&client, "skip", at, json!({ "by": operator(common), "reason": reason }), json)
         }

@@ -1,6 +1,7 @@
 //! Text for people: out, and into shape.
 
 use super::args::Common;
+use serde_json::Value;
 use std::io::Write;
 use std::path::Path;
 use std::sync::OnceLock;
@@ -90,6 +91,16 @@ pub(crate) fn wrap(text: &str, indent: usize, width: usize) -> Vec<String> {
     lines
 }
 
+/// A moment of the daemon's (RFC 3339 UTC) for people, who may not know what the Z means: to the second, and said to be
+/// UTC.
+pub(crate) fn when(moment: &Value) -> String {
+    let text = moment.as_str().unwrap_or("?");
+    match (text.get(..10), text.get(10..11), text.get(11..19), text.ends_with('Z')) {
+        (Some(day), Some("T"), Some(time), true) => format!("{day} {time} UTC"),
+        _ => text.to_owned(),
+    }
+}
+
 /// Rows in columns, as wide as their widest cell; the last column is ragged.
 pub(crate) fn table(rows: &[Vec<String>]) -> String {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
@@ -112,6 +123,16 @@ pub(crate) fn table(rows: &[Vec<String>]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn moment_is_said_to_be_utc_and_what_is_no_moment_stays_as_it_is() {
+        assert_eq!(when(&"2026-11-26T03:22:33.963Z".into()), "2026-11-26 03:22:33 UTC");
+        assert_eq!(when(&"2026-11-26T03:22:33Z".into()), "2026-11-26 03:22:33 UTC");
+        for other in ["yesterday", "", "2026-11-26", "ää:2026-11-26T03:22:33Z"] {
+            assert_eq!(when(&other.into()), other);
+        }
+        assert_eq!(when(&Value::Null), "?");
+    }
 
     #[test]
     fn hint_gives_the_flags_again_as_a_shell_takes_them() {

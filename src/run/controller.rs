@@ -224,9 +224,15 @@ impl Controller {
         let demand = demand.map(|(r, kind, text)| (r, kind, format!("{}: {text}", kind.name())));
         match demand {
             // Of several supplies one is silent: the others are switched off, and the run can go on when it is back.
-            Some((Response::Cut, Kind::StaleLink, cause)) if self.partly => self.hold_at_once(&cause, out),
+            Some((Response::Cut, kind @ Kind::StaleLink, cause)) if self.partly => {
+                self.held_for(kind);
+                self.hold_at_once(&cause, out);
+            }
             Some((Response::Cut, _, cause)) => self.cut(&cause, out),
-            Some((Response::Hold, _, cause)) => self.hold(&cause, out),
+            Some((Response::Hold, kind, cause)) => {
+                self.held_for(kind);
+                self.hold(&cause, out);
+            }
             Some((Response::Tell, ..)) | None => {}
         }
         if let Some(cause) = doubt {
@@ -234,6 +240,14 @@ impl Controller {
         }
         if self.wire.on && self.parted.is_some_and(|since| self.now.since(since) >= PARTED_AT_MOST) {
             self.hold("one of the supplies in parallel gives nothing while another goes on", out);
+        }
+    }
+
+    /// The output goes off with the hold, and the watch can see its condition no longer: what to do about it stays with
+    /// the run.
+    fn held_for(&mut self, kind: Kind) {
+        if let Some(run) = self.run.as_mut().filter(|run| run.cause.is_none()) {
+            run.held_for = Some(kind);
         }
     }
 

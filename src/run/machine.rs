@@ -76,6 +76,7 @@ impl Controller {
         if let Some(run) = &mut self.run {
             run.question = None;
             run.cause = None;
+            run.held_for = None;
             run.refused = 0;
         }
         self.panel.goes_on();

@@ -5,7 +5,7 @@ use super::ramp::Ramp;
 use super::seek::Seeking;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Coulometer, Microcoulombs, Mono, Reading};
-use crate::watch::{BurnBasis, Phase};
+use crate::watch::{BurnBasis, Kind, Phase};
 use std::time::Duration;
 
 /// Off is sent again this often until the supply is seen to be off.
@@ -85,6 +85,8 @@ pub(super) struct Run {
     pub question: Option<Question>,
     pub cause: Option<String>,
     pub later: Vec<String>,
+    /// The watch that it is held for, until it goes on.
+    pub held_for: Option<Kind>,
     pub refused: u32,
     /// The current this run holds; moves only while it seeks.
     pub setpoint: Amps,
@@ -115,6 +117,7 @@ impl Run {
             question: None,
             cause: None,
             later: Vec::new(),
+            held_for: None,
             refused: 0,
         }
     }

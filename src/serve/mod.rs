@@ -340,7 +340,12 @@ fn jobs(r: &mut Routes) {
     let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
     let start =
         command("Begins a job: one load through a whole process sheet, or the rest of an earlier job");
-    r.post("/api/v1/stations/{station}/job", job::start, start.takes("JobStart").may(422).ledger());
+    let start = start.takes("JobStart").may(422).ledger().header(
+        "Idempotency-Key",
+        "IdempotencyKey",
+        "the same key and body: the same answer, no second job",
+    );
+    r.post("/api/v1/stations/{station}/job", job::start, start);
     let deed =
         command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
     r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));

@@ -141,15 +141,7 @@ impl Panel {
         let watch = self.watches.iter_mut().find(|w| w.kind == kind);
         let Some(watch) = watch else { return Err(format!("no watch is called {:?}", kind.name())) };
         let from = watch.state();
-        let note = match what {
-            Handling::Acknowledge { note } => watch.acknowledge(now).map(|()| note),
-            Handling::Shelve { time, note } => watch.shelve(now, time, &tuning).map(|()| note),
-            Handling::Unshelve => watch.unshelve(now).map(|()| None),
-            Handling::OutOfService { reason } => {
-                watch.service(now, Some(reason.clone()), &tuning).map(|()| Some(reason))
-            }
-            Handling::InService => watch.service(now, None, &tuning).map(|()| None),
-        }?;
+        let note = watch.handle(now, what, &tuning)?;
         Ok(AlarmChange { at: now, from, alarm: watch.alarm(&tuning), by: Some(by.into()), note })
     }
 

@@ -4,7 +4,7 @@
 export const job = (state = "running") => ({
   id: "j", title: "key cups through nickel on copper alloys", sheet: "nickel-on-copper-alloys", parts: 6, started_by: "mila", state, cause: state === "complete" ? "every step done" : null,
   step: state === "complete" ? 3 : 2, step_count: 3, say: "Leave it in the cleaner.",
-  question: state === "running" ? { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"] } : null,
+  question: state === "running" ? { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"], leads_to: [{ answer: "done", then: "rinse: warm water" }, { answer: "no", then: "the job is held" }] } : null,
   steps: [
     { number: 1, name: "degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
     { number: 2, name: "electroclean", kind: "powered", tank: "cleaner", state: state === "complete" ? "done" : "now", times: 1, reason: null, run: null },

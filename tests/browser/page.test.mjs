@@ -391,7 +391,11 @@ await check("a guided job does not say its step, its question, what can hurt or 
     return route.fulfill({ json: { station: "bench", said: "taken" } });
   });
   let show = job();
-  await pretend(context, hall, (look) => (look.job = show));
+  await pretend(context, hall, (look) => {
+    look.job = show;
+    // One that has ended is shown beside the run of one of its steps.
+    if (show.state === "stopped") show.steps[1].run = look.run.run;
+  });
   const open = async () => {
     await opened.goto(hall.url);
     await opened.waitForSelector(".job:not([hidden])");
@@ -400,6 +404,7 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.evaluate(() => document.querySelector(".job summary").click());
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
   assert.match(await words(opened, ".say"), /Lift the load out/);
+  assert.match(await words(opened, ".now"), /Done: rinse: warm water\. No: the job is held\./);
   assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
@@ -420,6 +425,9 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.getByRole("button", { name: "Do it again" }).waitFor();
   assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
   await sound(opened, "a held job");
+  show = { ...job(), state: "stopped", cause: "stopped by mila", question: null, countdown_seconds: null };
+  await open();
+  assert.match(await words(opened, ".job"), /ended, stopped; stopped by mila\. Shown until the next start/);
   assert.deepEqual(opened.complaints, []);
   await context.close();
 });

@@ -10,7 +10,7 @@ export const isOpen = (job) => Boolean(job) && ["running", "held"].includes(job.
 export function jobSays(job) {
   if (!isOpen(job)) return null;
   if (job.held) return [job.held.why, job.held.advice];
-  return [job.question?.text || job.say, job.question ? null : job.next && `${S.jobNext}: ${job.next}`];
+  return [job.question?.text || job.say, job.question ? (job.question.leads_to ?? []).map((l) => S.jobLeads(S.jobAnswer[l.answer] ?? l.answer, l.then)).join(" ") : job.next && `${S.jobNext}: ${job.next}`];
 }
 
 /** Seconds until a hand is needed, with the words for it; null when the job counts nothing down. */
@@ -67,7 +67,7 @@ export function jobCard(name, frame) {
   function draw(job, gone) {
     show(root, Boolean(job) && job.state !== "idle");
     if (!job) return;
-    set(heading, `${job.title}: ${S.stepOf(job.step, job.step_count)}`);
+    set(heading, isOpen(job) ? `${job.title}: ${S.stepOf(job.step, job.step_count)}` : S.jobEnded(job.title, S.state[job.state] ?? job.state, job.cause));
     keyed(steps, JSON.stringify(job.steps), () =>
       job.steps.map((s) => h("li", { "data-state": s.state, ...(s.state === "now" && { "aria-current": "step" }) }, `${s.name}${s.tank ? `, ${s.tank}` : ""}`, h("small", {}, S.jobState[s.state] ?? s.state, s.reason ? `: ${s.reason}` : ""))));
     const said = gone ? [] : job.warnings;

@@ -4,6 +4,7 @@ import { attr, button, choice, field, h, icon, keyed, set, show } from "./page/d
 import { time, useUnits } from "./page/figures.js";
 import { Trouble, askSession, command, first, hush, listen, lost, mayOperate, onNews, operator, post, rename, silentFor, world } from "./page/net.js";
 import * as bench from "./page/bench.js";
+import { isOpen } from "./page/job.js";
 
 const at = (id) => document.getElementById(id);
 const main = at("main");
@@ -71,7 +72,7 @@ async function stop(name, pressed) {
 }
 function stopbar() {
   const all = [...world.stations.values()].map((s) => s.look);
-  const maybe = all.filter((l) => !l.output_known || l.output_on || ["running", "held"].includes(l.run.state) || l.job);
+  const maybe = all.filter((l) => !l.output_known || l.output_on || ["running", "held"].includes(l.run.state) || isOpen(l.job));
   const names = (maybe.length || all.length > 3 ? maybe : all).map((l) => l.station);
   // Who may only watch has no such button: one that does nothing would be pressed.
   if (!mayOperate()) return keyed(at("stopbar"), "watching", () => h("p", { class: "nostop" }, S.watchStop));

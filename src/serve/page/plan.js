@@ -184,6 +184,9 @@ export function open(holder, _rest, frame) {
     const w = good.worksheet;
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
+    // Edges that would burn are burnt by nobody who has not said so.
+    const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
+    const known = burns ? h("input", { type: "checkbox" }) : null;
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const whose = () => Object.fromEntries(Object.entries({ lot, customer }).map(([k, i]) => [k, i.value.trim()]).filter(([, v]) => v));
@@ -193,11 +196,11 @@ export function open(holder, _rest, frame) {
       yes.disabled = true;
       if (who.value.trim()) rename(who.value);
       // The same press again is the same start; with another lot it is another.
-      const now = JSON.stringify([operator(), whose()]);
+      const now = JSON.stringify([operator(), whose(), known?.checked]);
       if (sent && sent !== now) once = key();
       sent = now;
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...(known?.checked && { edges_may_burn: true }), request: request(d) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
@@ -206,7 +209,7 @@ export function open(holder, _rest, frame) {
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), h("div", { class: "row" }, yes, button(S.plan.no, () => {
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

@@ -39,6 +39,7 @@ export function say(look, gone) {
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
   const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
   if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
+  if (run.state === "held" && run.held_remedy) return [run.held_remedy, run.cause];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
   const job = jobSays(look.job);

@@ -67,6 +67,8 @@ export const S = {
   jobOut: "until the load comes out", jobOver: "longer than it should hang", jobBegin: "left to begin this step", jobSteps: "Every step", jobWhy: "Why",
   jobAnswer: { yes: "Yes", no: "No", done: "Done" },
   jobState: { ahead: "", again: "again", now: "now", done: "done", skipped: "left out", failed: "not done", earlier: "done before" },
+  jobLeads: (answer, then) => `${answer}: ${then}.`,
+  jobEnded: (title, state, cause) => `${title}: ended, ${state}${cause ? `; ${cause}` : ""}. Shown until the next start.`,
   job: "Job", jobNext: "Next", stepOf: (at, of) => `step ${at} of ${of}`, over: (time) => `${time} too long`, hazards: "Mind",
   jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Go on", stop: "End the job", skipNow: "Skip it for this reason" },
   // Plan
@@ -75,7 +77,7 @@ export const S = {
     count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until", what: "What counts",
     value: "How much", more: "More", hold: "Hold", holdValue: "At", entry: "Into the tank", ramp: "Rise over", turn: "Turn over",
     ceiling: "Ceiling", operator: "Your name", notYet: "Fill in the parts and the target: the worksheet comes by itself.",
-    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet",
+    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", edgesBurn: "I know that edges would burn, and want it so",
     askLine: (w) => `${w.title}. ${w.current} at a ceiling of ${w.volts}, ${w.time}, on ${w.station}, in ${w.tank}.`,
     worksheet: "Worksheet", problems: "It cannot be done like this", warnings: "Mind", cautions: "What can hurt", whole: "The whole worksheet",
     curve: "What would happen", rehearsed: (ok) => (ok ? "The rehearsal came to its target." : "The rehearsal did not come to its target."),
