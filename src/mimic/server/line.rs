@@ -12,8 +12,9 @@ use tokio::time::{Instant, sleep_until, timeout};
 
 /// Bits of one character on the wire: start, eight data, stop.
 const BITS: u32 = 10;
-/// A reply goes out in pieces that take about so long on the wire.
-const PIECE: Duration = Duration::from_millis(5);
+/// A reply goes out in pieces that take about so long on the wire: an adapter at full-speed USB is asked for what
+/// has come once in a frame of 1 ms (USB 2.0, from memory).
+const PIECE: Duration = Duration::from_millis(1);
 /// Bytes that nobody takes are dropped after this.
 const DEAF: Duration = Duration::from_millis(500);
 
@@ -58,6 +59,7 @@ where
     let work = async {
         let mut input = Input::default();
         let mut buffer = [0u8; 512];
+        let mut rest = Rest::default();
         // When the wire is free again, by its own account: rounding of timers does not add up.
         let mut free = Instant::now();
         loop {
@@ -71,16 +73,16 @@ where
                             shared.take(&mut input, message);
                             continue;
                         }
-                        until(free).await;
+                        rest.until(free).await;
                         let (reply, link) = shared.take(&mut input, message);
                         if !reply.is_empty() {
                             free += wire.delay;
-                            free = answer(&shared, &mut stream, wire, free, reply, link).await;
+                            free = answer(&shared, &mut stream, wire, &mut rest, free, reply, link).await;
                         }
                     }
                 }
                 Ok(bytes) = noise.recv() => {
-                    free = say(&mut stream, wire, free.max(Instant::now()), &bytes).await;
+                    free = say(&mut stream, wire, &mut rest, free.max(Instant::now()), &bytes).await;
                 }
             }
         }
@@ -97,6 +99,7 @@ pub(super) async fn answer<S: AsyncWrite + Unpin>(
     shared: &Shared,
     stream: &mut S,
     wire: Wire,
+    rest: &mut Rest,
     mut free: Instant,
     mut reply: Vec<u8>,
     link: Link,
@@ -109,11 +112,11 @@ pub(super) async fn answer<S: AsyncWrite + Unpin>(
         Link::WrongType => reply = b"BUSY\n".to_vec(),
         Link::Endless => {
             reply.pop();
-            free = say(stream, wire, free, &reply).await;
+            free = say(stream, wire, rest, free, &reply).await;
             let pace = Duration::from_millis(10);
             while shared.link() == Link::Endless {
                 let burst = if wire.byte.is_zero() { 256 } else { wire.piece() };
-                free = say(stream, wire, free.max(Instant::now()), &vec![b'7'; burst]).await;
+                free = say(stream, wire, rest, free.max(Instant::now()), &vec![b'7'; burst]).await;
                 if wire.byte.is_zero() {
                     free += pace;
                     sleep_until(free).await;
@@ -122,26 +125,22 @@ pub(super) async fn answer<S: AsyncWrite + Unpin>(
             return free;
         }
     }
-    say(stream, wire, free, &reply).await
+    say(stream, wire, rest, free, &reply).await
 }
 
 /// Sends bytes at the wire's speed, each piece when its last bit would have arrived.
 pub(super) async fn say<S: AsyncWrite + Unpin>(
     stream: &mut S,
     wire: Wire,
+    rest: &mut Rest,
     mut free: Instant,
     bytes: &[u8],
 ) -> Instant {
     for piece in bytes.chunks(wire.piece()) {
         free += wire.time(piece.len());
-        until(free).await;
+        rest.until(free).await;
         // A full buffer or a closed line: what is not taken is lost, as on a wire.
         let _ = timeout(DEAF, stream.write_all(piece)).await;
     }
     free
-}
-
-/// To the moment: a millisecond is eleven characters at 115,200 baud.
-pub(super) async fn until(when: Instant) {
-    Rest::default().until(when).await;
 }

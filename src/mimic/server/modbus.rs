@@ -1,9 +1,10 @@
 //! One line of Modbus to the supply: RTU and TCP, at the speed of the wire, with the link's faults.
 
-use super::line::{Wire, answer, say, until};
+use super::line::{Wire, answer, say};
 use super::{Rig, Shared};
 use crate::mimic::bench::Link;
 use crate::mimic::modbus::{Exception, RtuInput, TcpInput, UNIT, rtu, tcp};
+use crate::supply::Rest;
 use std::future::pending;
 use std::sync::Arc;
 use std::time::Duration;
@@ -27,6 +28,7 @@ where
     let work = async {
         let mut input = RtuInput::default();
         let mut buffer = [0u8; 512];
+        let mut rest = Rest::default();
         // When the wire is free again, by its own account.
         let mut free = Instant::now();
         loop {
@@ -44,21 +46,21 @@ where
                     }
                 }
                 Ok(bytes) = noise.recv() => {
-                    free = say(&mut stream, wire, free.max(Instant::now()), &bytes).await;
+                    free = say(&mut stream, wire, &mut rest, free.max(Instant::now()), &bytes).await;
                     continue;
                 }
                 () = silent => {}
             }
             let Some((unit, request)) = input.silence() else { continue };
             free += wire.frame_gap;
-            until(free).await;
+            rest.until(free).await;
             // Address 0 is everybody: obeyed, never answered (Serial Line V1.02, section 2.2).
             if unit != UNIT && unit != 0 {
                 continue;
             }
             if let Some((reply, link)) = shared.ask(&request).filter(|_| unit == UNIT) {
                 free += wire.delay;
-                free = answer(&shared, &mut stream, wire, free, rtu(unit, &reply), link).await;
+                free = answer(&shared, &mut stream, wire, &mut rest, free, rtu(unit, &reply), link).await;
             }
         }
     };
@@ -79,6 +81,7 @@ where
     let work = async {
         let mut input = TcpInput::default();
         let mut buffer = [0u8; 512];
+        let mut rest = Rest::default();
         loop {
             tokio::select! {
                 got = stream.read(&mut buffer) => {
@@ -86,7 +89,7 @@ where
                     input.push(&buffer[..n]);
                 }
                 Ok(bytes) = noise.recv() => {
-                    say(&mut stream, wire, Instant::now(), &bytes).await;
+                    say(&mut stream, wire, &mut rest, Instant::now(), &bytes).await;
                 }
             }
             loop {
@@ -100,9 +103,9 @@ where
                 };
                 if let Some((reply, link)) = said {
                     let when = Instant::now() + wire.delay;
-                    until(when).await;
+                    rest.until(when).await;
                     let frame = tcp(request.transaction, request.unit, &reply);
-                    answer(&shared, &mut stream, wire, when, frame, link).await;
+                    answer(&shared, &mut stream, wire, &mut rest, when, frame, link).await;
                 }
             }
         }

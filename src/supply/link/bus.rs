@@ -136,10 +136,9 @@ pub(super) struct Seat {
     /// The epoch in which the line was proved.
     trusted: u64,
     /// The known question and its answer.
-    proof: Option<Proof>,
+    proof: Option<Arc<Proof>>,
 }
 
-#[derive(Clone)]
 struct Proof {
     question: Question,
     words: Vec<u16>,
@@ -159,7 +158,7 @@ impl Seat {
     /// That question was answered right by that, and always will be.
     pub fn trust(&mut self, question: Question, answer: Answer) {
         self.trusted = answer.epoch;
-        self.proof = Some(Proof { question, words: answer.words, text: answer.text });
+        self.proof = Some(Arc::new(Proof { question, words: answer.words, text: answer.text }));
     }
 
     /// Somebody else answered the known question.
@@ -181,13 +180,13 @@ impl Seat {
 
     /// Makes the line quiet if it is dirty.
     pub async fn quiet(&self) -> Result<(), Trouble> {
-        self.run("nothing".into(), |bus, mut talker| async move { bus.clean(&mut talker).await }).await
+        self.run("nothing", |bus, mut talker| async move { bus.clean(&mut talker).await }).await
     }
 
     /// One exchange.
     pub async fn exchange(&mut self, question: Question, standing: Standing) -> Result<Answer, Trouble> {
         let (trusted, proof) = (self.trusted, self.proof.clone());
-        let asked = question.to_string();
+        let asked = question.clone();
         let work = move |bus: Arc<Bus>, mut talker: Guarded| async move {
             match standing {
                 Standing::Anyway => {}
@@ -213,7 +212,7 @@ impl Seat {
     }
 
     /// Runs it in a task of its own, once the line is free, unless nobody waits any more.
-    async fn run<T, F, Work>(&self, asked: String, work: F) -> Result<T, Trouble>
+    async fn run<T, F, Work>(&self, asked: impl fmt::Display, work: F) -> Result<T, Trouble>
     where
         T: Send + 'static,
         F: FnOnce(Arc<Bus>, Guarded) -> Work + Send + 'static,
@@ -236,7 +235,7 @@ impl Seat {
         told.await.unwrap_or_else(|_| {
             self.bus.epoch.fetch_add(1, Ordering::AcqRel);
             Err(Trouble::Garbled {
-                asked,
+                asked: asked.to_string(),
                 why: "reading it failed on our side: report it".into(),
                 came: super::Bytes::default(),
             })
@@ -266,7 +265,7 @@ impl Bus {
     }
 
     /// Silence, and the known question: whether it was answered as always.
-    async fn prove(&self, talker: &mut Talker, proof: Option<Proof>) -> Result<bool, Trouble> {
+    async fn prove(&self, talker: &mut Talker, proof: Option<Arc<Proof>>) -> Result<bool, Trouble> {
         let Some(proof) = proof else { return Ok(false) };
         self.clean(talker).await?;
         let answer = self.exchange(talker, &proof.question, false).await?;

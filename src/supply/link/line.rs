@@ -5,11 +5,11 @@
 //! answer can still be on its way and throws away what came; the caller then
 //! asks one question whose answer it knows.
 
-use super::rest::{Habits, Met, Rest};
+use super::rest::{Habits, Rest};
 use super::trouble::{Bytes, Trouble};
 use super::tty::nobody;
 use std::pin::Pin;
-use std::task::{Context, Poll};
+use std::task::{Context, Poll, Waker};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, ReadBuf};
 use tokio::time::{Instant, timeout_at};
@@ -100,13 +100,14 @@ impl<S: Wire> Line<S> {
     /// mends trust; that is for the caller, who knows a question to try.
     pub async fn ask(&mut self, question: &str) -> Result<Answer, Trouble> {
         self.rest.until(self.free_at).await;
-        self.stale(question).await?;
+        let left = self.habits.nearly(&question).filter(|_| !self.pace.byte_time.is_zero());
+        self.stale(question, left.is_some())?;
         // If the caller is dropped while waiting, the answer is still to come.
         let trusted = !std::mem::replace(&mut self.suspect, true);
         self.late_until = Instant::now() + self.pace.reply_timeout * 2;
         self.write(question).await?;
         let sent = self.free_at - self.pace.min_gap;
-        match self.answer(question, sent).await {
+        match self.answer(question, sent, left).await {
             Ok(answer) => {
                 self.suspect = !trusted;
                 self.free_at = Instant::now() + self.pace.min_gap;
@@ -149,14 +150,16 @@ impl<S: Wire> Line<S> {
         self.pace.gap_timeout.max(self.pace.byte_time * 4)
     }
 
-    /// What already lies there before a question cannot be its answer.
-    async fn stale(&mut self, question: &str) -> Result<(), Trouble> {
+    /// What already lies there before a question cannot be its answer. If the answer is to be left alone, nobody is
+    /// woken any more by what comes.
+    fn stale(&mut self, question: &str, alone: bool) -> Result<(), Trouble> {
         let mut came = Vec::new();
         let mut chunk = [0; 256];
+        let waker = if alone { nobody() } else { Waker::noop() };
         // A look that does not wait. A timer, even one that has run out, would cost a millisecond.
         loop {
             let mut room = ReadBuf::new(&mut chunk);
-            let mut look = Context::from_waker(nobody());
+            let mut look = Context::from_waker(waker);
             let Poll::Ready(read) = Pin::new(&mut self.io).poll_read(&mut look, &mut room) else { break };
             alive(read.map(|()| room.filled().len()))?;
             came.extend_from_slice(room.filled());
@@ -200,7 +203,12 @@ impl<S: Wire> Line<S> {
         }
     }
 
-    async fn answer(&mut self, question: &str, sent: Instant) -> Result<Answer, Trouble> {
+    async fn answer(
+        &mut self,
+        question: &str,
+        sent: Instant,
+        left: Option<Duration>,
+    ) -> Result<Answer, Trouble> {
         let asked = || question.to_owned();
         let mut came = Vec::new();
         let mut chunk = [0; 256];
@@ -209,23 +217,22 @@ impl<S: Wire> Line<S> {
         let end = deadline + longest + self.pace.reply_timeout;
         let mut first = None;
         // Until then there is nothing to do but to be woken byte by byte. Whatever comes instead of the usual
-        // answer, or nothing, is seen when it is over: no later than the usual answer would be.
-        let usual = self.habits.usual(&question).filter(|_| !self.pace.byte_time.is_zero());
-        if let Some(usual) = usual {
-            self.rest.until((sent + usual).min(deadline)).await;
+        // answer, or nothing, is seen then: earlier than the usual answer would be.
+        if let Some(left) = left {
+            self.rest.until((sent + left).min(deadline)).await;
         }
         let mut looks = 0;
         loop {
             looks += 1;
-            let count = match timeout_at(deadline.min(end), self.io.read(&mut chunk)).await {
-                Ok(read) => alive(read)?,
-                Err(_) if came.is_empty() => {
+            let count = match self.rest.within(deadline.min(end), self.io.read(&mut chunk)).await {
+                Some(read) => alive(read)?,
+                None if came.is_empty() => {
                     return Err(Trouble::NoReply { asked: asked(), waited: self.pace.reply_timeout });
                 }
-                Err(_) if deadline > end => {
+                None if deadline > end => {
                     return Err(Trouble::Endless { asked: asked(), came: Bytes(came) });
                 }
-                Err(_) => return Err(Trouble::Truncated { asked: asked(), came: Bytes(came) }),
+                None => return Err(Trouble::Truncated { asked: asked(), came: Bytes(came) }),
             };
             let now = Instant::now();
             // What came in one piece took its time on the wire.
@@ -239,12 +246,7 @@ impl<S: Wire> Line<S> {
                 }
                 came.truncate(stop);
                 let took = now.saturating_duration_since(sent);
-                let met = match usual {
-                    None => Met::Watched,
-                    Some(_) if looks == 1 => Met::Whole,
-                    Some(_) => Met::ComingIn,
-                };
-                self.habits.learn(&question, took, met);
+                self.habits.learn(&question, took, left, looks);
                 let at = sent.min(first) + first.saturating_duration_since(sent) / 2;
                 return Ok(Answer { bytes: came, at });
             }

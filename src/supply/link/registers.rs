@@ -15,7 +15,7 @@
 //! would first report an end of the stream that is none.
 
 use super::line::{Pace, Wire};
-use super::rest::{Habits, Met, Rest};
+use super::rest::{Habits, Rest};
 use super::tap::Tap;
 use super::trouble::{Bytes, Trouble};
 use std::fmt;
@@ -133,7 +133,8 @@ impl Master {
     ) -> Result<(Vec<u16>, Instant), Trouble> {
         self.rest.until(self.free_at).await;
         let asked = || format!("unit {unit}: {what}");
-        if let Some(came) = self.tap.lying()?.filter(|_| !anyway) {
+        let alone = self.left(unit, what).is_some();
+        if let Some(came) = self.tap.lying(alone)?.filter(|_| !anyway) {
             self.late();
             return Err(Trouble::Garbled { asked: asked(), why: "it came before the question".into(), came });
         }
@@ -191,6 +192,11 @@ impl Master {
         }
     }
 
+    /// How long to leave the answer alone, if at all.
+    fn left(&self, unit: u8, what: &Registers) -> Option<Duration> {
+        self.habits.nearly(&(unit, what)).filter(|_| !self.pace.byte_time.is_zero())
+    }
+
     /// Nothing that is still on its way can come after this.
     fn late(&mut self) {
         self.late_until = Instant::now() + self.pace.reply_timeout;
@@ -209,19 +215,19 @@ impl Master {
         let gap = self.pace.gap_timeout.max(self.pace.byte_time * 4);
         let begun = Instant::now();
         let question = (unit, what);
-        let usual = self.habits.usual(&question).filter(|_| !self.pace.byte_time.is_zero());
-        self.tap.hold(usual.is_some());
+        let left = self.left(unit, what);
+        self.tap.hold(left.is_some());
         let mut answer = None;
         {
             let mut call = pin!(self.context.call(what.request()));
-            // Until the usual time there is nothing to do but to be woken byte by byte. Whatever comes instead of
-            // the usual answer, or nothing, is seen when it is over: no later than the usual answer would be.
-            if let Some(usual) = usual {
+            // Until then there is nothing to do but to be woken byte by byte. Whatever comes instead of the usual
+            // answer, or nothing, is seen then: earlier than the usual answer would be.
+            if let Some(left) = left {
                 match poll_fn(|cx| Poll::Ready(call.as_mut().poll(cx))).await {
                     Poll::Ready(failed) => answer = Some(failed),
                     Poll::Pending if self.tap.awaited() => {
                         let sent = self.tap.written().unwrap_or(begun);
-                        self.rest.until(sent + usual.min(self.pace.reply_timeout)).await;
+                        self.rest.until(sent + left.min(self.pace.reply_timeout)).await;
                     }
                     // The port has not taken the whole question yet.
                     Poll::Pending => {}
@@ -234,21 +240,16 @@ impl Master {
                     (None, Some(written)) => written + self.pace.reply_timeout,
                     (None, None) => begun + self.pace.reply_timeout,
                 };
-                match timeout_at(deadline, &mut call).await {
-                    Ok(came) => answer = Some(came),
-                    Err(_) if self.tap.moved_since(deadline, gap, self.pace.reply_timeout) => {}
-                    Err(_) => break,
+                match self.rest.within(deadline, &mut call).await {
+                    Some(came) => answer = Some(came),
+                    None if self.tap.moved_since(deadline, gap, self.pace.reply_timeout) => {}
+                    None => break,
                 }
             }
         }
         if let (Some(Ok(Ok(_))), Some(written)) = (&answer, self.tap.written()) {
             let took = Instant::now().saturating_duration_since(written);
-            let met = match usual {
-                None => Met::Watched,
-                Some(_) if self.tap.looks() == 1 => Met::Whole,
-                Some(_) => Met::ComingIn,
-            };
-            self.habits.learn(&question, took, met);
+            self.habits.learn(&question, took, left, self.tap.looks());
         }
         let came = || Bytes(self.tap.came());
         match answer {

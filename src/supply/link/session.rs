@@ -18,7 +18,7 @@ use tokio::time::Instant;
 /// Whoever answers, in one of the framings.
 pub(super) enum Session {
     /// A line of its own.
-    Own(Line<Box<dyn Wire>>),
+    Own(Box<Line<Box<dyn Wire>>>),
     /// A place on a line that others may share; its unit address.
     Shared(Seat, u8),
 }
@@ -67,7 +67,7 @@ impl Session {
     pub fn over(io: Box<dyn Wire>, spec: &Spec, dialect: &Dialect) -> Session {
         match &dialect.kind {
             Kind::Scpi(scpi) => {
-                Session::Own(Line::new(io, pace(spec, dialect), &scpi.send_end, &scpi.reply_end))
+                Session::Own(Box::new(Line::new(io, pace(spec, dialect), &scpi.send_end, &scpi.reply_end)))
             }
             Kind::Modbus(_) | Kind::Line(_) => Session::seated(bus(io, spec, dialect), spec, dialect),
         }

@@ -5,10 +5,16 @@
 //! and the port is watched only from the first look that finds nothing and
 //! means to wait, to the next one that does not: whoever knows when an answer
 //! is due is not woken before.
+//!
+//! What tokio watches is an epoll of our own with the port in it. To begin and
+//! to end a watch is then one call of the kernel; with tokio's registration it
+//! would be four, and a waking more.
 
+use nix::sys::epoll::{Epoll, EpollCreateFlags, EpollEvent, EpollFlags};
 use nix::sys::termios;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
+use std::os::fd::{AsRawFd, RawFd};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::pin::Pin;
@@ -20,11 +26,49 @@ use tokio_serial::{SerialPort, SerialPortBuilder};
 
 /// An open terminal.
 pub(super) struct Tty {
-    file: Arc<File>,
-    /// Writing is watched only when the port has once taken no more: each byte sent would be told.
-    watch: Option<(Interest, AsyncFd<Arc<File>>)>,
+    // Closed before the port.
+    watch: Option<Watch>,
+    file: File,
     /// Holds the locks of a real port and what it was set to.
     _port: Option<Box<dyn SerialPort>>,
+}
+
+/// What tells when the port has something, or takes something again.
+struct Watch {
+    inner: AsyncFd<Inner>,
+    /// Nothing while nobody is to be woken.
+    awaits: EpollFlags,
+}
+
+struct Inner(Epoll);
+
+impl AsRawFd for Inner {
+    fn as_raw_fd(&self) -> RawFd {
+        self.0.0.as_raw_fd()
+    }
+}
+
+impl Watch {
+    fn new(file: &File) -> io::Result<Watch> {
+        let epoll = Epoll::new(EpollCreateFlags::EPOLL_CLOEXEC)?;
+        let awaits = EpollFlags::empty();
+        epoll.add(file, EpollEvent::new(awaits, 0))?;
+        #[expect(
+            deprecated,
+            reason = "its successor is an unsafe fn; an Epoll owns its descriptor, which is all it asks"
+        )]
+        let inner = AsyncFd::with_interest(Inner(epoll), Interest::READABLE)?;
+        Ok(Watch { inner, awaits })
+    }
+
+    /// From now on that is told; what is so already is told at once.
+    fn set(&mut self, file: &File, awaits: EpollFlags) -> io::Result<()> {
+        if self.awaits != awaits {
+            self.inner.get_ref().0.modify(file, &mut EpollEvent::new(awaits, 0))?;
+            self.awaits = awaits;
+        }
+        Ok(())
+    }
 }
 
 /// The waker of a look that does not mean to wait.
@@ -62,7 +106,7 @@ impl Tty {
             termios::cfmakeraw(&mut raw);
             termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
         }
-        Ok(Tty { file: Arc::new(file), watch: None, _port: None })
+        Ok(Tty { watch: None, file, _port: None })
     }
 
     /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
@@ -80,24 +124,18 @@ impl Tty {
             // Best effort: not every adapter has the line.
             let _ = port.write_request_to_send(rts);
         }
-        Ok(Tty { file: Arc::new(file), watch: None, _port: Some(port) })
+        Ok(Tty { watch: None, file, _port: Some(port) })
     }
 
-    fn watch(&mut self, interest: Interest) -> io::Result<&AsyncFd<Arc<File>>> {
-        // The old watch is gone before the new one begins: no file may be watched twice.
-        let fits = |(other, _): &(Interest, _)| other.is_writable() || !interest.is_writable();
-        let watched = match self.watch.take().filter(fits) {
-            Some(watched) => watched,
-            None => {
-                #[expect(
-                    deprecated,
-                    reason = "its successor is an unsafe fn; a File owns its descriptor, which is all it asks"
-                )]
-                let watch = AsyncFd::with_interest(self.file.clone(), interest)?;
-                (interest, watch)
-            }
-        };
-        Ok(&self.watch.insert(watched).1)
+    /// Waits for one of the two. Whoever reads and whoever writes is the same task, so one waker is enough.
+    fn poll_for(&mut self, awaits: EpollFlags, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        if self.watch.is_none() {
+            self.watch = Some(Watch::new(&self.file)?);
+        }
+        let Some(watch) = &mut self.watch else { return Poll::Pending };
+        watch.set(&self.file, awaits)?;
+        ready!(watch.inner.poll_read_ready(cx))?.clear_ready();
+        Poll::Ready(Ok(()))
     }
 }
 
@@ -113,21 +151,19 @@ impl AsyncRead for Tty {
         buf: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
         loop {
-            match io::Read::read(&mut &*self.file, buf.initialize_unfilled()) {
+            match io::Read::read(&mut &self.file, buf.initialize_unfilled()) {
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 read => return Poll::Ready(read.map(|count| buf.advance(count))),
             }
             if cx.waker().data() == nobody().data() {
-                self.watch = None;
-                return Poll::Pending;
+                let Tty { watch, file, .. } = &mut *self;
+                return match watch.as_mut().map(|watch| watch.set(file, EpollFlags::empty())) {
+                    Some(Err(error)) => Poll::Ready(Err(error)),
+                    _ => Poll::Pending,
+                };
             }
-            let mut ready = ready!(self.watch(Interest::READABLE)?.poll_read_ready(cx))?;
-            ready.clear_ready();
-            // tokio holds a hang-up for final and would say "ready" for ever. If it is, the read says so.
-            if ready.ready().is_read_closed() {
-                self.watch = None;
-            }
+            ready!(self.poll_for(EpollFlags::EPOLLIN, cx))?;
         }
     }
 }
@@ -135,17 +171,12 @@ impl AsyncRead for Tty {
 impl AsyncWrite for Tty {
     fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
         loop {
-            match io::Write::write(&mut &*self.file, bytes) {
+            match io::Write::write(&mut &self.file, bytes) {
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 written => return Poll::Ready(written),
             }
-            let mut ready =
-                ready!(self.watch(Interest::READABLE | Interest::WRITABLE)?.poll_write_ready(cx))?;
-            ready.clear_ready();
-            if ready.ready().is_write_closed() {
-                self.watch = None;
-            }
+            ready!(self.poll_for(EpollFlags::EPOLLOUT, cx))?;
         }
     }
     fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
@@ -181,11 +212,12 @@ mod tests {
     async fn a_port_is_watched_only_while_somebody_waits_at_it() {
         let (mut far, mut tty) = pair();
         assert!(look(&mut tty, nobody()).is_pending());
-        assert!(tty.watch.is_none());
+        assert!(tty.watch.is_none(), "a look begins none");
         assert!(look(&mut tty, Waker::noop()).is_pending());
-        assert!(tty.watch.is_some());
+        let awaits = |tty: &Tty| tty.watch.as_ref().map(|watch| watch.awaits);
+        assert_eq!(awaits(&tty), Some(EpollFlags::EPOLLIN));
         assert!(look(&mut tty, nobody()).is_pending());
-        assert!(tty.watch.is_none(), "a look ends it");
+        assert_eq!(awaits(&tty), Some(EpollFlags::empty()), "a look ends it");
         far.write_all(b"0.300\n").unwrap();
         let mut came = [0; 6];
         tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came).await.unwrap();
