@@ -56,7 +56,7 @@ fn main() -> ExitCode {
     let supplies: Vec<_> = names.iter().map(|name| runtime.block_on(supply(&hall, name))).collect();
     let daemon = hall.daemon();
     for name in names {
-        daemon.run_at(name, &["--charge", "100000 C", "--current", "3 A", "--ramp", "1 s"]);
+        daemon.run_at(name, &["--charge", "3000 C", "--current", "3 A", "--ramp", "1 s"]);
     }
     for name in names {
         daemon.until_at(name, "steady", |s| s["run"]["phase"] == "steady");
@@ -142,7 +142,7 @@ fn measure(daemon: &Daemon, process: u32, look: Duration, paths: Option<&[String
     let mut kib = 0;
     let asked = thread::scope(|scope| {
         let asking = paths.map(|paths| {
-            let times = (look.as_secs_f64() / (PAUSE.as_secs_f64() * 1.5)) as usize;
+            let times = (look.as_secs_f64() / (PAUSE.as_secs_f64() * 3.0)) as usize;
             scope.spawn(move || ask(daemon.address, paths, times))
         });
         while begun.elapsed() < look || asking.as_ref().is_some_and(|a| !a.is_finished()) {

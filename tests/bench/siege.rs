@@ -83,7 +83,7 @@ fn main() -> ExitCode {
 
 /// The worst lateness of a poll, s.
 fn measure(daemon: &Daemon, siege: &str, seconds: u64, by: Option<(&Runtime, &Arc<Counts>)>) -> f64 {
-    let start = ["--charge", "100000 C", "--current", "3 A", "--ramp", "1 s"];
+    let start = ["--charge", "3000 C", "--current", "3 A", "--ramp", "1 s"];
     let runs: Vec<_> = STATIONS.iter().map(|name| daemon.run_at(name, &start)).collect();
     for name in STATIONS {
         daemon.until_at(name, "steady", |s| s["run"]["phase"] == "steady");

@@ -500,13 +500,20 @@ async fn off_does_not_wait_for_an_answer_that_never_comes() {
 async fn short_is_cut_when_its_delay_is_over_and_not_at_the_poll_after() {
     let slow = |_, settings: Settings| Settings {
         poll: Duration::from_secs(3),
-        setup: Setup { stale_after: Duration::from_secs(10), ..settings.setup },
+        setup: Setup {
+            stale_after: Duration::from_secs(10),
+            max_gap: Duration::from_secs(10),
+            ..settings.setup
+        },
         ..settings
     };
     let hall = hall_in(tempfile::tempdir().unwrap(), &["bench"], slow);
     let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
     begin(handle, "a", 1_000.0).await;
-    until(handle, "steady", |s| s.run.phase == crate::run::RunPhase::Steady).await;
+    let steady = |s: &Snapshot| s.run.phase == crate::run::RunPhase::Steady;
+    let charge = until(handle, "steady", steady).await.run.charge_coulombs;
+    // Two seconds of it at least: what this load needs has been read.
+    until(handle, "read in its turn", |s| steady(s) && s.run.charge_coulombs > charge + 4.0).await;
     rig.bench.lock().unwrap().fault(rig.clock.now(), mimic::Fault::Short, None);
     let s = until(handle, "seen", |s| s.measured.as_ref().is_some_and(|m| m.volts < 1.0)).await;
     let seen = std::time::Instant::now();
