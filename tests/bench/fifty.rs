@@ -234,7 +234,9 @@ impl Client {
 
     /// Bytes of the answer's body.
     fn ask(&mut self, path: &str) -> usize {
-        write!(self.stream, "GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.address).expect("it is taken");
+        // In one piece, as a client does.
+        let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.address);
+        self.stream.write_all(request.as_bytes()).expect("it is taken");
         let (mut have, mut whole) = (0, None);
         while whole.is_none_or(|(head, body)| have < head + body) {
             let n = self.stream.read(&mut self.buffer[have..]).expect("an answer");
