@@ -42,7 +42,7 @@ pub(crate) fn logging(usual: &str) -> Result<log::Log, Failure> {
 
 /// So many steps of niceness behind control.
 #[cfg(target_os = "linux")]
-const BEHIND: i32 = 10;
+const BEHIND: i32 = 5;
 
 /// Open files that are enough for every connection that is let in, and for all else.
 const FILES: u64 = 1024;

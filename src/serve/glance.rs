@@ -13,15 +13,19 @@ use axum::response::IntoResponse;
 use futures_util::stream::{self, Stream};
 use std::convert::Infallible;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tokio::time::{Instant, MissedTickBehavior, interval};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
 use tokio_util::sync::CancellationToken;
 
 /// A screen for people is renewed so often.
 const GLANCE: Duration = Duration::from_millis(250);
 /// And shown every station at least so often: it sees ages grow, and notices when we are gone.
 const WHOLE: Duration = Duration::from_secs(1);
+/// Screens are not all served at the same instant but in so many turns, a millisecond each: whoever asks for something
+/// else meanwhile waits for one or two of them, not for all.
+const TURNS: u64 = 100;
 
 /// One event, as it goes over the wire.
 #[derive(Clone, Debug, Default)]
@@ -38,12 +42,15 @@ struct Picture {
 pub(super) struct Glances {
     pictures: watch::Sender<Picture>,
     wanted: Arc<Notify>,
+    /// Screens so far.
+    came: Arc<AtomicU64>,
 }
 
 impl Glances {
     /// Must be called within a tokio runtime; the painter ends with the token.
     pub fn begin(stations: Arc<[Watched]>, shutdown: CancellationToken) -> Glances {
-        let glances = Glances { pictures: watch::Sender::default(), wanted: Arc::default() };
+        let glances =
+            Glances { pictures: watch::Sender::default(), wanted: Arc::default(), came: Arc::default() };
         let painter = glances.clone();
         tokio::spawn(async move {
             tokio::select! {
@@ -54,10 +61,13 @@ impl Glances {
         glances
     }
 
-    fn subscribe(&self) -> watch::Receiver<Picture> {
+    /// A receiver, and how long after each picture its turn comes.
+    fn subscribe(&self) -> (watch::Receiver<Picture>, Duration) {
         let pictures = self.pictures.subscribe();
         self.wanted.notify_one();
-        pictures
+        // 37 and 100 have no divisor in common: every turn is used before one is used twice.
+        let turn = self.came.fetch_add(1, Ordering::Relaxed) * 37 % TURNS;
+        (pictures, Duration::from_millis(turn))
     }
 
     async fn paint(&self, stations: &[Watched]) {
@@ -127,7 +137,7 @@ fn looks<P: Send + 'static>(
     place: P,
 ) -> impl Stream<Item = Result<Bytes, Infallible>> + use<P> {
     let begun = (glances.subscribe(), None::<u64>, stations, shutdown, place);
-    stream::unfold(begun, async |(mut pictures, last, stations, shutdown, place)| {
+    stream::unfold(begun, async |((mut pictures, turn), last, stations, shutdown, place)| {
         let (event, number) = match last {
             // Whoever comes sees everything at once.
             None => {
@@ -135,9 +145,14 @@ fn looks<P: Send + 'static>(
                 (everything(&stations), number)
             }
             Some(last) => {
+                let next = async {
+                    pictures.changed().await.ok()?;
+                    sleep(turn).await;
+                    Some(())
+                };
                 tokio::select! {
                     () = shutdown.cancelled() => return None,
-                    changed = pictures.changed() => changed.ok()?,
+                    next = next => next?,
                 }
                 let picture = pictures.borrow_and_update().clone();
                 // A slow reader missed one, and a station with it: everything instead.
@@ -145,7 +160,7 @@ fn looks<P: Send + 'static>(
                 (if follows { picture.event } else { everything(&stations) }, picture.number)
             }
         };
-        Some((Ok(event), (pictures, Some(number), stations, shutdown, place)))
+        Some((Ok(event), ((pictures, turn), Some(number), stations, shutdown, place)))
     })
 }
 
@@ -156,7 +171,7 @@ mod tests {
     use futures_util::StreamExt;
     use std::pin::pin;
     use tokio::sync::mpsc;
-    use tokio::time::{sleep, timeout};
+    use tokio::time::timeout;
 
     type Publish = watch::Sender<Arc<Snapshot>>;
 
@@ -205,7 +220,7 @@ mod tests {
         assert_eq!(seqs(&quick.next().await.unwrap().unwrap()), known(&[("b", 2)]));
         assert_eq!(seqs(&slow.next().await.unwrap().unwrap()), known(&[("a", 2), ("b", 2)]));
         // Nothing new: within a second all the same.
-        let next = timeout(WHOLE + GLANCE, quick.next()).await.unwrap();
+        let next = timeout(WHOLE + GLANCE * 2, quick.next()).await.unwrap();
         assert_eq!(seqs(&next.unwrap().unwrap()), known(&[("a", 2), ("b", 2)]));
         shutdown.cancel();
         let rest = timeout(WHOLE, async { while quick.next().await.is_some() {} }).await;

@@ -9,7 +9,7 @@
 //! nothing to do with the polls; both times are taken from the supply's own
 //! clock. Then the alarm is acknowledged and the next run started; what does not get
 //! through to the daemon is tried again. The clients
-//! are at work all the while; they stand behind everybody else for the processor (nice 10), as if they were on other
+//! are at work all the while; they stand behind everybody else for the processor (nice 5), as if they were on other
 //! machines. What is allowed: one poll period, one exchange, and
 //! the on-delay of the watch, which begins with the first bad reading. Everything
 //! runs on one machine: clients, daemon and supplies share its cores.
@@ -193,7 +193,7 @@ fn fault_to_off(mimic: &Mimic) -> f64 {
 
 /// Asks until it is told to stop, each time over a new connection.
 fn hammer(address: SocketAddr, n: usize, stop: &AtomicBool, answered: &AtomicU64) {
-    rustix::process::setpriority_process(None, 10).expect("lower is always allowed");
+    rustix::process::setpriority_process(None, 5).expect("lower is always allowed");
     let path = ["/", "/metrics", "/api/v1/stations/s1", "/api/v1/stations"][n % 4];
     while !stop.load(Ordering::Relaxed) {
         if matches!(get(address, path), Ok(1..)) {
