@@ -1,6 +1,6 @@
 //! What comes over the wire cannot be believed, or does not come at all.
 
-use super::hall::{Daemon, Hall, Plan, TANKSIDE, clean, errors, near, number, text};
+use super::hall::{Daemon, Hall, Plan, TANKSIDE, clean, errors, near, number, text, until};
 use std::io::{ErrorKind, Read};
 use std::net::TcpStream;
 use std::process::Command;
@@ -176,7 +176,12 @@ fn connections_to_the_limit_of_open_files_leave_one_for_a_port_that_is_plugged_i
     let waits = (&crowd[0]).read(&mut [0]).unwrap_err();
     assert_eq!(waits.kind(), ErrorKind::WouldBlock);
     drop(crowd);
-    daemon.until("answered again", |s| s["link"]["up"] == true && s["output_on"] == false);
+    // Their seats come free one after another.
+    until("answered again", || {
+        let said = daemon.verb(&["status"]);
+        if said.code == Some(0) { Ok(()) } else { Err(said.err) }
+    });
+    daemon.until("as it was", |s| s["link"]["up"] == true && s["output_on"] == false);
 }
 
 #[test]
