@@ -112,9 +112,8 @@ fn main() -> ExitCode {
 }
 
 async fn supply(hall: &Hall, name: &str) -> mimic::Running {
-    let mut setup = mimic::Setup::default();
-    setup.agitation = Agitation::Air;
-    setup.area = hall::WETTED.parse().expect("an area");
+    let area = hall::WETTED.parse().expect("an area");
+    let setup = mimic::Setup { agitation: Agitation::Air, area, ..mimic::Setup::default() };
     let options = mimic::Options {
         setup,
         link: Some(hall.port(name)),
@@ -180,8 +179,7 @@ struct Asked {
 
 fn ask(address: SocketAddr, paths: &[String], times: usize) -> Asked {
     let mut daemon = Client::new(address);
-    let mut asked = Asked::default();
-    asked.bytes = daemon.ask(&paths[0]);
+    let mut asked = Asked { bytes: daemon.ask(&paths[0]), ..Asked::default() };
     let mut echo = Client::new(echo(asked.bytes));
     for path in paths.iter().cycle().take(times) {
         sleep(PAUSE / 2);
