@@ -255,7 +255,7 @@ fn every_shipped_file_is_in_the_table_of_the_readme() {
 
 #[test]
 fn shell_scripts_parse() {
-    for script in ["tests/run", ".ci/run"] {
+    for script in ["tests/run", "tests/semver", ".ci/run"] {
         let mut bash = Command::new("bash");
         bash.arg("-n").arg(PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(script));
         let (fine, said) = run(bash, "");

@@ -177,3 +177,82 @@ fn running_daemon_takes_tokens_as_they_are_made_and_its_own_user_is_never_locked
     good(say(&config, &["token", "revoke", "screen"]));
     assert_eq!(daemon.ask("GET", stations, "", &json!({})).0, 200, "the last token is gone: none is needed");
 }
+
+/// An authority's certificate, and a chain and key of its making for `localhost`.
+fn authority() -> (String, String, String) {
+    use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
+    let key = KeyPair::generate().unwrap();
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    params.distinguished_name.push(rcgen::DnType::CommonName, "the workshop's own");
+    let own = params.self_signed(&key).unwrap();
+    let issuer = Issuer::new(params, key);
+    let key = KeyPair::generate().unwrap();
+    let leaf = CertificateParams::new(vec!["localhost".into()]).unwrap().signed_by(&key, &issuer).unwrap();
+    (own.pem(), leaf.pem(), key.serialize_pem())
+}
+
+#[test]
+#[expect(clippy::disallowed_methods, reason = "certificates and configs are files")]
+fn verbs_from_another_machine_reach_a_daemon_over_tls_and_trust_no_other_authority() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name).display().to_string();
+    let (own, chain, key) = authority();
+    for (name, text) in
+        [("own.pem", own), ("chain.pem", chain), ("key.pem", key), ("other.pem", authority().0)]
+    {
+        std::fs::write(at(name), text).unwrap();
+    }
+    std::fs::write(at("none.pem"), "no certificate\n").unwrap();
+    let config = config(folder.path(), &free().to_string());
+    let tls = format!("[daemon.tls]\ncertificate = \"{}\"\nkey = \"{}\"\n", at("chain.pem"), at("key.pem"));
+    let text = std::fs::read_to_string(&config).unwrap();
+    std::fs::write(&config, text.replacen("[[station]]", &format!("{tls}[[station]]"), 1)).unwrap();
+    let token = good(say(&config, &["token", "add", "desk", "--scope", "operate"])).trim().to_owned();
+    let daemon = Daemon::start(&config);
+    let port = daemon.address.port();
+    // No config, no state: what another machine has.
+    let away = |token: &str, words: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tankside"));
+        command.env_clear().env("TANKSIDE_TOKEN", token).current_dir(folder.path());
+        command.args(words).stdin(Stdio::null());
+        command
+    };
+    let address = format!("https://localhost:{port}");
+    let with = |token: &str, ca: &str| {
+        away(token, &["status", "--address", &address, "--ca", &at(ca)]).output().unwrap()
+    };
+    assert!(good(with(&token, "own.pem")).contains("bench"));
+    let mut by_environment = away(&token, &["status", "--address", &format!("{address}/")]);
+    assert!(good(by_environment.env("TANKSIDE_CA", at("own.pem")).output().unwrap()).contains("bench"));
+
+    let stranger = bad(with(&token, "other.pem"), 77);
+    assert!(stranger.contains("not trusted here") && stranger.contains("--ca"), "{stranger}");
+    let public = bad(away(&token, &["status", "--address", &address]).output().unwrap(), 77);
+    assert!(public.contains("not trusted here"), "{public}");
+    // The right authority, and a name that the certificate does not have.
+    let elsewhere = format!("https://127.0.0.1:{port}");
+    let words = ["status", "--address", &elsewhere, "--ca", &at("own.pem")];
+    assert!(bad(away(&token, &words).output().unwrap(), 77).contains("as the certificate has it"));
+    assert!(bad(with("", "own.pem"), 77).contains("a token is needed"));
+    let unread = bad(with(&token, "none.pem"), 78);
+    assert!(unread.contains("there is no certificate in it"), "{unread}");
+    assert!(bad(with(&token, "missing.pem"), 78).contains("missing.pem"));
+
+    // An address of documentation (RFC 5737): nobody is there, and nobody is asked.
+    let clear = bad(away(&token, &["status", "--address", "192.0.2.7:8093"]).output().unwrap(), 77);
+    assert!(clear.contains("nothing was sent") && clear.contains("--in-the-clear"), "{clear}");
+    assert!(!clear.contains(&token), "{clear}");
+
+    // Off goes the same way. What came of it here is another matter: there is no supply.
+    let off = ["off", "--address", &address, "--ca", &at("own.pem"), "--as", "mila"];
+    away(&token, &off).output().unwrap();
+    let mut audit = String::new();
+    for _ in 0..200 {
+        audit = good(say(&config, &["token", "audit"]));
+        if audit.contains("/off") {
+            break;
+        }
+    }
+    assert!(audit.lines().any(|l| l.contains("/off") && l.contains("desk")), "{audit}");
+}

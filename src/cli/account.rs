@@ -71,7 +71,7 @@ fn shown(account: &Value, units: Units) -> String {
     let head = |names: &[&str]| names.iter().map(|n| (*n).to_owned()).collect::<Vec<_>>();
     let mut rows = Vec::new();
     if by == "event" {
-        rows.push(head(&["since", "on", "by", "charge", "not observed", "runs", "put in"]));
+        rows.push(head(&["since", "on (UTC)", "by", "charge", "not observed", "runs", "put in"]));
         for event in list("events") {
             rows.push(vec![
                 text(&event["event"]),

@@ -3,7 +3,7 @@
 use super::args::AlarmArgs;
 use super::client::{Client, escape};
 use super::follow::text;
-use super::say::{line, say, table, wrap};
+use super::say::{line, say, table, when, wrap};
 use super::show::json_out;
 use crate::host::{Done, Failure};
 use serde_json::{Map, Value, json};
@@ -34,7 +34,7 @@ pub(crate) fn alarms(client: &Client, args: &AlarmArgs, by: &str, json: bool) ->
         if json {
             return json_out(&figures);
         }
-        line(format!("Alarms of the last {} days, since {}:", figures["days"], text(&figures["from"])));
+        line(format!("Alarms of the last {} days, since {}:", figures["days"], when(&figures["from"])));
         say(&text(&figures["text"]));
         return Ok(());
     }
@@ -118,7 +118,7 @@ fn standing(all: &Value, stations: &[Value]) -> String {
             marks.push("CHATTERING".into());
         }
         if let Some(until) = alarm["shelved_until"].as_str() {
-            marks.push(format!("until {until} at most"));
+            marks.push(format!("until {} at most", when(&until.into())));
         }
         if let response @ ("hold" | "cut") = text(&alarm["response"]).as_str() {
             marks.push(if response == "cut" { "cuts the output".into() } else { "holds the run".to_owned() });
@@ -129,7 +129,7 @@ fn standing(all: &Value, stations: &[Value]) -> String {
                 text(&entry["station"]),
                 text(&alarm["watch"]),
                 marks.join(", "),
-                text(&alarm["since"])
+                when(&alarm["since"])
             ),
             4,
         );
@@ -150,6 +150,10 @@ fn standing(all: &Value, stations: &[Value]) -> String {
     }
     for station in stations {
         let name = text(&station["station"]);
+        let run = &station["run"];
+        if let Some(remedy) = run["held_remedy"].as_str() {
+            put(&format!("{name}: the run is still held for {}: {remedy}", text(&run["held_for"])), 4);
+        }
         if station["alarms_in_flood"] == true {
             put(&format!("{name}: FLOOD: more than ten alarms in ten minutes; begin with the first out"), 4);
         }
@@ -177,7 +181,7 @@ fn journal(all: &Value) -> String {
                 what = format!("by {by}{note}");
             }
             vec![
-                text(&row["at"]),
+                when(&row["at"]),
                 text(&row["station"]),
                 text(&row["watch"]),
                 format!("{} -> {}", text(&row["from"]), text(&row["to"])),
@@ -240,6 +244,9 @@ mod tests {
         }
         assert!(said.lines().all(|l| l.chars().count() <= WIDTH), "{said}");
         assert_eq!(standing(&json!({"now": []}), &[]), "No alarm stands.\n");
+        let held = json!({"station": "bench", "run": {"held_for": "open-circuit", "held_remedy": "Check the clip."}});
+        let said = standing(&json!({"now": []}), &[held]);
+        assert!(said.contains("still held for open-circuit: Check the clip."), "{said}");
     }
 
     #[test]

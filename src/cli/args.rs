@@ -33,7 +33,7 @@ pub(crate) struct Cli {
     pub verb: Verb,
 }
 
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 pub(crate) struct Common {
     /// The config [default: /etc/tankside/tankside.toml]
     #[arg(long, global = true, value_name = "FILE")]
@@ -44,9 +44,15 @@ pub(crate) struct Common {
     /// JSON instead of text, where a verb has both
     #[arg(long, global = true)]
     pub json: bool,
-    /// Where the daemon listens [default: the config's, else 127.0.0.1:8093]
+    /// Where the daemon listens, with https:// before it where it has TLS [default: the config's, else 127.0.0.1:8093]
     #[arg(long, global = true, value_name = "HOST:PORT")]
     pub address: Option<String>,
+    /// The authority of the daemon's certificate, in PEM [default: $TANKSIDE_CA, else the public ones]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub ca: Option<PathBuf>,
+    /// Send a token to another machine in plain HTTP, for anybody on that network to read
+    #[arg(long, global = true)]
+    pub in_the_clear: bool,
     /// Who gives the command, for the ledger [default: $USER]
     #[arg(long = "as", global = true, value_name = "NAME")]
     pub operator: Option<String>,
@@ -127,10 +133,10 @@ pub(crate) enum Verb {
         at: StationArg,
     },
     /// A job's step again: the one at work, or an earlier one
-    #[command(after_help = "Example: tankside redo\n         tankside redo 2")]
+    #[command(after_help = "Example: tankside redo\n         tankside redo 2\n         tankside redo clean")]
     Redo {
-        /// Its number
-        step: Option<usize>,
+        /// Its number, its name, or the beginning of the name
+        step: Option<String>,
         #[command(flatten)]
         at: StationArg,
     },
@@ -146,7 +152,7 @@ pub(crate) enum Verb {
     /// The last jobs, newest first; or one with its steps
     #[command(after_help = "Example: tankside jobs\n         tankside jobs last")]
     Jobs {
-        /// A job's id, or "last"
+        /// A job's id, the beginning of it, or "last"
         job: Option<String>,
     },
     /// Every station, once
@@ -208,7 +214,7 @@ pub(crate) enum Verb {
     /// Why a run came out as it did: the trade's causes, ranked by what its record shows
     #[command(after_help = "Example: tankside advise last --saw dark-edges")]
     Advise {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         run: String,
         /// What you see: dark-edges, rough, pitted, peeling, dull, bare-spots, thin-inside, thick-edges, powdery, stained
         #[arg(long, value_name = "FAULT")]
@@ -297,7 +303,7 @@ pub(crate) enum RunsDeed {
     Measure(MeasureArgs),
     /// Signs a run off, in a person's name
     Sign {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         run: String,
         /// Who signs [default: the name of --as, else $USER]
         #[arg(long, value_name = "NAME")]
@@ -308,7 +314,7 @@ pub(crate) enum RunsDeed {
     },
     /// Enters lot, customer's reference or a note; what stood before stays on record
     Amend {
-        /// The run's id, or "last"
+        /// The run's id, the beginning of it, or "last"
         run: String,
         /// The lot
         #[arg(long, value_name = "TEXT")]

@@ -44,8 +44,7 @@ pub(crate) fn demo(common: &Common, once: bool) -> Done {
     let supply = folder.0.join("supply");
     let config = folder.0.join("tankside.toml");
     write(&config, &config_text(&folder.0, &supply))?;
-    let own =
-        Common { config: Some(config), address: None, json: false, units: common.units, operator: None };
+    let own = Common { config: Some(config), units: common.units, ..Common::default() };
     let setup = setup::good(&own)?;
     let station = setup.station(None)?;
     let request = request()?;

@@ -41,7 +41,7 @@ impl TankTestArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct MeasureArgs {
-    /// The run's id, or "last"
+    /// The run's id, the beginning of it, or "last"
     pub run: String,
     /// A reading of thickness; each with its --at
     #[arg(long, value_name = "THICKNESS")]

@@ -28,15 +28,20 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     lines.extend(wrap(&format!("{mark} well?     {}", well.unwrap_or_else(|no| no)), 12, width));
     let guided = super::job::open(&look["job"]);
     let runs = matches!(run["state"].as_str(), Some("running" | "held"));
+    // Its last step's run is not what is to be looked at once a job has ended.
+    let ended = look["job"].is_object() && !guided && !runs;
     // A job says what to do; what alarms say comes first, whoever guides.
-    let do_now = if guided { alarms(look) } else { now(look) };
+    let mut do_now = if guided { alarms(look) } else { now(look) };
+    if let (true, Some(remedy)) = (guided, held_remedy(look)) {
+        do_now.push(format!("! do        {remedy}"));
+    }
     lines.extend(do_now.iter().flat_map(|line| wrap(line, 12, width)));
-    if !guided || runs {
+    if !(guided || ended) || runs {
         lines.push(format!("  how long? {}", how_long(run)));
     }
     lines.extend(follow_job::lines(look, width));
     lines.push(String::new());
-    if guided && !runs {
+    if (guided || ended) && !runs {
         lines.extend(follow_job::steps(look, width));
         lines.push(link_line(look));
         return lines.iter().take(HEIGHT).map(|line| cut(line, width) + "\n").collect();
@@ -143,8 +148,8 @@ fn doubts(look: &Value) -> Vec<String> {
 fn heading(look: &Value) -> String {
     let run = &look["run"];
     let state = text(&run["state"]);
-    // Between the runs of a job the last run's state says nothing of now.
-    let between = super::job::open(&look["job"]) && !matches!(state.as_str(), "running" | "held");
+    // Between the runs of a job, and after it, the last run's state says nothing of now.
+    let between = look["job"].is_object() && !matches!(state.as_str(), "running" | "held");
     let mut line = if between {
         format!("{}: job {}", text(&look["station"]), text(&look["job"]["state"]))
     } else {
@@ -219,6 +224,9 @@ fn alarms(look: &Value) -> Vec<String> {
 fn now(look: &Value) -> Vec<String> {
     let mut lines = alarms(look);
     let run = &look["run"];
+    if let Some(remedy) = held_remedy(look) {
+        lines.push(format!("! do        {remedy}"));
+    }
     if let Some(ask) = question(run) {
         lines.push(format!("! do        {ask}"));
     } else if lines.is_empty() {
@@ -233,6 +241,14 @@ fn now(look: &Value) -> Vec<String> {
     lines
 }
 
+/// What to do about what the run is held for, unless its alarm says so already.
+fn held_remedy(look: &Value) -> Option<&str> {
+    let run = &look["run"];
+    let told = look["alarms"].as_array().into_iter().flatten().take(2);
+    let told = told.into_iter().any(|alarm| alarm["watch"] == run["held_for"]);
+    run["held_remedy"].as_str().filter(|_| !told)
+}
+
 /// Whether another face is still to come.
 fn faces_left(run: &Value) -> bool {
     run["face"][0].as_u64().zip(run["face"][1].as_u64()).is_some_and(|(face, of)| face < of)
@@ -243,14 +259,14 @@ pub(super) fn question(run: &Value) -> Option<String> {
     let question = &run["question"];
     if let Some(turn) = question.get("turn-part") {
         return Some(format!(
-            "turn the part: face {} of {} to the anode, then \"{}\"",
+            "turn the part: face {} of {} to the anode, then \"{}\" (answer no: it is held)",
             turn["next"],
             turn["faces"],
             hint("answer")
         ));
     }
     match question.as_str()? {
-        "hang-part" => Some(format!("hang the part, then \"{}\"", hint("answer"))),
+        "hang-part" => Some(format!("hang the part, then \"{}\" (answer no: it is held)", hint("answer"))),
         "held" => Some(format!("it is held: \"{}\" or \"{}\"", hint("resume"), hint("stop"))),
         other => Some(format!("answer: {other}")),
     }

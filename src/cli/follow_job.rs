@@ -14,22 +14,23 @@ pub(super) fn lines(look: &Value, width: usize) -> Vec<String> {
     if !job.is_object() {
         return Vec::new();
     }
-    let mut all = vec![format!(
-        "  job       {}, step {} of {}: {}",
-        text(&job["state"]),
-        job["step"],
-        job["step_count"],
-        text(&at(job)["name"])
-    )];
+    let place = format!("step {} of {}: {}", job["step"], job["step_count"], text(&at(job)["name"]));
     if !super::job::open(job) {
-        if let Some(cause) = job["cause"].as_str() {
-            all.push(format!("            {cause}; {}", text(&job["say"])));
-        }
+        let reached = if job["state"] == "complete" { String::new() } else { format!(" at {place}") };
+        let cause = job["cause"].as_str().map(|cause| format!("; {cause}")).unwrap_or_default();
+        let all = vec![
+            format!("  job       ended: {}{reached}{cause}", text(&job["state"])),
+            format!("            {} It is shown until the next start.", text(&job["say"])),
+        ];
         return fold(all, width);
     }
+    let mut all = vec![format!("  job       {}, {place}", text(&job["state"]))];
     let mark = if job["question"].is_object() || job["held"].is_object() { "!" } else { " " };
     all.push(format!("{mark} do        {}", text(&job["say"])));
     all.extend(how(job).map(|how| format!("            {how}")));
+    for lead in job["question"]["leads_to"].as_array().into_iter().flatten() {
+        all.push(format!("            {}: {}", text(&lead["answer"]), text(&lead["then"])));
+    }
     all.extend(clock(job).map(|clock| format!("  how long? {clock}")));
     fold(all, width)
 }
@@ -137,7 +138,8 @@ mod tests {
         assert!(!said.contains('!'), "{said}");
         let said = steps(&look, 80).join("\n");
         assert!(said.contains("goggles") && said.contains(">  2  activate in acid: now"), "{said}");
-        look["job"]["question"] = json!({"seq": 4, "answers": ["yes", "no"]});
+        look["job"]["question"] = json!({"seq": 4, "answers": ["yes", "no"],
+            "leads_to": [{"answer": "no", "then": "back to step 1, clean (2 of 3 tries left)"}]});
         look["job"]["countdown_seconds"] = Value::Null;
         look["job"]["over_dwell_seconds"] = json!(3.0);
         let said = lines(&look, 80).join("\n");
@@ -145,6 +147,7 @@ mod tests {
             said.contains("! do") && said.contains("tankside answer yes|no") && said.contains("TOO LONG"),
             "{said}"
         );
+        assert!(said.contains("no: back to step 1, clean (2 of 3 tries left)"), "{said}");
     }
 
     #[test]
@@ -153,7 +156,8 @@ mod tests {
         look["job"]["state"] = json!("stopped");
         look["job"]["cause"] = json!("stopped by mila");
         let said = lines(&look, 80).join("\n");
-        assert!(said.contains("stopped by mila") && !said.contains('!'), "{said}");
+        assert!(said.contains("ended: stopped at step 2 of 3: activate; stopped by mila"), "{said}");
+        assert!(said.contains("until the next start") && !said.contains('!'), "{said}");
         assert_eq!(plain(&look), None);
         assert!(lines(&json!({}), 80).is_empty());
     }

@@ -3,13 +3,13 @@
 use super::args::{AnswerArg, Common, StartArgs, StationArg};
 use super::client::{Client, escape};
 use super::follow::text;
-use super::say::{line, seconds, table, wrap};
+use super::say::{line, seconds, table, when, wrap};
 use super::{line as sheet, order, plan, setup, show};
 use crate::host::{Done, Failure};
 use crate::plan::SheetRequest;
 use crate::quantity::{Charge, Mono, Units};
 use crate::run::RunState;
-use crate::run::guide::JobPlan;
+use crate::run::guide::{JobPlan, step_meant};
 use crate::station::rehearse_job;
 use serde_json::{Map, Value, json};
 
@@ -21,6 +21,9 @@ pub(crate) fn start(client: &Client, args: &StartArgs, by: &str, json: bool) -> 
     body.insert("by".into(), by.into());
     for (key, value) in [("lot", &args.lot), ("customer", &args.customer)] {
         body.extend(value.as_ref().map(|v| (key.to_owned(), v.as_str().into())));
+    }
+    if args.edges_may_burn {
+        body.insert("edges_may_burn".into(), true.into());
     }
     let station = args.order.station.as_deref();
     if let Some(job) = &args.job_from {
@@ -97,13 +100,26 @@ pub(super) fn open(job: &Value) -> bool {
     matches!(job["state"].as_str(), Some("running" | "held"))
 }
 
-/// The id that is meant: "last" is the newest.
+/// The job that is meant: "last", its id, or the beginning of exactly one.
 fn named(client: &Client, job: &str) -> Result<String, Failure> {
-    if job != "last" {
-        return Ok(job.into());
+    show::id_meant("job", job, || {
+        let all = client.get("/api/v1/jobs?limit=1000")?;
+        let ids = all.as_array().into_iter().flatten();
+        Ok(ids.filter_map(|job| job["id"].as_str().map(Into::into)).collect())
+    })
+}
+
+/// A step again: by its number, its name or the beginning of it; the one at work if nothing is said.
+pub(crate) fn redo(client: &Client, step: Option<&str>, at: &StationArg, by: &str, json: bool) -> Done {
+    let Some(text) = step else { return told(client, "redo", at, json!({ "by": by }), json) };
+    let look = client.get(&format!("/api/v1/stations/{}", client.station(at.station.as_deref())?))?;
+    if !open(&look["job"]) {
+        return Err(Failure::refused("no job is under way at this station"));
     }
-    let newest = client.get("/api/v1/jobs?limit=1")?;
-    newest[0]["id"].as_str().map(Into::into).ok_or_else(|| Failure::refused("there is no job on record yet"))
+    let steps = look["job"]["steps"].as_array().into_iter().flatten();
+    let names: Vec<_> = steps.filter_map(|step| step["name"].as_str()).collect();
+    let step = step_meant(&names, text).map_err(Failure::usage)? + 1;
+    told(client, "redo", at, json!({ "by": by, "step": step }), json)
 }
 
 /// The last jobs.
@@ -115,7 +131,7 @@ pub(crate) fn list(client: &Client, json: bool) -> Done {
     let mut rows = vec![["job", "started", "state", "sheet", "lot", "title"].map(String::from).to_vec()];
     for job in jobs.as_array().into_iter().flatten() {
         let lot = job["lot"].as_str().unwrap_or("-").to_owned();
-        let keys = ["id", "started", "state", "sheet"].map(|key| text(&job[key]));
+        let keys = [text(&job["id"]), when(&job["started"]), text(&job["state"]), text(&job["sheet"])];
         rows.push(keys.into_iter().chain([lot, text(&job["title"])]).collect());
     }
     super::say::say(&table(&rows));
@@ -136,7 +152,7 @@ pub(crate) fn one(client: &Client, id: &str, json: bool) -> Done {
             line(format!("{label:<10}{value}"));
         }
     }
-    line(format!("started   {} by {}", text(&job["started"]), text(&job["started_by"])));
+    line(format!("started   {} by {}", when(&job["started"]), text(&job["started_by"])));
     let cause = job["cause"].as_str().map(|c| format!(": {c}")).unwrap_or_default();
     line(format!("state     {}{cause}", text(&job["state"])));
     line("");

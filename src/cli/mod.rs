@@ -35,7 +35,7 @@ use crate::quantity::Units;
 use crate::serve::Tokens;
 use args::{Cli, Common, TokenVerb, UnitsArg, Verb};
 use clap::Parser;
-use client::Client;
+use client::{Client, Trust};
 use serde_json::json;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::process::ExitCode;
@@ -78,15 +78,18 @@ pub fn main() -> ExitCode {
 
 fn run(cli: Cli) -> Done {
     let common = &cli.common;
-    say::remember(common.config.as_deref(), common.address.as_deref());
+    say::remember(common);
     let json = common.json;
     match &cli.verb {
         Verb::Check => return check(common),
         Verb::Off { ports, at } => {
             // Off never waits for a good config.
-            let client =
-                context(common, OFF_PATIENCE).unwrap_or_else(|_| Context::plain(common, OFF_PATIENCE));
-            return off::off(&client.client, common, at.station.as_deref(), ports, &operator(common));
+            let by = operator(common);
+            let station = at.station.as_deref();
+            return match context(common, OFF_PATIENCE) {
+                Ok(context) => off::off(&context.client.for_switching_off(), common, station, ports, &by),
+                Err(_) => off::off_blindly(common, station, ports, &by, OFF_PATIENCE),
+            };
         }
         Verb::Token(verb) if !matches!(verb, TokenVerb::Audit { .. }) => return token::token(common, verb),
         Verb::Serve => return daemon::serve(&setup::good(common)?),
@@ -118,9 +121,7 @@ fn run(cli: Cli) -> Done {
         Verb::Answer { answer, question, at } => {
             job::answer(&client, *answer, *question, at, &operator(common), json)
         }
-        Verb::Redo { step, at } => {
-            job::told(&client, "redo", at, json!({ "by": operator(common), "step": step }), json)
-        }
+        Verb::Redo { step, at } => job::redo(&client, step.as_deref(), at, &operator(common), json),
         Verb::Skip { reason, at } => {
             job::told(&client, "skip", at, json!({ "by": operator(common), "reason": reason }), json)
         }
@@ -224,14 +225,22 @@ impl Context {
     fn plain(common: &Common, patience: Duration) -> Context {
         let address = common.address.as_deref().unwrap_or(ADDRESS);
         let units = if matches!(common.units, Some(UnitsArg::Us)) { Units::Us } else { Units::Metric };
-        Context { client: Client::new(address, token(), patience), units }
+        Context { client: reaching(address, common, patience), units }
     }
+}
+
+/// An authority that cannot be read keeps nobody from switching off; `context` refuses it.
+fn reaching(address: &str, common: &Common, patience: Duration) -> Client {
+    let client = Client::trusting(address, token(), patience, &trust(common));
+    client.unwrap_or_else(|_| Client::new(address, token(), patience))
 }
 
 /// Flags first, then the config where there is one. A config that was named
 /// must be good; the default one may be out of this user's reach.
 fn context(common: &Common, patience: Duration) -> Result<Context, Failure> {
     let mut context = Context::plain(common, patience);
+    let trust = trust(common);
+    context.client = Client::trusting(&context.client.address, token(), patience, &trust)?;
     if !setup::is_there(common) {
         return Ok(context);
     }
@@ -243,7 +252,7 @@ fn context(common: &Common, patience: Duration) -> Result<Context, Failure> {
     let address = common.address.clone().unwrap_or_else(|| reach(config.daemon.listen).to_string());
     // Its own secret is for its own address alone.
     let own = if common.address.is_none() { Tokens::local(&config.daemon.state) } else { None };
-    context.client = Client::new(&address, token().or(own), patience);
+    context.client = Client::trusting(&address, token().or(own), patience, &trust)?;
     if common.units.is_none() {
         context.units = config.daemon.units;
     }
@@ -264,4 +273,9 @@ fn reach(listen: SocketAddr) -> SocketAddr {
 
 fn token() -> Option<String> {
     std::env::var("TANKSIDE_TOKEN").ok().filter(|t| !t.is_empty())
+}
+
+fn trust(common: &Common) -> Trust {
+    let named = || std::env::var_os("TANKSIDE_CA").filter(|file| !file.is_empty()).map(Into::into);
+    Trust { ca: common.ca.clone().or_else(named), in_the_clear: common.in_the_clear }
 }

@@ -11,6 +11,7 @@ use crate::supply::{
     plain,
 };
 use serde_json::json;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -35,11 +36,63 @@ pub(crate) fn off(
     ports: &[String],
     by: &str,
 ) -> Done {
+    off_with(client, common, station, ports, by, &[])
+}
+
+/// As [`off`] with a config that has mistakes: what can still be made out of its text must do. A daemon at an address that
+/// is only guessed may be another one's, so that stations it does not know are switched off at their ports.
+pub(crate) fn off_blindly(
+    common: &Common,
+    station: Option<&str>,
+    ports: &[String],
+    by: &str,
+    patience: Duration,
+) -> Done {
+    let text = setup::text(common);
+    let (path, text) = match &text {
+        Ok((path, text)) => (path.display().to_string(), text.as_str()),
+        Err(failure) => {
+            eprintln!("tankside: {}", plain(&failure.text));
+            (String::new(), "")
+        }
+    };
+    let (address, whose) = match (&common.address, listen_in(text)) {
+        (Some(address), _) => (address.clone(), "as --address says"),
+        (None, Some(listen)) => (super::reach(listen).to_string(), "where its listen line says"),
+        (None, None) => (super::ADDRESS.to_owned(), "the usual address, for its own cannot be read"),
+    };
+    if !text.is_empty() && ports.is_empty() {
+        eprintln!(
+            "tankside: {path} has mistakes (\"{}\" names them); asking the daemon at {address}, {whose}",
+            super::say::hint("check")
+        );
+    }
+    let known: Vec<_> = match station {
+        None => ports_in(text).into_iter().filter_map(|(name, _)| name).collect(),
+        Some(_) => Vec::new(),
+    };
+    let client = super::reaching(&address, common, patience).for_switching_off();
+    off_with(&client, common, station, ports, by, &known)
+}
+
+/// `known`: stations that must be among those of the daemon, or are switched off at their ports.
+fn off_with(
+    client: &Client,
+    common: &Common,
+    station: Option<&str>,
+    ports: &[String],
+    by: &str,
+    known: &[String],
+) -> Done {
     let mut stations = station.map(|name| vec![name.to_owned()]);
     if ports.is_empty() {
         match by_daemon(client, stations.clone(), by) {
             Ok(answers) => {
-                let mut left = Vec::new();
+                let strange = known.iter().filter(|name| !answers.iter().any(|(n, _)| n == *name));
+                let mut left: Vec<_> = strange.cloned().collect();
+                for name in &left {
+                    eprintln!("tankside: {name} is no station of that daemon; going to its port");
+                }
                 for (name, answer) in answers {
                     match answer {
                         Ok(said) => line(format!("{name}: {said}")),
@@ -62,6 +115,15 @@ pub(crate) fn off(
         ports => named(common, ports),
     };
     at_ports(targets)
+}
+
+/// Where the daemon listens, in a text that need not be good TOML.
+fn listen_in(text: &str) -> Option<SocketAddr> {
+    let value = text.lines().find_map(|row| {
+        let (key, value) = row.trim().split_once('=')?;
+        (key.trim() == "listen").then_some(value)
+    })?;
+    value.split('#').next()?.trim().trim_matches(['"', '\'']).parse().ok()
 }
 
 /// To all stations at once: one that is silent must not keep the others on.
@@ -375,6 +437,13 @@ mod tests {
         assert_eq!(found[1].1.port, Port::Tcp("127.0.0.1:5025".into()));
         assert_eq!((found[0].0.as_deref(), found[1].0.as_deref()), (Some("bench"), None));
         assert!(found.iter().all(|(_, s)| s.identity.is_none()), "off asks nobody who it is");
+    }
+
+    #[test]
+    fn address_of_the_daemon_is_found_in_a_config_that_is_not_even_toml() {
+        let found = listen_in("[daemon\n listen = \"127.0.0.1:8193\" # ours\n");
+        assert_eq!(found, Some("127.0.0.1:8193".parse().unwrap()));
+        assert_eq!(listen_in("#listen = \"127.0.0.1:8193\"\nlisten = 7"), None);
     }
 
     #[test]

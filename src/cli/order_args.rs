@@ -28,10 +28,13 @@ pub(crate) struct StartArgs {
     /// The customer's own reference, for the record
     #[arg(long, value_name = "REFERENCE")]
     pub customer: Option<String>,
-    /// The rest of a job that was interrupted or stopped: its id, or "last"
+    /// Start it knowing that its edges will burn: without this such a start is refused
+    #[arg(long)]
+    pub edges_may_burn: bool,
+    /// The rest of a job that was interrupted or stopped: its id, the beginning of it, or "last"
     #[arg(long, value_name = "JOB", conflicts_with_all = ["file", "tank", "part", "sheet", "role", "base"])]
     pub job_from: Option<String>,
-    /// With which step the rest begins, by name or number [default: the first that was not done]
+    /// With which step the rest begins: its name, the beginning of it, or its number [default: the first that was not done]
     #[arg(long, value_name = "STEP", requires = "job_from")]
     pub from: Option<String>,
 }

@@ -7,9 +7,12 @@ use crate::host::{Done, Failure};
 use crate::ledger::CommissioningRow;
 use crate::quantity::{Amps, Volts};
 use crate::supply::{
-    Clock, Commissioning, Device, Minder, Parity, Port, ProbeReport, Spec, Trial, TrialLoad, Trouble, Wiring,
-    probe, stable_names,
+    Clock, Commissioning, Device, Dialect, Minder, Parity, Port, ProbeReport, STABLE, Spec, Trial, TrialLoad,
+    Trouble, Wiring, probe, stable_names,
 };
+
+use std::path::Path;
+use std::sync::Arc;
 
 /// The rates bench supplies are set to, fastest first; common practice, no source.
 pub(super) const BAUDS: [u32; 7] = [115_200, 57_600, 38_400, 19_200, 9600, 4800, 2400];
@@ -29,7 +32,7 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     }
     let ports = match &args.port {
         Some(port) => vec![port.clone()],
-        None => stable_names(),
+        None => stable_names(Path::new(STABLE)),
     };
     if ports.is_empty() {
         return Err(Failure::unreachable(
@@ -37,14 +40,26 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
              tcp:HOST:PORT",
         ));
     }
+    let report = ask(&ports, &dialects, args)?;
+    say(&report.to_string());
+    if let (Some(file), Some(found)) = (&args.record, report.found.first()) {
+        // For tests/transcripts; the empty lines of its header are for a person to fill in.
+        keep(file, &found.transcript).map_err(|e| Failure::ledger(format!("{}: {e}", file.display())))?;
+        line(format!("written to {}; fill in model, firmware, who and when", file.display()));
+    }
+    if report.found.is_empty() { Err(nobody(&ports.join(", "), &report)) } else { Ok(()) }
+}
+
+/// Every one of these ports in turn, at every speed it may have.
+fn ask(ports: &[String], dialects: &[Arc<Dialect>], args: &ProbeArgs) -> Result<ProbeReport, Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|e| Failure::bug(e.to_string()))?;
     let mut report = ProbeReport::default();
-    for port in &ports {
+    for port in ports {
         for candidate in candidates(port, args) {
-            let one = runtime.block_on(probe(&[candidate], &dialects));
+            let one = runtime.block_on(probe(&[candidate], dialects));
             // A port that cannot be opened will not be at another speed.
             // One that answers, if only with a refusal, has this speed.
             let answers = one.answered();
@@ -56,13 +71,7 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
             }
         }
     }
-    say(&report.to_string());
-    if let (Some(file), Some(found)) = (&args.record, report.found.first()) {
-        // For tests/transcripts; the empty lines of its header are for a person to fill in.
-        keep(file, &found.transcript).map_err(|e| Failure::ledger(format!("{}: {e}", file.display())))?;
-        line(format!("written to {}; fill in model, firmware, who and when", file.display()));
-    }
-    if report.found.is_empty() { Err(nobody(&ports.join(", "), &report)) } else { Ok(()) }
+    Ok(report)
 }
 
 #[expect(clippy::disallowed_methods, reason = "the operator named the file to write")]
@@ -244,4 +253,49 @@ fn nobody(port: &str, report: &ProbeReport) -> Failure {
     Failure::unreachable(format!(
         "{port}: nothing answers; check that the supply is on, its cable, and its baud rate and protocol on its own panel"
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::args::{Cli, Verb};
+    use crate::mimic::{self, Options};
+    use crate::supply::dialect;
+    use clap::Parser;
+    use std::os::unix::fs::symlink;
+
+    #[test]
+    fn of_several_ports_by_name_every_one_is_tried_and_a_dead_one_keeps_no_other_away() {
+        let folder = tempfile::tempdir().unwrap();
+        assert!(stable_names(&folder.path().join("nothing")).is_empty());
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+        let start = |serial: &str| {
+            let options = Options { pty: true, serial: serial.into(), ..Options::default() };
+            runtime.block_on(mimic::start(options)).unwrap()
+        };
+        let mimics = [start("0042"), start("0043")];
+        symlink(mimics[1].pty().unwrap(), folder.path().join("usb-c-if00")).unwrap();
+        symlink(mimics[0].pty().unwrap(), folder.path().join("usb-a-if00")).unwrap();
+        symlink(folder.path().join("gone"), folder.path().join("usb-b-if00")).unwrap();
+        let ports = stable_names(folder.path());
+        let last = |port: &String| port.rsplit('/').next().unwrap().to_owned();
+        assert_eq!(ports.iter().map(last).collect::<Vec<_>>(), ["usb-a-if00", "usb-b-if00", "usb-c-if00"]);
+
+        let cli = Cli::parse_from(["tankside", "probe", "--baud", "9600"]);
+        let Verb::Probe(args) = cli.verb else { panic!("another verb") };
+        let scpi = vec![Arc::new(dialect::shipped().remove(0))];
+        let report = ask(&ports, &scpi, &args).unwrap();
+        assert_eq!(report.found.len(), 2, "{report}");
+        let text = report.to_string();
+        for serial in ["0042", "0043"] {
+            assert!(text.contains(serial), "{text}");
+        }
+        for mimic in &mimics {
+            assert!(!mimic.with_bench(|bench, _| bench.truth()).output);
+        }
+        let shut: Vec<_> =
+            report.silent.iter().filter(|(_, t)| is_shut(t)).map(|(s, _)| s.port.to_string()).collect();
+        assert_eq!(shut, [ports[1].clone()], "{text}");
+    }
 }

@@ -3,7 +3,7 @@
 use super::args::{Common, RunsDeed};
 use super::client::Client;
 use super::follow::text;
-use super::say::{line, say};
+use super::say::{line, say, when};
 use super::setup;
 use super::show::{self, json_out, record};
 use crate::host::{Done, Failure};
@@ -47,7 +47,7 @@ pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -
             let kept = client.get(&format!("{path}/record.json"))?;
             say(&later(&kept));
             for event in run["events"].as_array().into_iter().flatten() {
-                line(format!("  {}  {}: {}", text(&event["at"]), text(&event["kind"]), text(&event["text"])));
+                line(format!("  {}  {}: {}", when(&event["at"]), text(&event["kind"]), text(&event["text"])));
             }
         }
     }
@@ -62,7 +62,7 @@ fn later(kept: &Value) -> String {
     }
     for signature in kept["signatures"].as_array().into_iter().flatten() {
         let remark = signature["remark"].as_str().map(|r| format!(": {r}")).unwrap_or_default();
-        rows.push(("signed", format!("{} by {}{remark}", text(&signature["at"]), text(&signature["by"]))));
+        rows.push(("signed", format!("{} by {}{remark}", when(&signature["at"]), text(&signature["by"]))));
     }
     let seal = &kept["steps"][0]["run"]["seal"];
     if let Some(hash) = seal["hash"].as_str() {

@@ -1,5 +1,7 @@
 //! Text for people: out, and into shape.
 
+use super::args::Common;
+use serde_json::Value;
 use std::io::Write;
 use std::path::Path;
 use std::sync::OnceLock;
@@ -7,14 +9,18 @@ use std::sync::OnceLock;
 /// How this program was told which daemon is meant, to be said again in hints.
 static FLAGS: OnceLock<String> = OnceLock::new();
 
-/// Keeps what was given of config and address.
-pub(crate) fn remember(config: Option<&Path>, address: Option<&str>) {
-    FLAGS.set(flags(config, address)).ok();
+/// Keeps what was given of config, address and trust.
+pub(crate) fn remember(common: &Common) {
+    let mut text = flags(common.config.as_deref(), common.address.as_deref(), common.ca.as_deref());
+    if common.in_the_clear {
+        text.push_str(" --in-the-clear");
+    }
+    FLAGS.set(text).ok();
 }
 
-fn flags(config: Option<&Path>, address: Option<&str>) -> String {
-    let given =
-        [("--config", config.map(|c| c.display().to_string())), ("--address", address.map(String::from))];
+fn flags(config: Option<&Path>, address: Option<&str>, ca: Option<&Path>) -> String {
+    let path = |path: Option<&Path>| path.map(|p| p.display().to_string());
+    let given = [("--config", path(config)), ("--address", address.map(String::from)), ("--ca", path(ca))];
     given.into_iter().filter_map(|(flag, value)| Some((flag, value?))).fold(
         String::new(),
         |text, (flag, value)| {
@@ -85,6 +91,16 @@ pub(crate) fn wrap(text: &str, indent: usize, width: usize) -> Vec<String> {
     lines
 }
 
+/// A moment of the daemon's (RFC 3339 UTC) for people, who may not know what the Z means: to the second, and said to be
+/// UTC.
+pub(crate) fn when(moment: &Value) -> String {
+    let text = moment.as_str().unwrap_or("?");
+    match (text.get(..10), text.get(10..11), text.get(11..19), text.ends_with('Z')) {
+        (Some(day), Some("T"), Some(time), true) => format!("{day} {time} UTC"),
+        _ => text.to_owned(),
+    }
+}
+
 /// Rows in columns, as wide as their widest cell; the last column is ragged.
 pub(crate) fn table(rows: &[Vec<String>]) -> String {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
@@ -107,6 +123,24 @@ pub(crate) fn table(rows: &[Vec<String>]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn moment_is_said_to_be_utc_and_what_is_no_moment_stays_as_it_is() {
+        assert_eq!(when(&"2026-11-26T03:22:33.963Z".into()), "2026-11-26 03:22:33 UTC");
+        assert_eq!(when(&"2026-11-26T03:22:33Z".into()), "2026-11-26 03:22:33 UTC");
+        for other in ["yesterday", "", "2026-11-26", "ää:2026-11-26T03:22:33Z"] {
+            assert_eq!(when(&other.into()), other);
+        }
+        assert_eq!(when(&Value::Null), "?");
+    }
+
+    #[test]
+    fn hint_gives_the_flags_again_as_a_shell_takes_them() {
+        assert_eq!(flags(None, None, None), "");
+        assert_eq!(flags(Some(Path::new("/etc/t.toml")), None, None), " --config /etc/t.toml");
+        let odd = flags(Some(Path::new("my bench/jo's.toml")), Some("127.0.0.1:9"), None);
+        assert_eq!(odd, r" --config 'my bench/jo'\''s.toml' --address 127.0.0.1:9");
+    }
 
     #[test]
     fn times_read_as_people_say_them() {

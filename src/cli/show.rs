@@ -2,7 +2,7 @@
 
 use super::client::{Client, escape};
 use super::follow::{follow_text, text};
-use super::say::{hint, line, say, seconds, table, wrap};
+use super::say::{hint, line, say, seconds, table, when, wrap};
 use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
@@ -130,7 +130,7 @@ pub(crate) fn runs(client: &Client, limit: u32, units: Units, json: bool) -> Don
         vec![["started", "state", "tank", "charge", "thickness", "title", "run"].map(String::from).to_vec()];
     for run in all.as_array().into_iter().flatten() {
         rows.push(vec![
-            text(&run["started"]),
+            when(&run["started"]),
             text(&run["state"]),
             text(&run["tank"]),
             Charge::new(run["charge_coulombs"].as_f64().unwrap_or(0.0)).show_in("A.min"),
@@ -149,30 +149,40 @@ pub(super) fn known_ids(client: &Client) -> Result<Vec<String>, Failure> {
     Ok(all.as_array().into_iter().flatten().filter_map(|run| run["id"].as_str().map(Into::into)).collect())
 }
 
-/// The id that is meant: "last", a whole one, or the beginning of exactly one.
+/// The run that is meant: "last", a whole id, or the beginning of exactly one.
 pub(super) fn run_id(
+    text: &str,
+    known: impl FnOnce() -> Result<Vec<String>, Failure>,
+) -> Result<String, Failure> {
+    id_meant("run", text, known)
+}
+
+/// The `run` or `job` that is meant: "last", a whole id, or the beginning of exactly one.
+pub(super) fn id_meant(
+    what: &str,
     text: &str,
     known: impl FnOnce() -> Result<Vec<String>, Failure>,
 ) -> Result<String, Failure> {
     /// A UUID in its usual form.
     const WHOLE: usize = 36;
-    let (list, typed) = (hint("runs"), text.to_ascii_lowercase());
+    let (list, typed) = (hint(&format!("{what}s")), text.to_ascii_lowercase());
     if text != "last" && (text.is_empty() || !text.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-')) {
-        return Err(Failure::usage(format!("{text:?} is no run's id; \"{list}\" lists them")));
+        return Err(Failure::usage(format!("{text:?} is no {what}'s id; \"{list}\" lists them")));
     }
     if typed.len() >= WHOLE {
         return Ok(typed);
     }
     let known = known()?;
     if text == "last" {
-        return known.into_iter().next().ok_or_else(|| Failure::refused("no run has been made yet"));
+        let none = || Failure::refused(format!("no {what} has been made yet"));
+        return known.into_iter().next().ok_or_else(none);
     }
     let mut fits = known.iter().filter(|id| id.starts_with(&typed));
     match (fits.next(), fits.count()) {
         (Some(one), 0) => Ok(one.clone()),
-        (None, _) => Err(Failure::refused(format!("there is no run {text:?}; \"{list}\" lists them"))),
+        (None, _) => Err(Failure::refused(format!("there is no {what} {text:?}; \"{list}\" lists them"))),
         (Some(_), more) => Err(Failure::usage(format!(
-            "{} runs begin with {text:?}; write more of the id, as \"{list}\" lists them",
+            "{} {what}s begin with {text:?}; write more of the id, as \"{list}\" lists them",
             more + 1
         ))),
     }
@@ -186,8 +196,8 @@ pub(crate) fn record(run: &Value, units: Units) -> String {
         ("load", text(&run["title"])),
         ("station", text(&run["station"])),
         ("tank", text(&run["tank"])),
-        ("started", format!("{} by {}", text(&run["started"]), text(&run["started_by"]))),
-        ("ended", run["ended"].as_str().unwrap_or("not yet").into()),
+        ("started", format!("{} by {}", when(&run["started"]), text(&run["started_by"]))),
+        ("ended", if run["ended"].is_string() { when(&run["ended"]) } else { "not yet".into() }),
         ("state", text(&run["state"])),
     ];
     if let Some(cause) = run["cause"].as_str() {

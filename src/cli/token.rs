@@ -2,8 +2,7 @@
 
 use super::args::{Common, TokenVerb};
 use super::client::Client;
-use super::follow::text;
-use super::say::{line, say, table};
+use super::say::{line, say, table, when};
 use super::setup;
 use super::show::json_out;
 use crate::host::{Done, Failure};
@@ -80,7 +79,7 @@ pub(crate) fn audit(client: &Client, limit: u32, json: bool) -> Done {
         };
         let or_dash = |key: &str| row[key].as_str().unwrap_or("-").to_owned();
         rows.push(vec![
-            text(&row["at"]).to_owned(),
+            when(&row["at"]),
             or_dash("token"),
             or_dash("by"),
             or_dash("address"),

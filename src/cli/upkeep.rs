@@ -42,7 +42,9 @@ pub(crate) fn due(tanks: &Value, units: Units) -> String {
     let ratio = |due: &Value| due["due_ratio"].as_f64().unwrap_or(0.0);
     all.sort_by(|a, b| ratio(b.1).total_cmp(&ratio(a.1)));
     let mut rows = vec![
-        ["", "upkeep", "tank", "so far", "since it was done", "due", "dose now"].map(String::from).to_vec(),
+        ["", "upkeep", "tank", "so far", "since it was done", "due (UTC)", "dose now"]
+            .map(String::from)
+            .to_vec(),
     ];
     for (tank, due) in all {
         let so_far = ratio(due);

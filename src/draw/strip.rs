@@ -1,4 +1,8 @@
 //! A strip of volts and amperes over time as SVG, for the page.
+//!
+//! Not `plot`: that one draws for paper, at one width, with captions, legend and marks on a time axis that begins at
+//! nothing. This one is drawn anew every few seconds for each screen, at that screen's own width in pixels so that its
+//! figures stay legible on a phone, and its time axis counts back from now. One for both would be two with a switch.
 
 use std::fmt::Write;
 

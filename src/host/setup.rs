@@ -5,11 +5,13 @@ use crate::config::{self, Config, Station, Tank};
 use crate::ledger::Reader;
 use crate::plan::Own;
 use crate::process::{self, Sheet};
+use crate::quantity::{Document, Span};
 use crate::run;
 use crate::serve::own_of;
-use crate::supply::{Dialect, Spec, dialect};
+use crate::supply::{Dialect, Port, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// A config that was read and found good.
 #[derive(Debug)]
@@ -97,6 +99,7 @@ pub(crate) fn load(path: PathBuf, text: &str) -> Result<Result<Setup, Vec<String
     match config::load(text, &path.display().to_string(), &bath_files, &names) {
         Ok(config) if problems.is_empty() => {
             let mut problems = strangers(&path, &config.stations, &dialects);
+            problems.extend(starved(&path, text, &config.stations, &dialects));
             problems.extend(no_metal(&path, &config));
             if !problems.is_empty() {
                 return Ok(Err(problems));
@@ -139,6 +142,48 @@ fn strangers(path: &Path, stations: &[Station], dialects: &[Arc<Dialect>]) -> Ve
         }
     }
     problems
+}
+
+/// Communication watchdogs that the station's polls cannot keep fed: with one reply lost, the next question comes one
+/// exchange at its worst and one poll later, and what shares the line has its turn in between.
+fn starved(path: &Path, text: &str, stations: &[Station], dialects: &[Arc<Dialect>]) -> Vec<String> {
+    let dialect = |s: &Spec| dialects.iter().find(|d| d.name == s.dialect);
+    let worst = |port: &Port| -> Duration {
+        let here = stations.iter().flat_map(Station::supplies).filter(|s| s.port == *port);
+        here.filter_map(dialect).map(|d| d.timing.worst()).sum()
+    };
+    let mut problems = Vec::new();
+    for (n, station) in stations.iter().enumerate() {
+        // Supplies in parallel are asked together, and the slowest is waited for.
+        let slowest = station.supplies().map(|s| worst(&s.port)).max().unwrap_or_default();
+        let least = station.poll + slowest;
+        for own in station.supplies().filter_map(dialect) {
+            let Some(waits) = own.watchdog().filter(|waits| *waits < least) else { continue };
+            let of = |time: Duration| Span::new(time.as_secs_f64());
+            problems.push(format!(
+                "{}{} station {}: poll: the watchdog of dialect {:?} switches the supply off after {} without a question, \
+                 and with one reply lost the next may come {} later (poll {}, exchange {} at worst); poll faster, or give \
+                 the watchdog {} or more in the dialect file",
+                path.display(),
+                poll_line(text, n),
+                station.name,
+                own.name,
+                of(waits),
+                of(least),
+                of(station.poll),
+                of(slowest),
+                of(least),
+            ));
+        }
+    }
+    problems
+}
+
+/// `:line:column` of the poll of the station at `n`, or of that station's head if it names none.
+fn poll_line(text: &str, n: usize) -> String {
+    let Ok(doc) = Document::parse(text, "") else { return String::new() };
+    let place = doc.root().need("station").tables().get(n).map(|station| station.place("poll"));
+    place.map_or_else(String::new, |at| format!(":{}:{}", at.line, at.column))
 }
 
 /// Anodes that are said to dissolve in a bath that has no metal.
@@ -271,5 +316,58 @@ mod tests {
         // From memory: the 64-bit FNV-1a of "a".
         assert_eq!(fingerprint("a"), "af63dc4c8601ec8c");
         assert_ne!(fingerprint("max-current = \"10 A\""), fingerprint("max-current = \"11 A\""));
+    }
+
+    fn said_of(scpi: &str, line: &str, stations: &str) -> Vec<String> {
+        let shipped = |name: &str| dialect::SHIPPED.iter().find(|(n, _)| *n == name).unwrap().1.to_owned();
+        let dialects = [
+            dialect::parse(&(shipped("scpi") + scpi), "scpi.toml"),
+            dialect::parse(&shipped("line-example").replace("#watchdog = ", line), "line-example.toml"),
+        ]
+        .map(|d| Arc::new(d.unwrap()));
+        let text = format!("{stations}[[tank]]\nname = \"nickel\"\nbath = \"watts-nickel\"\n");
+        let config = config::load(&text, "t.toml", &[], &["scpi", "line-example"]).unwrap();
+        starved(Path::new("t.toml"), &text, &config.stations, &dialects)
+    }
+
+    fn station(name: &str, poll: &str, dialect: &str, port: &str, more: &str) -> String {
+        format!(
+            "[[station]]\nname = \"{name}\"\n{poll}[station.supply]\ndialect = \"{dialect}\"\nport = \"{port}\"\n\
+             max-current = \"10 A\"\nmax-voltage = \"12 V\"\n{more}"
+        )
+    }
+
+    #[test]
+    fn watchdog_that_the_polls_cannot_keep_fed_is_refused_at_its_line() {
+        let dog = |time: &str| format!("[scpi.watchdog]\ntime = \"{time}\"\narm = \"SYST:WDOG 1\"\n");
+        let slow = station("bench", "poll = \"2 s\"\n", "scpi", "/dev/ttyS0", "");
+        let said = said_of(&dog("2 s"), "#", &slow);
+        assert_eq!(said.len(), 1, "{said:?}");
+        // 2 s, and 500 + 150 + 5 ms by the shipped dialect.
+        assert!(
+            said[0].starts_with("t.toml:3:8 station bench: poll: ") && said[0].contains("2.655 s"),
+            "{said:?}"
+        );
+        assert!(said_of(&dog("2.7 s"), "#", &slow).is_empty());
+        assert!(said_of("", "#", &slow).is_empty(), "no watchdog");
+        // The usual poll stands in no line: the station's head does.
+        let usual = station("bench", "", "scpi", "/dev/ttyS0", "");
+        assert!(said_of(&dog("1 s"), "#", &usual).is_empty());
+        let said = said_of(&dog("0.8 s"), "#", &usual);
+        assert!(said[0].starts_with("t.toml:1:"), "{said:?}");
+    }
+
+    #[test]
+    fn watchdogs_on_a_shared_line_wait_for_every_supply_on_it() {
+        let dog = "watchdog-time = \"1.5 s\"\nwatchdog = ";
+        let unit = |n: u8| {
+            station(&format!("s{n}"), "", "line-example", "/dev/ttyS0", "")
+                .replace("max-current", &format!("unit = {n}\nmax-current"))
+        };
+        assert!(said_of("", dog, &unit(1)).is_empty());
+        let all: String = (1..=6).map(unit).collect();
+        let said = said_of("", dog, &all);
+        assert_eq!(said.len(), 6, "{said:?}");
+        assert!(said[5].contains("station s6"), "{said:?}");
     }
 }

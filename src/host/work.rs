@@ -10,6 +10,7 @@ use crate::serve::{
     AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
 };
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
+use crate::supply::minder::Heart;
 use crate::supply::{Clock, Device, Dialect, Minder, Spec, Trouble};
 use futures_util::stream::{self, Stream};
 use std::net::SocketAddr;
@@ -102,6 +103,7 @@ impl Tankside {
                 return Err(Failure::bug(format!("the control thread does not start: {e}")));
             }
         };
+        minder.listen_to(heart(&control));
         let shutdown = CancellationToken::new();
         let sensors = baths.watch_sensors();
         let facing = address.unwrap_or(config.daemon.listen);
@@ -227,6 +229,9 @@ impl Tankside {
                 }
             }
         }
+        if unsure.is_empty() {
+            self.minder.rest();
+        }
         self.sensors.iter().for_each(JoinHandle::abort);
         self.shutdown.cancel();
         if let Some(http) = self.http
@@ -252,6 +257,18 @@ impl Tankside {
         tracing::info!("tankside ends");
         Ok(())
     }
+}
+
+/// What the minder listens to: control that has finished its rounds, and whether an output may be on.
+fn heart(control: &Control) -> Heart {
+    let (mut pulse, handles) = (control.pulse(), control.handles().to_vec());
+    Box::new(move || {
+        let may_be_on = |h: &Handle| {
+            let seen = h.snapshot();
+            !seen.output_known || seen.output_on != Some(false)
+        };
+        pulse.all_moved().then(|| handles.iter().any(may_be_on))
+    })
 }
 
 pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {

@@ -2,7 +2,7 @@
 
 use super::line_day;
 use super::text::{LABEL, Page};
-use super::{Day, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
+use super::{Day, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
 use crate::process::{Bake, Base, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step};
@@ -84,14 +84,30 @@ pub struct LineStep {
     pub name: String,
     /// The workshop's tank.
     pub tank: Option<String>,
+    /// What hangs opposite the part in a powered step, in words: "nickel, bagged".
+    pub anodes: Option<String>,
     /// What to do.
     pub todo: Todo,
+    /// What limits the load at a powered step.
+    pub limit: Option<StepLimit>,
     /// Rinses after it.
     pub rinse: Vec<String>,
     /// What can hurt here.
     pub hazards: Vec<String>,
     /// The most time from the end of the step before.
     pub within: Option<Span>,
+}
+
+/// How much one powered step takes at once, whatever the others take.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct StepLimit {
+    /// How many of the largest part hang at once; `None` where it cannot be judged.
+    pub parts_at_once: Option<u32>,
+    /// What limits that here, with its figures; `None` where everything asked for hangs at once.
+    pub by: Option<String>,
+    /// What would give more parts an hour in this step, the most first; `gain` is of this step alone.
+    pub lifts: Vec<Lift>,
 }
 
 /// A sheet planned for the first load.
@@ -220,7 +236,14 @@ impl<'a> Line<'a> {
     }
 
     /// The request of one powered step.
-    fn request(&self, at: usize, powered: &Powered, tank: &LineTank<'_>, counts: &[u32]) -> Request {
+    fn request(
+        &self,
+        at: usize,
+        powered: &Powered,
+        tank: &LineTank<'_>,
+        counts: &[u32],
+        day: Option<Day>,
+    ) -> Request {
         let hung = self.request.parts.iter().zip(counts).filter(|(_, n)| **n > 0);
         let tells_apart = !tank.bath.density_by_base.is_empty();
         let end = match self.request.finish {
@@ -236,18 +259,19 @@ impl<'a> Line<'a> {
             ramp: powered.ramp,
             turn: powered.turn,
             places: self.request.places,
+            day,
             ..Request::new(tank.tank, hung.map(|(part, n)| part.counted(*n)).collect(), end)
         }
     }
 
     /// Every powered step with its plan, or everything in the way.
-    fn powered(&self, counts: &[u32]) -> Result<Vec<(usize, Plan)>, Vec<LineObstacle>> {
+    fn powered(&self, counts: &[u32], day: Option<Day>) -> Result<Vec<(usize, Plan)>, Vec<LineObstacle>> {
         let mut made = Vec::new();
         let mut no = Vec::new();
         for (at, step) in self.sheet.steps.iter().enumerate() {
             let Kind::Powered(powered) = &step.kind else { continue };
             let Some(tank) = self.tank(&powered.tank) else { continue };
-            let request = self.request(at, powered, tank, counts);
+            let request = self.request(at, powered, tank, counts, day);
             match plan(&request, tank.bath, &tank.facts, self.supply, self.units) {
                 Ok(plan) => made.push((at, plan)),
                 Err(all) => no.extend(
@@ -263,7 +287,7 @@ impl<'a> Line<'a> {
         let mut counts = wanted.to_vec();
         loop {
             let before: u32 = counts.iter().fold(0, |sum, n| sum.saturating_add(*n));
-            let plans = self.powered(&counts)?;
+            let plans = self.powered(&counts, None)?;
             let Some((_, least)) = plans.iter().min_by_key(|(_, plan)| plan.order.parts) else {
                 return Ok(counts);
             };
@@ -296,7 +320,7 @@ impl<'a> Line<'a> {
     }
 
     fn made(&self, counts: Vec<u32>, load_count: u32) -> Result<LinePlan, Vec<LineObstacle>> {
-        let plans = self.powered(&counts)?;
+        let plans = self.powered(&counts, None)?;
         let no = self.thin(&plans);
         if !no.is_empty() {
             return Err(no);
@@ -309,7 +333,21 @@ impl<'a> Line<'a> {
             }
         }
         let mut plans = plans.into_iter();
-        let steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
+        let mut steps: Vec<_> = self.sheet.steps.iter().map(|step| self.step(step, &mut plans)).collect();
+        // What limits a step shows only when everything is asked of it.
+        let wanted: Vec<u32> = self.request.parts.iter().map(Part::count).collect();
+        // The time between loads is the line's, not a step's.
+        let day = Day { between_loads: Span::ZERO, ..Day::default() };
+        for (at, plan) in self.powered(&wanted, Some(day))? {
+            let sheet = plan.worksheet;
+            let row = sheet.at_once.iter().find(|row| row.limits);
+            let by = row.map(|row| format!("{} ({})", sheet.throughput.limit, row.why));
+            steps[at].limit = Some(StepLimit {
+                parts_at_once: row.and_then(|row| row.parts),
+                by: by.filter(|_| sheet.load_count > 1),
+                lifts: sheet.throughput.lifts,
+            });
+        }
         let hung: u32 = counts.iter().sum();
         Ok(LinePlan {
             title: self
@@ -381,10 +419,17 @@ impl<'a> Line<'a> {
             },
             Kind::Prompt(prompt) => Todo::Prompt { say: prompt.say.clone(), bake: prompt.bake },
         };
+        let powered = matches!(todo, Todo::Powered { .. });
         LineStep {
             name: step.name.clone(),
             tank: step.tank().and_then(|role| self.tank(role)).map(|t| t.tank.to_owned()),
+            anodes: step
+                .tank()
+                .and_then(|role| self.sheet.tank(role))
+                .filter(|_| powered)
+                .map(|role| format!("{}{}", role.anodes.name(), if role.bagged { ", bagged" } else { "" })),
             todo,
+            limit: None,
             rinse: step.rinse.clone(),
             hazards: step.hazards.clone(),
             within: step.within,
@@ -429,6 +474,8 @@ impl LinePlan {
                 page.row(&label, &self.told(step));
             }
         }
+        page.head("Warnings");
+        self.warnings().iter().for_each(|w| page.item(w));
         page.head("Hazards");
         for step in &self.steps {
             step.hazards.iter().for_each(|h| page.item(&format!("{}: {h}", step.name)));
@@ -442,6 +489,21 @@ impl LinePlan {
         page.0
     }
 
+    /// What the operator should know of the plans of the steps; what is the same in several is said once.
+    fn warnings(&self) -> Vec<String> {
+        let mut all: Vec<(&str, Vec<&str>)> = Vec::new();
+        for step in &self.steps {
+            let Todo::Powered { plan, .. } = &step.todo else { continue };
+            for warning in &plan.worksheet.warnings {
+                match all.iter_mut().find(|(text, _)| text == warning) {
+                    Some((_, names)) => names.push(&step.name),
+                    None => all.push((warning, vec![&step.name])),
+                }
+            }
+        }
+        all.iter().map(|(text, names)| format!("{}: {text}", names.join(", "))).collect()
+    }
+
     fn told(&self, step: &LineStep) -> String {
         let u = self.units;
         let tank = step.tank.as_deref().unwrap_or_default();
@@ -453,11 +515,13 @@ impl LinePlan {
             Todo::Powered { part, plan } => {
                 let sheet = &plan.worksheet;
                 let side = match part {
-                    Polarity::Cathode => "",
-                    Polarity::Anode => ", the part as ANODE: swap the leads",
+                    Polarity::Cathode => "the part is the cathode (-)",
+                    Polarity::Anode => "the part is the ANODE (+): swap the leads",
                 };
+                let facing = step.anodes.as_ref().map_or(String::new(), |a| format!(", opposite: {a}"));
                 let thick = sheet.thickness.map_or(String::new(), |t| format!(", {} mean", t.mean.show(u)));
-                format!("{tank}: {} for {}{thick}{side}", sheet.held, sheet.time.show(u))
+                let limit = step.limit.as_ref().map_or(String::new(), |limit| format!(". {}", limit.told()));
+                format!("{tank}: {} for {}{thick}; {side}{facing}{limit}", sheet.held, sheet.time.show(u))
             }
             Todo::Inspect { inspect, .. } => {
                 format!(
@@ -483,5 +547,24 @@ impl LinePlan {
             all => format!("; rinse: {}", all.join(", ")),
         };
         format!("{within}{what}{rinse}")
+    }
+}
+
+impl StepLimit {
+    /// Lifts that are told on the page; the others are in the JSON.
+    const TOLD: usize = 3;
+
+    fn told(&self) -> String {
+        let lifts: Vec<_> = self.lifts.iter().take(Self::TOLD).map(|lift| lift.what.as_str()).collect();
+        let lifts = match &lifts[..] {
+            [] => String::new(),
+            all => format!("; what would lift it: {}", all.join(", or ")),
+        };
+        match (&self.by, self.parts_at_once) {
+            (Some(by), Some(parts)) => format!("At once: {parts}, limited by {by}{lifts}"),
+            (Some(by), None) => format!("At once: limited by {by}{lifts}"),
+            (None, Some(parts)) => format!("At once: all of it; {parts} would go"),
+            (None, None) => "At once: all of it".into(),
+        }
     }
 }

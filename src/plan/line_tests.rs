@@ -223,3 +223,47 @@ fn sheet_says_what_a_day_brings_what_the_metal_is_worth_and_what_holds_it_back()
         assert!(page.contains(&format!("\n  {row}")), "{row}: {page}");
     }
 }
+
+#[test]
+fn each_powered_step_says_its_polarity_its_anodes_what_limits_it_and_what_would_lift_that() {
+    let baths = bath::shipped();
+    let sheet = sheet("nickel-on-steel");
+    let made = plan_line(
+        &asked("40 disc 34 mm x 1 mm", Base::Steel),
+        &sheet,
+        &tanks(&sheet, &baths, 20.0),
+        &supply("10 A"),
+        Units::Metric,
+    )
+    .unwrap();
+    let powered: Vec<_> = made.steps.iter().filter(|s| matches!(s.todo, Todo::Powered { .. })).collect();
+    assert!(powered.len() > 1);
+    for step in &made.steps {
+        assert_eq!(step.limit.is_some(), matches!(step.todo, Todo::Powered { .. }), "{}", step.name);
+        assert_eq!(step.anodes.is_some(), step.limit.is_some(), "{}", step.name);
+    }
+    // 40 discs of 19.2 cm2 and their rack take about 32 A at 4 A/dm2: the supply's 10 A are what limits.
+    let nickel = powered.iter().find(|s| s.tank.as_deref() == Some("nickel")).unwrap();
+    let limit = nickel.limit.as_ref().unwrap();
+    let by = limit.by.as_deref().unwrap();
+    assert!(by.contains("the supply's current (10 A at 4 A/dm²)"), "{by}");
+    assert!(limit.lifts.iter().any(|l| l.what.contains("a supply of") && l.gain > 1.5), "{limit:?}");
+    let text = made.text().split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in ["the part is the ANODE (+): swap the leads", "the part is the cathode (-), opposite: nickel"]
+    {
+        assert!(text.contains(said), "{said}: {text}");
+    }
+    assert!(
+        text.contains("limited by the supply's current (10 A at 4 A/dm²); what would lift it: a supply of")
+    );
+    // A few hang at once wherever they are: then nothing limits.
+    let few = plan_line(
+        &asked("2 disc 34 mm x 1 mm", Base::Steel),
+        &sheet,
+        &tanks(&sheet, &baths, 20.0),
+        &supply("10 A"),
+        Units::Metric,
+    )
+    .unwrap();
+    assert!(few.steps.iter().filter_map(|s| s.limit.as_ref()).all(|l| l.by.is_none()), "{few:#?}");
+}

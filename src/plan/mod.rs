@@ -54,7 +54,7 @@ mod tests;
 
 pub use crate::process::Standard;
 pub use asked::{Asked, SheetRequest};
-pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, Todo, plan_line};
+pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, StepLimit, Todo, plan_line};
 pub use line_day::{LineDay, Worth};
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
 pub use own::{Own, OwnPanel, OwnPart};

@@ -186,6 +186,25 @@ impl Order {
     pub fn max_volts(&self) -> Volts {
         self.control.max_volts().max(self.entry_volts)
     }
+
+    /// In the operator's words, that its edges would burn as the setpoint is, and what to do instead; `None` where they
+    /// would not, or where nobody knows. Under voltage control the setpoint is no current, so nothing is known.
+    pub fn edges_burn(&self, units: Units) -> Option<String> {
+        let burn = self.burn.as_ref()?;
+        let Control::Current { setpoint, .. } = self.control else { return None };
+        let edges = setpoint / self.area * burn.edge_factor;
+        // What is asked for exactly at the limit comes back from a division.
+        if edges <= burn.density * (1.0 + 1e-9) {
+            return None;
+        }
+        Some(format!(
+            "edges would see {} and burn at about {} {}: dark, hard edges. Hold at most {}, or move the solution more",
+            edges.show(units),
+            burn.density.show(units),
+            super::warn::agitation(burn.agitation),
+            (burn.density / burn.edge_factor * super::work::SAFE_SHARE).show(units),
+        ))
+    }
 }
 
 /// Climb in steps from the setpoint while the burn margin stays wide enough.

@@ -80,7 +80,7 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
     match sheet.burn_density {
         Some(burn) if sheet.edge_density > burn => all.push(format!(
             "Edges would see {} and burn at about {} {}: dark, hard edges. Hold at most {}, \
-              or move the solution more.",
+              or move the solution more. A start is refused, unless you say that you know it: --edges-may-burn.",
             sheet.edge_density.show(u),
             burn.show(u),
             agitation(sheet.agitation),

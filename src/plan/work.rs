@@ -226,6 +226,7 @@ impl Work<'_> {
             own_panel: self.own_burn().is_some(),
             panel: self.tank.own.panel.clone(),
             burn_density: burn,
+            edges_burn: order.edges_burn(u).is_some(),
             fastest,
             fastest_why,
             current,

@@ -234,6 +234,8 @@ pub struct Worksheet {
     pub panel: Option<OwnPanel>,
     /// Where the bath burns with this agitation, if known.
     pub burn_density: Option<Density>,
+    /// Whether the edges would burn: a start is refused then, unless whoever starts it says that they know.
+    pub edges_burn: bool,
     /// The highest mean density that is safe, and the reason.
     pub fastest: Density,
     /// Why no faster.

@@ -129,6 +129,18 @@ impl Coulometer {
         self.change = None;
     }
 
+    /// Says that the current, as last read, stood until `from`, and that nobody saw what flowed from then until `now`:
+    /// that is unobserved time, never charge. Where the last reading is newer than `from`, from that on; where it showed
+    /// no current, there is nothing to see.
+    pub fn unobserved_from(&mut self, from: Mono, now: Mono) {
+        let Some(last) = self.last else { return };
+        if last.microamps == 0 {
+            return self.changed(now);
+        }
+        self.measure(from, Amps::new(last.microamps as f64 / 1e6));
+        self.unobserved_until(now);
+    }
+
     /// The charge so far. Never falls.
     pub fn charge(&self) -> Microcoulombs {
         Microcoulombs(i64::try_from(self.twice / 2_000_000_000).unwrap_or(i64::MAX))
@@ -163,6 +175,11 @@ impl Coulometer {
         self.unobserved
     }
 
+    /// What the last measurement was.
+    pub fn last_amps(&self) -> Option<Amps> {
+        self.last.map(|p| Amps::new(p.microamps as f64 / 1e6))
+    }
+
     /// When the last measurement was taken.
     pub fn last_at(&self) -> Option<Mono> {
         self.last.map(|p| p.at)
@@ -187,6 +204,24 @@ mod tests {
         }
         assert_eq!(c.charge(), Microcoulombs(3_600_000_000));
         assert_eq!(c.unobserved(), Duration::ZERO);
+    }
+
+    #[test]
+    fn what_flowed_until_a_late_word_is_not_charge() {
+        let mut c = Coulometer::new(GAP);
+        c.measure(Mono::from_millis(0), amps(2.0));
+        c.unobserved_from(Mono::from_millis(100), Mono::from_millis(1100));
+        assert_eq!((c.charge(), c.unobserved()), (Microcoulombs(200_000), Duration::from_secs(1)));
+        // What is read later counts from then on.
+        c.measure(Mono::from_millis(1200), amps(2.0));
+        c.measure(Mono::from_millis(1700), amps(2.0));
+        assert_eq!(c.charge(), Microcoulombs(1_200_000));
+        // A reading after the command says that it still flowed then; one of nothing, that nothing did.
+        c.unobserved_from(Mono::from_millis(1600), Mono::from_millis(2000));
+        assert_eq!((c.charge(), c.unobserved()), (Microcoulombs(1_200_000), Duration::from_millis(1300)));
+        c.measure(Mono::from_millis(2100), amps(0.0));
+        c.unobserved_from(Mono::from_millis(2100), Mono::from_millis(3000));
+        assert_eq!(c.unobserved(), Duration::from_millis(1300));
     }
 
     #[test]

@@ -221,6 +221,7 @@ impl Controller {
         let lost = self.lost.clone();
         let cx = self.context(fresh, lost.as_deref());
         let changes = self.panel.update(self.now, &cx);
+        let doubt = self.panel.asks_for_a_look(&cx);
         out.extend(changes.into_iter().map(Action::Alarm));
         if !self.wire.on {
             return;
@@ -229,13 +230,30 @@ impl Controller {
         let demand = demand.map(|(r, kind, text)| (r, kind, format!("{}: {text}", kind.name())));
         match demand {
             // Of several supplies one is silent: the others are switched off, and the run can go on when it is back.
-            Some((Response::Cut, Kind::StaleLink, cause)) if self.partly => self.hold_at_once(&cause, out),
+            Some((Response::Cut, kind @ Kind::StaleLink, cause)) if self.partly => {
+                self.held_for(kind);
+                self.hold_at_once(&cause, out);
+            }
             Some((Response::Cut, _, cause)) => self.cut(&cause, out),
-            Some((Response::Hold, _, cause)) => self.hold(&cause, out),
+            Some((Response::Hold, kind, cause)) => {
+                self.held_for(kind);
+                self.hold(&cause, out);
+            }
             Some((Response::Tell, ..)) | None => {}
+        }
+        if let Some(cause) = doubt {
+            self.hold(&cause, out);
         }
         if self.wire.on && self.parted.is_some_and(|since| self.now.since(since) >= PARTED_AT_MOST) {
             self.hold("one of the supplies in parallel gives nothing while another goes on", out);
+        }
+    }
+
+    /// The output goes off with the hold, and the watch can see its condition no longer: what to do about it stays with
+    /// the run.
+    fn held_for(&mut self, kind: Kind) {
+        if let Some(run) = self.run.as_mut().filter(|run| run.cause.is_none()) {
+            run.held_for = Some(kind);
         }
     }
 
@@ -251,6 +269,7 @@ impl Controller {
             least_amps,
             most_amps,
             most_volts,
+            aim_amps: self.run.as_ref().map_or(Amps::ZERO, |run| run.setpoint),
             current_control: self.run.as_ref().is_none_or(Run::holds_current),
             since_change: self.wire.changed.map_or(Duration::MAX, |at| self.now.since(at)),
             since_switched: self.wire.switched.map_or(Duration::MAX, |at| self.now.since(at)),
@@ -331,6 +350,7 @@ impl Controller {
         if let Err(why) = &self.ledger {
             return refuse(format!("no run starts while the ledger cannot be written: {why}"));
         }
+        self.free_of_shorts().map_err(Refusal)?;
         fits(&order, self.setup.limits).map_err(Refusal)?;
         self.panel.new_load();
         // What was known of another run's bath may be another tank's; the shell tells it anew.
@@ -350,6 +370,20 @@ impl Controller {
             }
             Err(Some(why)) => Err(format!("the supply is not connected: {why}")),
         }
+    }
+
+    /// No short-circuit alarm stands; else what to do.
+    fn free_of_shorts(&self) -> Result<(), String> {
+        let Some(alarm) = self.panel.standing(Kind::ShortCircuit) else { return Ok(()) };
+        Err(format!(
+            "the short-circuit alarm still stands ({}): part what touches and look for an arc mark; it clears {}",
+            alarm.text,
+            if self.setup.watches.tuning(Kind::ShortCircuit).latch {
+                "when it is acknowledged after that: tankside alarms --ack short-circuit"
+            } else {
+                "some seconds after the output is off; then start again"
+            }
+        ))
     }
 
     fn open_run(&self) -> Result<RunState, Refusal> {

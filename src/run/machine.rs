@@ -76,6 +76,7 @@ impl Controller {
         if let Some(run) = &mut self.run {
             run.question = None;
             run.cause = None;
+            run.held_for = None;
             run.refused = 0;
         }
         self.panel.goes_on();
@@ -139,9 +140,14 @@ impl Controller {
         };
         run.refused = 0;
         match &mut run.stage {
-            Stage::SwitchingOff { acknowledged, .. } => {
+            Stage::SwitchingOff { acknowledged, since, sent, .. } => {
+                // A word that came late is a word: the next reading, not another off, comes now.
+                *sent = now;
+                let (first, commanded) = (acknowledged.is_none(), *since);
                 acknowledged.get_or_insert(now);
-                run.coulometer.changed(now);
+                if first {
+                    run.went_off(commanded, now);
+                }
                 self.wire.pending = None;
                 self.wire.on = false;
                 self.wire.changed = Some(now);

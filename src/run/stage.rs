@@ -5,11 +5,14 @@ use super::ramp::Ramp;
 use super::seek::Seeking;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Coulometer, Microcoulombs, Mono, Reading};
-use crate::watch::{BurnBasis, Phase};
+use crate::watch::{BurnBasis, Kind, Phase};
 use std::time::Duration;
 
 /// Off is sent again this often until the supply is seen to be off.
 pub(super) const OFF_AGAIN: Duration = Duration::from_millis(500);
+
+/// An off that is heard of within this time went off about then; the exchange of a slow line takes half of it.
+const LATE: Duration = Duration::from_millis(200);
 
 /// What follows once the output is on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -82,6 +85,8 @@ pub(super) struct Run {
     pub question: Option<Question>,
     pub cause: Option<String>,
     pub later: Vec<String>,
+    /// The watch that it is held for, until it goes on.
+    pub held_for: Option<Kind>,
     pub refused: u32,
     /// The current this run holds; moves only while it seeks.
     pub setpoint: Amps,
@@ -112,6 +117,7 @@ impl Run {
             question: None,
             cause: None,
             later: Vec::new(),
+            held_for: None,
             refused: 0,
         }
     }
@@ -202,10 +208,28 @@ impl Run {
             | Stage::Climbing(_)
             | Stage::Steady
             | Stage::Sinking(..)
-            | Stage::SwitchingOn(_)
-            | Stage::SwitchingOff { .. } => self.coulometer.measure(r.at, r.amps),
+            | Stage::SwitchingOn(_) => self.coulometer.measure(r.at, r.amps),
+            Stage::SwitchingOff { since, acknowledged, .. } => {
+                let before = self.coulometer.last_at().is_some_and(|at| at <= since);
+                let fell = self.coulometer.last_amps().is_some_and(|a| r.amps < a * 0.5);
+                // Off took, and no word of it came: it went off somewhere between the command and this reading.
+                if acknowledged.is_none() && before && fell {
+                    self.went_off(since, r.at);
+                }
+                self.coulometer.measure(r.at, r.amps);
+            }
             Stage::Turning(contact) if contact != Contact::Unwatched => self.coulometer.measure(r.at, r.amps),
             _ => {}
+        }
+    }
+
+    /// The output went off between the command and the first word of it. When that word came late, nobody saw what flowed
+    /// until then: counted up to the command, then as not observed.
+    pub fn went_off(&mut self, commanded: Mono, heard: Mono) {
+        if heard.since(commanded) > LATE {
+            self.coulometer.unobserved_from(commanded, heard);
+        } else {
+            self.coulometer.changed(heard);
         }
     }
 

@@ -51,6 +51,10 @@ pub struct View {
     pub question: Option<Question>,
     /// Why it was held or ended: the first cause.
     pub cause: Option<String>,
+    /// The watch that it is held for; `None` where it is not held, or by a person.
+    pub held_for: Option<String>,
+    /// What to do about that, until the run goes on or ends, whatever has become of the alarm meanwhile.
+    pub held_remedy: Option<String>,
     /// Causes that came after the first.
     pub later_causes: Vec<String>,
     /// How far the edge is from burning: 1 is far, 0 is there. `None` when it cannot be told.
@@ -112,6 +116,10 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     view.face = order.turn.map(|t| (run.face, t.faces));
     view.question = run.question.clone();
     view.cause = run.cause.clone();
+    if let Some(kind) = run.held_for.filter(|_| run.state == RunState::Held) {
+        view.held_for = Some(kind.name().into());
+        view.held_remedy = Some(kind.remedy().into());
+    }
     view.area_question.clone_from(&run.area_question);
     view.later_causes = run.later.clone();
     view.thickness_meters =

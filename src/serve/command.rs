@@ -40,6 +40,9 @@ pub(super) struct Start {
     /// For the record.
     #[serde(default)]
     customer: Option<String>,
+    /// Whoever starts it knows that edges will burn.
+    #[serde(default)]
+    edges_may_burn: bool,
 }
 
 #[derive(Deserialize)]
@@ -89,16 +92,22 @@ pub(super) async fn start(
     let name = app.station(&station)?.handle.name().to_owned();
     text("by", &body.by, 80)?;
     let Some(key) = key else { return Ok(begin(&app, &name, &body).await.into_response()) };
-    let asked = serde_json::json!([body.by, body.request, body.lot, body.customer]).to_string();
+    let mut asked = serde_json::json!([body.by, body.request, body.lot, body.customer]);
+    if let (true, Some(asked)) = (body.edges_may_burn, asked.as_array_mut()) {
+        asked.push("edges may burn".into());
+    }
+    let asked = asked.to_string();
     Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, &body).await.into_response() }).await)
 }
 
 async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
     let whose = super::job::reference(body.lot.as_deref(), body.customer.as_deref())?;
     let (planner, name, request) = (app.planner.clone(), station.to_owned(), body.request.clone());
-    let planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
+    let mut planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
+    let known = body.edges_may_burn;
+    super::job::burning(app, &planned.order, &mut planned.worksheet, &body.by, known, "")?;
     nothing_on_without_a_minder(app, station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let by = text("by", &body.by, 80)?;
@@ -162,22 +171,38 @@ pub(super) async fn acknowledge(
     Path(station): Path<String>,
     Body(body): Body<Acknowledge>,
 ) -> Reply {
-    let kind = kind(&body.watch)?;
+    let meant = meant(&body.watch)?;
     let note = body.note.map(|note| text("note", &note, 500)).transpose()?;
-    send(&app, &station, &body.by, Command::Alarm { kind, handling: Handling::Acknowledge { note } }).await
+    handle(&app, &station, &body.by, meant, Handling::Acknowledge { note }).await
 }
 
-/// The watch of that name.
-pub(super) fn kind(name: &str) -> Result<Kind, Problem> {
-    Kind::named(name).ok_or_else(|| {
-        if WarningKind::ALL.iter().any(|kind| kind.name() == name) {
-            return bad(format!(
-                "{name} is a job's own warning: do what the job says and answer it, and it goes"
-            ));
-        }
-        let names: Vec<_> = Kind::ALL.iter().map(|k| k.name()).collect();
+/// What has an alarm: a watch of the readings, or a guided job.
+#[derive(Clone, Copy)]
+pub(super) enum Meant {
+    Watch(Kind),
+    Job(WarningKind),
+}
+
+/// The watch, or the alarm of a job, of that name.
+pub(super) fn meant(name: &str) -> Result<Meant, Problem> {
+    let watch = Kind::named(name).map(Meant::Watch);
+    watch.or_else(|| WarningKind::named(name).map(Meant::Job)).ok_or_else(|| {
+        let watches = Kind::ALL.iter().map(|k| k.name());
+        let names: Vec<_> = watches.chain(WarningKind::ALL.iter().map(|k| k.name())).collect();
         bad(format!("there is no watch {name:?}; there is: {}", names.join(", ")))
     })
+}
+
+/// What a person does to an alarm, whoever raised it.
+async fn handle(app: &AppState, station: &str, by: &str, meant: Meant, handling: Handling) -> Reply {
+    match meant {
+        Meant::Watch(kind) => send(app, station, by, Command::Alarm { kind, handling }).await,
+        Meant::Job(kind) => {
+            let by = text("by", by, 80)?;
+            let said = answered(app.station(station)?.handle.job_alarm(&by, kind, handling)).await?;
+            Ok(Json(Taken::new(station.into(), said)))
+        }
+    }
 }
 
 fn bad(detail: impl Into<String>) -> Problem {
@@ -205,9 +230,9 @@ macro_rules! deeds {
             Path((station, watch)): Path<(String, String)>,
             Body(body): Body<Deed>,
         ) -> Reply {
-            let kind = kind(&watch)?;
+            let meant = meant(&watch)?;
             let handling = handling($deed, &body)?;
-            send(&app, &station, &body.by, Command::Alarm { kind, handling }).await
+            handle(&app, &station, &body.by, meant, handling).await
         }
     )+};
 }

@@ -1,8 +1,9 @@
 //! The OpenAPI document: made from the list of routes, so that it cannot leave one out.
 //!
 //! Schemas are data in `schemas.json`. A test holds that every schema that is
-//! named is there and every one that is there is named; Schemathesis
-//! (`tests/contract.rs`) holds that the answers are as they say.
+//! named is there and every one that is there is named; `tests/e2e/answers.rs`
+//! holds the answers of every route against them, Schemathesis
+//! (`tests/contract.rs`) asks for what nobody thought of.
 
 use super::guard::Scope;
 use super::routes::{About, Listed};
@@ -156,7 +157,7 @@ fn problems(listed: &Listed) -> Vec<u16> {
 
 fn meaning(status: u16) -> &'static str {
     match status {
-        400 => "bad-json, bad-query, bad-header: what was sent is not of the shape asked for",
+        400 => "bad-json, bad-query, bad-header, needs-tls: what was sent is not of the shape asked for",
         401 => "no-token: a token is needed",
         403 => "bad-origin, bad-csrf, no-scope: not from there, or not with this token",
         404 => "not-found: there is no such thing",
@@ -203,14 +204,76 @@ mod tests {
     }
 
     #[test]
-    fn no_code_of_a_problem_is_in_the_manual_and_not_in_the_document_or_the_other_way() {
+    fn no_code_of_a_problem_is_in_the_manual_and_not_in_the_document_or_means_something_else_there() {
         let manual: BTreeSet<_> = include_str!("problem.rs")
             .lines()
-            .filter_map(|line| line.strip_prefix("/// | `")?.split('`').next())
+            .filter_map(|line| {
+                let mut cells = line.strip_prefix("/// | `")?.strip_suffix(" |")?.splitn(3, " | ");
+                let code = cells.next()?.strip_suffix('`')?;
+                Some((code.to_owned(), format!("{}: {}", cells.next()?, cells.next()?)))
+            })
             .collect();
         let schemas = schemas();
-        let codes = schemas["Problem"]["properties"]["code"]["enum"].as_array().expect("codes");
-        assert_eq!(manual, codes.iter().filter_map(Value::as_str).collect());
+        let codes = schemas["Problem"]["properties"]["code"]["oneOf"].as_array().expect("codes");
+        let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+        assert_eq!(manual, codes.iter().map(|c| (text(&c["const"]), text(&c["description"]))).collect());
+        assert!(manual.len() > 20, "{manual:?}");
+    }
+
+    /// Every object that is described, with where it stands.
+    fn objects<'v>(value: &'v Value, place: &str, into: &mut Vec<(String, &'v Value)>) {
+        if value["properties"].is_object() {
+            into.push((place.to_owned(), value));
+        }
+        match value {
+            Value::Object(map) => map.iter().for_each(|(k, v)| objects(v, &format!("{place}.{k}"), into)),
+            Value::Array(all) => all.iter().for_each(|v| objects(v, place, into)),
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn no_object_is_open_and_no_measure_in_it_without_its_unit() {
+        const UNITS: [(&str, &str); 12] = [
+            ("ohm_square_meters", "Ω·m²"),
+            ("amperes_per_square_meter", "A/m²"),
+            ("ampere_hours", "A·h"),
+            ("square_meters", "m²"),
+            ("coulombs", "C"),
+            ("amperes", "A"),
+            ("volts", "V"),
+            ("milliseconds", "ms"),
+            ("seconds", "s"),
+            ("meters", "m"),
+            ("celsius", "°C"),
+            ("liters", "L"),
+        ];
+        let schemas = schemas();
+        let mut all = Vec::new();
+        objects(&schemas, "", &mut all);
+        assert!(all.len() > 100, "{}", all.len());
+        let mut measures = 0;
+        for (place, object) in all {
+            assert_eq!(object["additionalProperties"], false, "{place} takes anything beside its keys");
+            assert!(object["required"].is_array(), "{place} does not say what is always there");
+            for (name, property) in object["properties"].as_object().expect("asked above") {
+                let kind =
+                    ["type", "$ref", "anyOf", "oneOf", "const"].iter().any(|key| property.get(key).is_some());
+                assert!(kind, "{place}: {name} may be anything");
+                let unit = UNITS.iter().find(|(end, _)| {
+                    name.strip_suffix(end).is_some_and(|head| head.is_empty() || head.ends_with('_'))
+                });
+                let number = property["type"] == "number" || property["type"] == json!(["number", "null"]);
+                let Some((_, unit)) = unit.filter(|_| number) else { continue };
+                let says = property["description"].as_str().unwrap_or_default();
+                assert!(
+                    says.split([' ', ',', ';', '.']).any(|word| word == *unit),
+                    "{place}: {name}: {says:?}"
+                );
+                measures += 1;
+            }
+        }
+        assert!(measures > 80, "{measures}");
     }
 
     #[test]

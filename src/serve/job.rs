@@ -3,16 +3,18 @@
 use super::body::Body;
 use super::command::{Taken, answered, nothing_on_without_a_minder, text};
 use super::lists::{Asked, listed, page};
+use super::once;
 use super::problem::Problem;
 use super::state::AppState;
 use crate::ledger::{EventRow, JobRow, JobStepRow};
-use crate::run::guide::{Guide, GuideCommand, JobAnswer, JobPlan, Reference};
+use crate::plan::Order;
+use crate::run::guide::{Guide, GuideCommand, JobAnswer, JobPlan, JobTodo, Reference};
 use axum::Json;
 use axum::extract::{Path, State};
-use axum::http::StatusCode;
-use axum::response::Response;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 const MOST_EVENTS: u32 = 5000;
 
@@ -34,6 +36,9 @@ pub(super) struct Start {
     lot: Option<String>,
     #[serde(default)]
     customer: Option<String>,
+    /// Whoever starts it knows that edges will burn.
+    #[serde(default)]
+    edges_may_burn: bool,
 }
 
 fn bad(detail: impl Into<String>) -> Problem {
@@ -43,16 +48,26 @@ fn bad(detail: impl Into<String>) -> Problem {
 pub(super) async fn start(
     State(app): State<AppState>,
     Path(station): Path<String>,
+    headers: HeaderMap,
     Body(body): Body<Start>,
-) -> Result<Json<Taken>, Problem> {
+) -> Result<Response, Problem> {
+    let key = once::key(&headers)?;
+    let name = app.station(&station)?.handle.name().to_owned();
+    text("by", &body.by, 80)?;
+    let Some(key) = key else { return Ok(begin(&app, &name, body).await.into_response()) };
+    let Start { by, request, continues, from, lot, customer, edges_may_burn } = &body;
+    let asked = json!(["job", by, request, continues, from, lot, customer, edges_may_burn]).to_string();
+    Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, body).await.into_response() }).await)
+}
+
+async fn begin(app: &AppState, station: &str, body: Start) -> Result<Json<Taken>, Problem> {
     let by = text("by", &body.by, 80)?;
-    let watched = app.station(&station)?;
+    let watched = app.station(station)?;
     let mut whose = reference(body.lot.as_deref(), body.customer.as_deref())?;
     let mut worksheet = None;
-    let (plan, first) = match (&body.request, &body.continues, &body.from) {
+    let (mut plan, first) = match (&body.request, &body.continues, &body.from) {
         (Some(request), None, None) => {
-            let (planner, request, name) =
-                (app.planner.clone(), request.clone(), watched.handle.name().to_owned());
+            let (planner, request, name) = (app.planner.clone(), request.clone(), station.to_owned());
             let planned = tokio::task::spawn_blocking(move || planner.plan_job(Some(&name), &request))
                 .await
                 .map_err(|e| Problem::bug(e.to_string()))??;
@@ -60,7 +75,7 @@ pub(super) async fn start(
             (planned.plan, 0)
         }
         (None, Some(earlier), from) => {
-            let (plan, first, theirs) = rest_of(&app, earlier, &station, from.as_deref()).await?;
+            let (plan, first, theirs) = rest_of(app, earlier, station, from.as_deref()).await?;
             whose.lot = whose.lot.or(theirs.lot);
             whose.customer = whose.customer.or(theirs.customer);
             (plan, first)
@@ -70,14 +85,43 @@ pub(super) async fn start(
         }
         _ => return Err(bad("say what: a request, or the job that this one continues")),
     };
-    nothing_on_without_a_minder(&app, &station, &by)?;
+    for step in plan.steps.iter_mut().skip(first) {
+        if let JobTodo::Powered { order, worksheet, .. } = &mut step.todo {
+            let place = format!("step {:?}: ", step.name);
+            burning(app, order, worksheet, &by, body.edges_may_burn, &place)?;
+        }
+    }
+    nothing_on_without_a_minder(app, station, &by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let guide =
         Guide::new(&id, &by, plan, first, body.continues, whose).map_err(|e| Problem::refused(e.0))?;
     let said = answered(watched.handle.start_job(&by, guide)).await?;
-    let mut taken = Taken::new(station, said);
+    let mut taken = Taken::new(station.to_owned(), said);
     (taken.worksheet, taken.job) = (worksheet, Some(id));
     Ok(Json(taken))
+}
+
+/// Nobody burns edges unknowingly: an order whose edges would burn is refused unless whoever starts it says that they
+/// know; then that goes on the record with the worksheet.
+pub(super) fn burning(
+    app: &AppState,
+    order: &Order,
+    worksheet: &mut Value,
+    by: &str,
+    known: bool,
+    place: &str,
+) -> Result<(), Problem> {
+    let units = app.planner.config().map(|config| config.daemon.units).unwrap_or_default();
+    let Some(burns) = order.edges_burn(units) else { return Ok(()) };
+    if !known {
+        return Err(Problem::refused(format!(
+            "not started: {place}{burns}; or say that you know it: --edges-may-burn (over HTTP \"edges_may_burn\": true)"
+        )));
+    }
+    if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
+        warnings.push(format!("{by} started it knowing that edges may burn: {burns}.").into());
+    }
+    Ok(())
 }
 
 /// The lot and the customer's reference, each a line of text.

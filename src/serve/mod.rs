@@ -142,7 +142,9 @@ fn page(r: &mut Routes) {
     r.get("/page.css", || screen::file(Path("page.css".into())), asset("Its style", "text/css"));
     r.get("/favicon.svg", || screen::file(Path("favicon.svg".into())), asset("Its sign", "image/svg+xml"));
     r.get("/page/{file}", screen::file, asset("One of its parts", "text/javascript").may(404));
-    let house = about("Units, limits, windows: what a screen needs once, and every station now").tag("page");
+    let house = about("Units, limits, windows: what a screen needs once, and every station now")
+        .tag("page")
+        .gives("House");
     r.get("/api/v1/house", house::house, house);
 }
 
@@ -151,7 +153,7 @@ fn health(r: &mut Routes) {
     r.get("/healthz", read::healthz, health("Whether every control loop steps"));
     r.get("/readyz", read::readyz, health("Whether a run could start"));
     r.get("/metrics", read::metrics, about("For Prometheus").tag("health").text("text/plain").ledger());
-    let this = about("This document").tag("health").open().gives("Anything");
+    let this = about("This document").tag("health").open().gives("OpenApi");
     r.get("/api/v1/openapi.json", document::document, this);
 }
 
@@ -175,7 +177,10 @@ fn stations(r: &mut Routes) {
     );
     let one = about("One station as it is now").tagged().gives("Station").may(404);
     r.get("/api/v1/stations/{station}", read::station, one);
-    let live = about("Each snapshot as it comes, and at least one a second; the id is its seq");
+    let live = about(
+        "Each snapshot as it comes, and at least one a second; the trend is whole in the first, then only what is new \
+         since the event before, or since the Last-Event-ID",
+    );
     r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
     let all = about("Every station that is new, without trends, and all of them at least once a second");
     r.get("/api/v1/stream", glance::all, all.text("text/event-stream").may(503));
@@ -209,7 +214,7 @@ fn stations(r: &mut Routes) {
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
     r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
     let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
-    let rehearse = rehearse.takes("Rehearse").may(404).may(409).may(422);
+    let rehearse = rehearse.takes("Rehearse").gives("Rehearsed").may(404).may(409).may(422);
     r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 
@@ -281,7 +286,7 @@ fn findings(r: &mut Routes) {
     let measured = about("What was measured on a run's parts").gives("MeasuredList").may(404).ledger();
     r.get("/api/v1/runs/{run}/measured", findings::measured, measured);
     let measure =
-        about("Parts of a run measured or weighed").scope(Operate).takes("Measure").gives("Measured1");
+        about("Parts of a run measured or weighed").scope(Operate).takes("Measure").gives("PartsMeasured");
     r.post("/api/v1/runs/{run}/measured", findings::measure, measure.may(404).may(409).may(422).ledger());
     let undo = about("The last measurement of a run's parts taken back").scope(Operate).takes("By");
     r.post(
@@ -335,7 +340,12 @@ fn jobs(r: &mut Routes) {
     let command = |says| about(says).scope(Operate).gives("Taken").may(404).may(409).may(504);
     let start =
         command("Begins a job: one load through a whole process sheet, or the rest of an earlier job");
-    r.post("/api/v1/stations/{station}/job", job::start, start.takes("JobStart").may(422).ledger());
+    let start = start.takes("JobStart").may(422).ledger().header(
+        "Idempotency-Key",
+        "IdempotencyKey",
+        "the same key and body: the same answer, no second job",
+    );
+    r.post("/api/v1/stations/{station}/job", job::start, start);
     let deed =
         command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
     r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));

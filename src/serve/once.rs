@@ -101,6 +101,6 @@ fn again(status: u16, body: String) -> Response {
 }
 
 fn in_doubt() -> Response {
-    let why = "a start with this Idempotency-Key was cut short, and whether its run began is not known: look at the station and the runs, then start with a new key";
+    let why = "a start with this Idempotency-Key was cut short, and whether its run or job began is not known: look at the station, the runs and the jobs, then start with a new key";
     Problem::new(StatusCode::CONFLICT, "in-doubt", why).into_response()
 }

@@ -237,10 +237,13 @@ pub(super) async fn alarms(
 
 /// One watch explained, whatever its alarm does.
 pub(super) async fn help(Path(watch): Path<String>) -> Result<Json<Value>, Problem> {
-    let kind = super::command::kind(&watch)?;
-    let help = kind.help();
+    use super::command::Meant;
+    let (name, help) = match super::command::meant(&watch)? {
+        Meant::Watch(kind) => (kind.name(), kind.help()),
+        Meant::Job(kind) => (kind.name(), kind.help()),
+    };
     Ok(Json(json!({
-        "watch": kind.name(), "cause": help.cause, "consequence": help.consequence, "remedy": help.remedy,
+        "watch": name, "cause": help.cause, "consequence": help.consequence, "remedy": help.remedy,
         "minutes": help.minutes, "unseen": help.unseen,
     })))
 }

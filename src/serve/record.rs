@@ -2,6 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
+use super::read::accounts;
 use super::state::AppState;
 use crate::draw::{plot, record};
 use crate::ledger::Entry;
@@ -11,8 +12,11 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use sha2::{Digest as _, Sha256};
 
 /// Events of one run that a record is made of; far more than any run has.
 const MOST_EVENTS: u32 = 100_000;
@@ -65,7 +69,7 @@ pub(super) async fn html(
     let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
     let units = shown.units.unwrap_or(app.facts.units);
     let page = record::html(&of(&app, &id).await?, units);
-    Ok(([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response())
+    Ok(styled("text/html; charset=utf-8", page))
 }
 
 pub(super) async fn data(
@@ -93,7 +97,19 @@ pub(super) struct With {
 }
 
 fn svg(picture: &str) -> Response {
-    ([(header::CONTENT_TYPE, "image/svg+xml")], plot::standalone(picture)).into_response()
+    styled("image/svg+xml", plot::standalone(picture))
+}
+
+/// A document that is looked at by itself, with a style of its own and nothing else: the policy names that style by
+/// its hash (Content Security Policy Level 3), otherwise the browser would show it bare.
+fn styled(media: &'static str, text: String) -> Response {
+    let style = text.split_once("<style>").and_then(|(_, rest)| rest.split_once("</style>"));
+    let hash = STANDARD.encode(Sha256::digest(style.map_or("", |(style, _)| style).as_bytes()));
+    let policy = format!(
+        "default-src 'none'; style-src 'sha256-{hash}'; form-action 'none'; frame-ancestors 'none'; base-uri 'none'"
+    );
+    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_SECURITY_POLICY, policy)], text)
+        .into_response()
 }
 
 /// One run, or two over each other.
@@ -113,11 +129,12 @@ pub(super) async fn picture(
         format!("{}, {}", record.title, part.started.chars().take(16).collect::<String>().replace('T', " "))
     };
     let (a, b) = (name(&one, &first), name(&two, &second));
-    let title = format!("{a} beside {b}");
+    // Two whole names do not fit over a panel: there they are the first and the second.
+    let title = format!("first: {a}; second: {b}");
     Ok(svg(&plot::compare(
         &title,
-        plot::Side { name: &a, readings: &first.readings },
-        plot::Side { name: &b, readings: &second.readings },
+        plot::Side { name: "first", readings: &first.readings },
+        plot::Side { name: "second", readings: &second.readings },
     )))
 }
 
@@ -141,6 +158,9 @@ pub(super) async fn worked(
         Some("month") => (7, 24, "month"),
         Some(other) => return Err(bad(format!("each: {other:?} is neither day nor month"))),
     };
+    if !accounts(&app).await?.iter().any(|row| row.tank == tank) {
+        return Err(Problem::not_found(format!("there is no tank {tank:?}")));
+    }
     let wanted = tank.clone();
     let rows = app.read(move |h| h.worked(&wanted, letters, limit)).await?;
     let bars: Vec<_> =

@@ -40,14 +40,14 @@ pub(super) struct About {
     pub also: Vec<(u16, &'static str)>,
 }
 
-/// What it does, in a line. Scope `watch` and any JSON, until it is said otherwise.
+/// What it does, in a line. Scope `watch`, until it is said otherwise; what it gives is said always.
 pub(super) fn about(says: &'static str) -> About {
     About {
         says,
         tag: "stations",
         scope: Some(Scope::Watch),
         takes: None,
-        gives: ("application/json", Some("Anything")),
+        gives: ("application/json", Some("not said")),
         csv: false,
         tagged: false,
         asks: Vec::new(),

@@ -22,6 +22,8 @@ macro_rules! files {
 files!(
     "index.html",
     "job.js",
+    "alarms.js",
+    "after.js",
     "page.css",
     "page.js",
     "favicon.svg",

@@ -2,8 +2,9 @@
 
 use super::Snapshot;
 use crate::plan::Order;
-use crate::run::guide::{Guide, GuideCommand, Reference};
+use crate::run::guide::{Guide, GuideCommand, Reference, WarningKind};
 use crate::run::{Command, Refusal};
+use crate::watch::Handling;
 use futures_util::stream::{self, Stream};
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -17,6 +18,8 @@ pub enum Ask {
     StartJob(Box<Guide>),
     /// Something of its job.
     Job(GuideCommand),
+    /// Something of an alarm of its job.
+    JobAlarm(WarningKind, Handling),
 }
 
 /// A command on its way to a station, with the way back.
@@ -111,6 +114,19 @@ impl Handle {
     /// As [`Handle::command`].
     pub async fn job(&self, by: &str, command: GuideCommand) -> Result<String, Refusal> {
         self.ask(by, Ask::Job(command)).await
+    }
+
+    /// Does this to an alarm of a job.
+    ///
+    /// # Errors
+    /// As [`Handle::command`].
+    pub async fn job_alarm(
+        &self,
+        by: &str,
+        kind: WarningKind,
+        handling: Handling,
+    ) -> Result<String, Refusal> {
+        self.ask(by, Ask::JobAlarm(kind, handling)).await
     }
 
     async fn ask(&self, by: &str, command: Ask) -> Result<String, Refusal> {

@@ -170,6 +170,7 @@ pub fn replay(rows: &[ReplayRow], settings: &Settings, load: &ReplayLoad) -> Rep
     let most = |of: fn(&ReplayRow) -> f64, least: f64| rows.iter().map(of).fold(least, f64::max);
     let max_amps = Amps::new(most(|r| r.set_amps, 10.0));
     let max_volts = Volts::new(most(|r| r.set_volts, 1.0));
+    let max_amps_set = Amps::new(most(|r| r.set_amps, 0.0));
     let mut panel = Panel::new(settings.clone());
     let mut out = Replay::default();
     let mut set: VecDeque<(Mono, f64, f64)> = VecDeque::new();
@@ -225,6 +226,7 @@ pub fn replay(rows: &[ReplayRow], settings: &Settings, load: &ReplayLoad) -> Rep
             least_amps: Amps::new(lately(|s| s.1, f64::min, row.set_amps)),
             most_amps: Amps::new(lately(|s| s.1, f64::max, row.set_amps)),
             most_volts: Volts::new(lately(|s| s.2, f64::max, row.set_volts)),
+            aim_amps: max_amps_set,
             current_control: !load.voltage_control,
             since_change,
             since_switched: since_change,

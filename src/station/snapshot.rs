@@ -2,8 +2,8 @@
 
 use crate::bath::Agitation;
 use crate::run::View;
-use crate::run::guide::{JobView, Warning, WarningKind};
-use crate::watch::{AlarmState, Response};
+use crate::run::guide::{JobView, WarningKind};
+use crate::watch::{Response, ToldAlarm};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -29,7 +29,8 @@ pub struct Snapshot {
     pub output_on: Option<bool>,
     /// The run.
     pub run: View,
-    /// The job, if one is guided or was since the daemon started; its powered step's run is `run`.
+    /// The job that is guided; one that has ended is shown as ended until the next start at this station, of a job or
+    /// of a run. While it is open its powered step's run is `run`.
     pub job: Option<JobView>,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
@@ -139,37 +140,29 @@ impl AlarmView {
 }
 
 impl AlarmView {
-    /// A guided job's warning among the alarms; `since` is RFC 3339 UTC.
-    pub fn of_job(warning: &Warning, since: String) -> AlarmView {
-        let (cause, consequence) = match warning.kind {
-            WarningKind::OverDwell => (
-                "The load is in longer than the sheet allows.",
-                "Acid etches it and drives hydrogen into steel; a strong cleaner stains.",
-            ),
-            WarningKind::Late => (
-                "The next step was not begun in time.",
-                "The metal passivates meanwhile, and what is plated on it peels.",
-            ),
-            WarningKind::BakeLate => (
-                "The part was not in the oven in time after plating.",
-                "Hydrogen spreads in the steel; strong steel may break later, without warning.",
-            ),
-        };
+    /// A guided job's alarm as it stands; the two times are RFC 3339 UTC.
+    pub fn of_job(
+        kind: WarningKind,
+        alarm: &ToldAlarm,
+        since: String,
+        shelved_until: Option<String>,
+    ) -> AlarmView {
+        let help = kind.help();
         AlarmView {
-            watch: warning.kind.name().into(),
-            state: AlarmState::Unacknowledged,
-            priority: warning.kind.priority(),
-            text: warning.text.clone(),
+            watch: kind.name().into(),
+            state: alarm.state(),
+            priority: alarm.priority(),
+            text: alarm.text(),
             response: Response::Tell,
-            cause,
-            consequence,
-            remedy: "Do what the job says, and answer it; the warning goes with the answer.".into(),
-            respond_within_minutes: 1,
-            unseen: "Where the load really is: only the operator's answers tell.",
+            cause: help.cause,
+            consequence: help.consequence,
+            remedy: help.remedy.into(),
+            respond_within_minutes: help.minutes,
+            unseen: help.unseen,
             since,
             first_out: None,
-            chattering: false,
-            shelved_until: None,
+            chattering: alarm.chatters(),
+            shelved_until,
         }
     }
 }

@@ -24,8 +24,8 @@ pub use help::{Holder, OpenHelp};
 pub(crate) use link::Rest;
 #[cfg(feature = "daemon")]
 pub use link::{
-    Clock, Commissioning, Device, Found, Identity, Minder, OffReport, Point, ProbeReport, Transcript, Trial,
-    TrialLoad, Verdict, minder, off_at_port, off_when_free, probe, stable_names,
+    Clock, Commissioning, Device, Found, Identity, Minder, OffReport, Point, ProbeReport, STABLE, Transcript,
+    Trial, TrialLoad, Verdict, minder, off_at_port, off_when_free, probe, stable_names,
 };
 pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble, plain};

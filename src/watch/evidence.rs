@@ -5,6 +5,7 @@ use super::line::{FittedLine, LoadLine};
 use super::margin::{self, BathNow, Margin};
 use super::meter::Meter;
 use super::rules::{Context, Phase, Settings};
+use super::short::{Look, Rise};
 use crate::quantity::{Amps, Mono, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -30,6 +31,7 @@ pub(super) struct Evidence {
     last: Option<Mono>,
     /// The most current this load has had, and the most volts it needed near it.
     most: Option<(Amps, Volts)>,
+    rise: Rise,
 }
 
 impl Evidence {
@@ -44,6 +46,7 @@ impl Evidence {
         }
         self.last = Some(r.at);
         self.remember_most(r, cx, s);
+        self.rise.take(r, cx, s.amps_count, self.meter.count(s));
         if cx.phase == Phase::Ramp && cx.output_on {
             self.learn(r, cx, s);
         }
@@ -80,6 +83,25 @@ impl Evidence {
     /// too short to learn a line from.
     pub fn needed(&self, r: &Reading) -> Option<Volts> {
         self.most.filter(|(amps, _)| r.amps >= *amps * 0.8).map(|(_, volts)| volts)
+    }
+
+    /// Whether this load looks like part and anode that touch.
+    pub fn look(&self, r: &Reading, cx: &Context, s: &Settings) -> Look {
+        if self.meter.echoes() { Look::Bath } else { self.rise.look(r, cx, self.meter.count(s)) }
+    }
+
+    /// A person is sent to see whether something touches.
+    pub fn ask_for_a_look(&mut self) {
+        self.rise.ask();
+    }
+
+    /// The load goes on after a hold. The step that may have held it has been looked at; and where somebody was sent to
+    /// see whether it is shorted, what was learned until then may have been the bridge's.
+    pub fn goes_on(&mut self) {
+        self.step = None;
+        if self.rise.asked() {
+            *self = Evidence { rise: Rise::looked_at(), ..Evidence::default() };
+        }
     }
 
     /// The supply reports what it was told in place of what it measures.

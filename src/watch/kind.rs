@@ -142,7 +142,7 @@ impl Kind {
                 consequence: "An arc marks the part and the bag; nothing is deposited.",
                 remedy: "Separate them; look at the part for an arc mark.",
                 minutes: 1,
-                unseen: "Where it touches. Only eyes tell.",
+                unseen: "Where it touches. Only eyes tell. Not seen at all: a bridge of more than 0.2 ohm, and a touch that was there from the start and makes volts of its own (an arc, dirt between).",
             },
             Kind::OpenCircuit => Help {
                 cause: "No current flows although the voltage stands at its ceiling.",

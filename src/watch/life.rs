@@ -6,6 +6,7 @@
 
 use super::alarm::{Alarm, AlarmState};
 use super::kind::{Kind, Response};
+use super::panel::Handling;
 use super::rules::{Tuning, Verdict};
 use crate::quantity::Mono;
 use std::collections::VecDeque;
@@ -27,9 +28,26 @@ enum Shelf {
     OneShot(Mono),
 }
 
+/// What has an alarm: its name stands in what is said of it.
+pub(super) trait Named: Copy {
+    fn name(self) -> &'static str;
+}
+
+impl Named for Kind {
+    fn name(self) -> &'static str {
+        Kind::name(self)
+    }
+}
+
+impl Named for &'static str {
+    fn name(self) -> &'static str {
+        self
+    }
+}
+
 #[derive(Clone, Debug)]
-pub(super) struct Life {
-    pub kind: Kind,
+pub(super) struct Life<K = Kind> {
+    pub kind: K,
     /// What the state would be with nobody having put it aside.
     state: AlarmState,
     pub text: String,
@@ -46,7 +64,23 @@ pub(super) struct Life {
 }
 
 impl Life {
-    pub fn new(kind: Kind) -> Self {
+    pub fn alarm(&self, tuning: &Tuning) -> Alarm {
+        Alarm {
+            kind: self.kind,
+            state: self.state(),
+            priority: tuning.priority,
+            response: tuning.response,
+            text: self.shown_text(),
+            since: self.since,
+            first_out: self.first_out,
+            chattering: self.chatters(),
+            shelved_until: self.shelved_until(),
+        }
+    }
+}
+
+impl<K: Named> Life<K> {
+    pub fn new(kind: K) -> Self {
         Life {
             kind,
             state: AlarmState::Normal,
@@ -99,23 +133,37 @@ impl Life {
         self.raised.len() >= CHATTER
     }
 
-    pub fn alarm(&self, tuning: &Tuning) -> Alarm {
-        Alarm {
-            kind: self.kind,
-            state: self.state(),
-            priority: tuning.priority,
-            response: tuning.response,
-            text: match &self.out_of_service {
-                Some(reason) => format!("out of service: {reason}"),
-                None => self.text.clone(),
-            },
-            since: self.since,
-            first_out: self.first_out,
-            chattering: self.chatters(),
-            shelved_until: match self.shelf {
-                Some(Shelf::Until(at) | Shelf::OneShot(at)) => Some(at),
-                None => None,
-            },
+    /// What was seen, or why it is out of service.
+    pub fn shown_text(&self) -> String {
+        match &self.out_of_service {
+            Some(reason) => format!("out of service: {reason}"),
+            None => self.text.clone(),
+        }
+    }
+
+    /// When it last changed.
+    pub fn since(&self) -> Option<Mono> {
+        self.since
+    }
+
+    /// Until when it is shelved at the latest.
+    pub fn shelved_until(&self) -> Option<Mono> {
+        self.shelf.map(|(Shelf::Until(at) | Shelf::OneShot(at))| at)
+    }
+
+    /// What a person does to it; what they noted.
+    ///
+    /// # Errors
+    /// A sentence, if that cannot be done to it as it stands.
+    pub fn handle(&mut self, now: Mono, what: Handling, tuning: &Tuning) -> Result<Option<String>, String> {
+        match what {
+            Handling::Acknowledge { note } => self.acknowledge(now).map(|()| note),
+            Handling::Shelve { time, note } => self.shelve(now, time, tuning).map(|()| note),
+            Handling::Unshelve => self.unshelve(now).map(|()| None),
+            Handling::OutOfService { reason } => {
+                self.service(now, Some(reason.clone()), tuning).map(|()| Some(reason))
+            }
+            Handling::InService => self.service(now, None, tuning).map(|()| None),
         }
     }
 

@@ -21,6 +21,10 @@ mod margin;
 mod meter;
 mod panel;
 mod rules;
+mod short;
+#[cfg(test)]
+mod short_tests;
+mod told;
 mod warmth;
 
 pub use alarm::{Alarm, AlarmChange, AlarmState};
@@ -32,3 +36,4 @@ pub use line::FittedLine;
 pub use margin::{BathNow, BurnBasis, Margin, Strand, agitation_factor, burn_density};
 pub use panel::{Handling, Panel};
 pub use rules::{Context, Phase, Settings, Tuning};
+pub use told::{ToldAlarm, ToldChange};

@@ -6,7 +6,7 @@ use super::kind::{Kind, Response};
 use super::life::Life;
 use super::line::FittedLine;
 use super::margin::Margin;
-use super::rules::{Context, Settings, judge};
+use super::rules::{Context, Settings, doubt, judge};
 use crate::quantity::Mono;
 
 /// The watches of one station. Show it every step with [`Panel::update`].
@@ -38,7 +38,24 @@ impl Panel {
 
     /// The load goes on after a hold: the step that may have held it has been looked at.
     pub fn goes_on(&mut self) {
-        self.evidence.step = None;
+        self.evidence.goes_on();
+    }
+
+    /// Whether the run must wait for somebody to look if part and anode touch, and the words to ask it with: volts and
+    /// amperes cannot tell. `None` where the short-circuit watch is set to only tell.
+    pub fn asks_for_a_look(&mut self, cx: &Context) -> Option<String> {
+        if self.settings.tuning(Kind::ShortCircuit).response == Response::Tell {
+            return None;
+        }
+        let text = doubt(cx, &self.settings, &self.evidence)?;
+        self.evidence.ask_for_a_look();
+        Some(text)
+    }
+
+    /// The alarm of one watch, while it stands.
+    pub fn standing(&self, kind: Kind) -> Option<Alarm> {
+        let watch = self.watches.iter().find(|w| w.kind == kind && w.active())?;
+        Some(watch.alarm(self.settings.tuning(kind)))
     }
 
     /// Judges every watch and moves its alarm on. Changes come in the order in
@@ -58,6 +75,9 @@ impl Panel {
             if watch.active() && !stood {
                 self.came += 1;
                 watch.first_out = Some(self.came);
+                if watch.kind == Kind::ShortCircuit {
+                    self.evidence.ask_for_a_look();
+                }
             } else if !watch.active() {
                 watch.first_out = None;
             }
@@ -94,6 +114,10 @@ impl Panel {
         if let Some(why) = self.evidence.cannot_judge_volts(cx) {
             all.extend([Kind::Drift, Kind::PartOff, Kind::Touch, Kind::BadContact].map(|k| (k, why)));
         }
+        if self.evidence.echoes_setpoint() {
+            let why = "the supply reports its setpoint in place of measured volts";
+            all.push((Kind::ShortCircuit, why));
+        }
         if self.evidence.coarse(&self.settings) {
             let why = "the voltmeter shows steps of more than 50 mV: small changes are not seen";
             all.extend([Kind::Drift, Kind::DriftNotice].map(|k| (k, why)));
@@ -117,15 +141,7 @@ impl Panel {
         let watch = self.watches.iter_mut().find(|w| w.kind == kind);
         let Some(watch) = watch else { return Err(format!("no watch is called {:?}", kind.name())) };
         let from = watch.state();
-        let note = match what {
-            Handling::Acknowledge { note } => watch.acknowledge(now).map(|()| note),
-            Handling::Shelve { time, note } => watch.shelve(now, time, &tuning).map(|()| note),
-            Handling::Unshelve => watch.unshelve(now).map(|()| None),
-            Handling::OutOfService { reason } => {
-                watch.service(now, Some(reason.clone()), &tuning).map(|()| Some(reason))
-            }
-            Handling::InService => watch.service(now, None, &tuning).map(|()| None),
-        }?;
+        let note = watch.handle(now, what, &tuning)?;
         Ok(AlarmChange { at: now, from, alarm: watch.alarm(&tuning), by: Some(by.into()), note })
     }
 

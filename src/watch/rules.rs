@@ -8,6 +8,7 @@ use super::causes;
 use super::evidence::Evidence;
 use super::kind::{Kind, Priority, Response};
 use super::margin::{self, BathNow, BurnBasis, Strand};
+use super::short::{Look, Rise};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -143,6 +144,8 @@ pub struct Context<'a> {
     pub most_amps: Amps,
     /// The most voltage setpoint in force during the last second.
     pub most_volts: Volts,
+    /// The current at the end of the ramp; where the voltage is held, the most that may flow.
+    pub aim_amps: Amps,
     /// Whether the current, rather than the voltage, is what is held.
     pub current_control: bool,
     /// Time since a setpoint or the output was last changed by us.
@@ -304,6 +307,13 @@ fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdi
     if !cx.output_on || !cx.set_amps.is_positive() || cx.phase == Phase::Off || r.amps <= cx.set_amps * 0.5 {
         return Good;
     }
+    // Before anything that was learned: it may have been learned of the bridge.
+    if e.look(r, cx, s) == Look::Bridge {
+        return Bad(format!(
+            "only {} at {}, and in proportion from the first ampere on, as of metal that touches: a bath has volts of its own",
+            r.volts, r.amps
+        ));
+    }
     if let Some(line) = e.fitted() {
         let usual = line.volts_at(r.amps);
         if r.volts < usual * 0.45 {
@@ -324,12 +334,30 @@ fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdi
     // entry the supply holds the voltage: a short pulls it down while the current limit is reached.
     let limit = match cx.phase {
         Phase::Entry | Phase::Turn => (cx.set_volts * 0.25).min(Volts::new(0.45)),
-        _ => Volts::new((0.8 * r.amps.get() / cx.max_amps.get().max(1e-9)).min(0.1)) + s.volts_count * 0.5,
+        _ => {
+            // Far below the current aimed at, a rack of copper sensed at the tank needs some hundredths of a volt.
+            let steep = if r.amps < cx.aim_amps * 0.5 { 0.2 } else { 0.8 };
+            let share = r.amps.get() / cx.max_amps.get().max(1e-9);
+            Volts::new((steep * share).min(0.1)) + s.volts_count * 0.5
+        }
     };
     if r.volts < limit {
         return Bad(format!("only {} at {}: no bath needs so little", r.volts, r.amps));
     }
     Good
+}
+
+/// What to ask a person who can see whether part and anode touch, where volts and amperes cannot tell and will not.
+pub(super) fn doubt(cx: &Context, s: &Settings, e: &Evidence) -> Option<String> {
+    let r = cx.reading.filter(|_| cx.output_on && Rise::has_settled(cx))?;
+    let unclear = e.look(r, cx, s) != Look::Bath;
+    unclear.then(|| {
+        format!(
+            "a bath of very little resistance, or a short? only {} at {}: look whether part and anode or their leads \
+             touch; part them, then resume; or resume as it is if nothing does",
+            r.volts, r.amps
+        )
+    })
 }
 
 fn not_arriving(cx: &Context, r: &Reading, s: &Settings, back: f64) -> Verdict {

@@ -39,6 +39,7 @@ fn main() {
             least_amps: set,
             most_amps: set,
             most_volts: Volts::new(8.0),
+            aim_amps: Amps::new(2.8),
             current_control: true,
             since_change: Duration::from_secs(if t < 20.0 { 0 } else { 60 }),
             since_switched: Duration::from_secs(60),

@@ -1,6 +1,6 @@
 // A simulated supply, a daemon and a browser, started here and ended here.
-import { spawn } from "node:child_process";
-import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import { spawn, spawnSync } from "node:child_process";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { connect } from "node:net";
 import { tmpdir } from "node:os";
@@ -54,12 +54,34 @@ function start(args, ready) {
   return { child, found, said: () => said };
 }
 
+/** A token of that scope, as a person makes one. */
+function token(config, scope) {
+  const made = spawnSync(TANKSIDE, ["--config", config, "token", "add", `a-${scope}`, "--scope", scope], { encoding: "utf8" });
+  const found = /\b[\w-]{24,}\b/.exec(made.stdout);
+  if (!found) throw new Error(`no token: ${made.stdout} ${made.stderr}`);
+  return found[0];
+}
+
 const ended = (child) => (child.exitCode !== null || child.signalCode !== null ? Promise.resolve() : new Promise((go) => child.once("exit", go)));
+
+/** A second station; nobody answers at its port. */
+const second = `[[station]]
+name = "barrel"
+[station.supply]
+dialect = "scpi"
+port = "/nowhere/supply"
+baud = 9600
+identity = "TANKSIDE,MIMIC"
+max-current = "40 A"
+max-voltage = "16 V"
+`;
 
 const config = (folder, more) => `[daemon]
 listen = "127.0.0.1:0"
 state = ${JSON.stringify(join(folder, "state"))}
 units = ${JSON.stringify(more.units ?? "metric")}
+${more.tokens ? 'loopback = "token"' : ""}
+${more.second ? second : ""}
 [[station]]
 name = "bench"
 [station.supply]
@@ -115,6 +137,7 @@ export class Hall {
     hall.folder = mkdtempSync(join(tmpdir(), "tankside-page-"));
     hall.config = join(hall.folder, "tankside.toml");
     writeFileSync(hall.config, config(hall.folder, more));
+    hall.tokens = Object.fromEntries((more.tokens ?? []).map((scope) => [scope, token(hall.config, scope)]));
     const mimic = start(
       ["mimic", "--agitation", "air", "--seed", "7", "--area", "1.2112724635 dm2", "--baud", "115200", "--control", "127.0.0.1:0", "--link", join(hall.folder, "supply")],
       /control (127\.0\.0\.1:\d+)[\s\S]*ready|ready[\s\S]*control (127\.0\.0\.1:\d+)/,
@@ -131,7 +154,7 @@ export class Hall {
   /** Starts the daemon, at the same address as before when there was one. */
   async serve() {
     if (this.port) writeFileSync(this.config, this.text.replace("127.0.0.1:0", `127.0.0.1:${this.port}`));
-    else this.text = (await import("node:fs")).readFileSync(this.config, "utf8");
+    else this.text = readFileSync(this.config, "utf8");
     const daemon = start(["serve", "--config", this.config], /address=127\.0\.0\.1:(\d+)|listening.*127\.0\.0\.1:(\d+)/);
     const match = await daemon.found.catch((error) => {
       throw error;
@@ -139,7 +162,8 @@ export class Hall {
     this.daemon = daemon.child;
     this.port = Number(match[1] ?? match[2]);
     this.url = `http://127.0.0.1:${this.port}`;
-    await until("ready", async () => (await fetch(`${this.url}/readyz`)).ok);
+    // A second station that nobody answers for is never ready; the first is.
+    await until("ready", async () => (await this.get("/api/v1/stations/bench")).link.up);
   }
 
   async kill(signal = "SIGKILL") {
@@ -147,11 +171,14 @@ export class Hall {
     await ended(this.daemon);
   }
 
+  who() {
+    return this.tokens.operate ? { Authorization: `Bearer ${this.tokens.operate}` } : {};
+  }
   async get(path) {
-    return (await fetch(this.url + path)).json();
+    return (await fetch(this.url + path, { headers: this.who() })).json();
   }
   async post(path, body) {
-    const answer = await fetch(this.url + path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ by: "mila", ...body }) });
+    const answer = await fetch(this.url + path, { method: "POST", headers: { "Content-Type": "application/json", ...this.who() }, body: JSON.stringify({ by: "mila", ...body }) });
     const said = await answer.json();
     if (!answer.ok) throw new Error(`${path}: ${JSON.stringify(said)}`);
     return said;
@@ -197,8 +224,39 @@ export const browser = () => chromium.launch({ executablePath: CHROMIUM, args: [
 
 export const SIZES = { phone: { width: 390, height: 844 }, tablet: { width: 1024, height: 768 }, desktop: { width: 1440, height: 900 } };
 
+/** With LIVE=1 the page's files are those of the source and not those that were built in: for who works on them. */
+export async function live(context) {
+  if (!process.env.LIVE) return;
+  await context.route(/\/page(\.js|\.css|\/[\w-]+\.js)$/, async (route) => {
+    const response = await route.fetch();
+    const name = new URL(route.request().url()).pathname.split("/").pop();
+    const type = name.endsWith(".css") ? "text/css" : "text/javascript";
+    await route.fulfill({ response, status: 200, headers: { ...response.headers(), "content-type": type }, body: readFileSync(join(root, "src/serve/page", name)) });
+  });
+  await context.route(/:\d+\/$/, async (route) => {
+    const response = await route.fetch();
+    await route.fulfill({ response, body: readFileSync(join(root, "src/serve/page/index.html")) });
+  });
+}
+
+/** Every picture that the page gets is changed first: for states that would take hours to come. */
+export async function pretend(context, hall, change) {
+  const looks = async () => {
+    const { now } = await hall.get("/api/v1/house");
+    now.forEach(change);
+    return now;
+  };
+  await context.route("**/api/v1/house", async (route) => {
+    const response = await route.fetch();
+    const house = await response.json();
+    house.now.forEach(change);
+    await route.fulfill({ response, json: house });
+  });
+  await context.route("**/api/v1/stream", async (route) => route.fulfill({ contentType: "text/event-stream", body: `event: stations\ndata: ${JSON.stringify(await looks())}\n\n` }).catch(() => {}));
+}
+
 /** A page at that size, with what it complained of. */
-export async function page(where, hall, { size = "tablet", scheme = "light", hash = "" } = {}) {
+export async function page(where, hall, { size = "tablet", scheme = "light", hash = "", change = null } = {}) {
   const context = await where.newContext({ viewport: SIZES[size], colorScheme: scheme, deviceScaleFactor: 1 });
   const opened = await context.newPage();
   opened.complaints = [];
@@ -208,6 +266,8 @@ export async function page(where, hall, { size = "tablet", scheme = "light", has
     const refused = /Failed to load resource/.test(message.text()) && message.location().url.includes("/api/");
     if (message.type() === "error" && !refused && !/net::ERR/.test(message.text())) opened.complaints.push(message.text());
   });
+  await live(context);
+  if (change) await pretend(context, hall, change);
   await opened.goto(`${hall.url}/${hash}`);
   return opened;
 }

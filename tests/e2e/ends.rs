@@ -101,6 +101,26 @@ fn killed_on_a_slow_line_is_off_within_a_second_too() {
     killed(9_600);
 }
 
+/// As long as the minder waits for a sign of life, a beat, and what it may take to switch off.
+const FROZEN: f64 = 20.0 + 1.0 + MINDED;
+
+#[test]
+fn daemon_that_stands_still_with_current_on_is_ended_and_switched_off() {
+    let hall = Hall::usual();
+    let mut daemon = hall.daemon();
+    daemon.run("1000 C", &[]);
+    daemon.until("well on its way", |s| number(&s["run"]["charge_coulombs"]) > 6.0);
+    let before = hall.mimic().state();
+    assert!(before.on(), "{before:?}");
+    daemon.process.signal(Signal::SIGSTOP);
+    let off = hall.mimic().until("off", |s| !s.on());
+    let lasted = off.number("last_off") - before.number("seconds");
+    assert!((15.0..=FROZEN).contains(&lasted), "{lasted} s");
+    daemon.log.until("stood still for 20 s; it was ended");
+    daemon.log.until("output off, confirmed by the supply");
+    assert!(!daemon.process.ended().success());
+}
+
 #[test]
 fn minder_that_is_killed_is_replaced_and_its_successor_switches_off() {
     let hall = Hall::usual();

@@ -1,6 +1,6 @@
 //! A load through a whole sheet, over the wire.
 
-use super::hall::{Daemon, Hall, PART, near, number, tank, until};
+use super::hall::{Daemon, Hall, PART, Plan, near, number, tank, until};
 use super::runs::sqlite;
 use nix::sys::signal::Signal;
 use serde_json::{Value, json};
@@ -25,8 +25,13 @@ fn short_sheet() -> String {
 const TANKS: &str = "[[tank]]\nname = \"cleaner\"\nbath = \"electrocleaner\"\nvolume = \"20 L\"\n\
                      [[tank]]\nname = \"acid\"\nbath = \"acid-activator\"\nvolume = \"10 L\"\n";
 
-fn hall() -> Hall {
-    let hall = Hall::usual();
+pub fn hall() -> Hall {
+    hall_of(Plan::default())
+}
+
+/// One station, its tank and those that a sheet for nickel needs, and a sheet that takes seconds.
+pub fn hall_of(plan: Plan) -> Hall {
+    let hall = Hall::of(plan);
     let text = std::fs::read_to_string(&hall.config).unwrap();
     std::fs::write(&hall.config, text + TANKS).unwrap();
     let folder = hall.folder.path().join("processes");
@@ -46,11 +51,19 @@ fn order(hall: &Hall) -> String {
 }
 
 fn post(daemon: &Daemon, deed: &str, body: Value) -> Result<Value, String> {
+    post_under(daemon, deed, None, body)
+}
+
+/// With that `Idempotency-Key`.
+fn post_under(daemon: &Daemon, deed: &str, key: Option<&str>, body: Value) -> Result<Value, String> {
     let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
-    let mut response = agent
-        .post(format!("http://{}/api/v1/stations/bench/job{deed}", daemon.address))
-        .send_json(body)
-        .unwrap();
+    let request = agent.post(format!("http://{}/api/v1/stations/bench/job{deed}", daemon.address));
+    let mut response = match key {
+        Some(key) => request.header("Idempotency-Key", key),
+        None => request,
+    }
+    .send_json(body)
+    .unwrap();
     let answer: Value = response.body_mut().read_json().unwrap();
     if response.status().is_success() { Ok(answer) } else { Err(answer["detail"].as_str().unwrap().into()) }
 }
@@ -214,4 +227,58 @@ fn job_that_the_daemons_death_interrupts_is_closed_and_its_rest_begins_where_it_
     asked(&daemon, "water-break", "inspect");
     daemon.verb(&["stop"]).good();
     daemon.until("job stopped", |s| s["job"]["state"] == "stopped");
+}
+
+#[test]
+fn job_that_is_asked_for_again_under_its_key_is_not_begun_twice() {
+    let hall = hall();
+    let daemon = hall.daemon();
+    let text = std::fs::read_to_string(order(&hall)).unwrap();
+    let body = |lot: &str| json!({ "by": "ada", "request": text, "lot": lot });
+    daemon.until("up", |s| s["link"]["up"] == true);
+    let first = post_under(&daemon, "", Some("press-1"), body("41")).unwrap();
+    asked(&daemon, "hang", "prompt");
+    // The job is over; the answer was lost, and the program asks again.
+    post(&daemon, "/stop", json!({ "by": "ada" })).unwrap();
+    daemon.until("job stopped", |s| s["job"]["state"] == "stopped");
+    assert_eq!(post_under(&daemon, "", Some("press-1"), body("41")).unwrap(), first);
+    assert_eq!(daemon.status()["job"]["state"], "stopped", "no second job was begun");
+    let other = post_under(&daemon, "", Some("press-1"), body("42")).unwrap_err();
+    assert!(other.contains("another body"), "{other}");
+    let second = post_under(&daemon, "", Some("press-2"), body("41")).unwrap();
+    assert_ne!(second["job"], first["job"]);
+    // Ids are long: their beginning is enough, and one that is no job's is said to be none.
+    let id = first["job"].as_str().unwrap();
+    let shared = id.bytes().zip(second["job"].as_str().unwrap().bytes()).take_while(|(a, b)| a == b).count();
+    assert!(daemon.verb(&["jobs", &id[..shared]]).bad(64).contains("2 jobs begin with"));
+    assert!(daemon.verb(&["jobs", &id[..=shared]]).good().contains(id));
+    assert!(daemon.verb(&["jobs", "fffffff"]).bad(1).contains("there is no job"));
+    assert!(daemon.verb(&["redo", "clean"]).bad(1).contains("cannot be done again"), "it is still ahead");
+    assert!(daemon.verb(&["redo", "x"]).bad(64).contains("there is no step"));
+    daemon.verb(&["redo", "han"]).good();
+}
+
+#[test]
+fn edges_that_would_burn_are_started_only_by_whoever_says_that_they_know() {
+    let hall = hall();
+    let daemon = hall.daemon();
+    daemon.until("up", |s| s["link"]["up"] == true);
+    let part = ["--part", "2 plate 2 cm x 1 cm x 1 mm", "--charge", "0.05 A.min", "--density", "20 A/dm2"];
+    let bench = tank("bench");
+    let start: Vec<_> = ["start", "--tank", &bench].into_iter().chain(part).collect();
+    let sheet: Vec<_> = ["plan", "--tank", &bench].into_iter().chain(part).collect();
+    let page = daemon.verb(&sheet).good();
+    assert!(page.split_whitespace().collect::<Vec<_>>().join(" ").contains("A start is refused"), "{page}");
+    let no = daemon.verb(&start).bad(1);
+    assert!(no.contains("burn at about") && no.contains("--edges-may-burn"), "{no}");
+    assert_eq!(daemon.status()["run"]["run"], Value::Null);
+    let knowing: Vec<_> = start.into_iter().chain(["--edges-may-burn"]).collect();
+    let run = daemon.verb(&knowing).good();
+    assert!(run.contains("knowing that edges may burn"), "{run}");
+    daemon.until("over", |s| matches!(s["run"]["state"].as_str(), Some("complete" | "aborted")));
+    let id = daemon.status()["run"]["run"].as_str().unwrap().to_owned();
+    until("on record", || {
+        let record = daemon.get(&format!("/api/v1/runs/{id}/record.json")).to_string();
+        if record.contains("knowing that edges may burn") { Ok(()) } else { Err(record) }
+    });
 }

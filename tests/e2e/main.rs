@@ -11,6 +11,7 @@
     reason = "tests from outside need clocks, files and sockets of their own"
 )]
 
+mod answers;
 mod disk;
 mod embed;
 mod ends;
@@ -21,6 +22,7 @@ mod notify;
 mod off;
 mod ports;
 mod runs;
+mod scrape;
 #[path = "../tools/mod.rs"]
 mod tools;
 mod watches;

@@ -63,6 +63,26 @@ fn off_with_a_broken_config_or_none_still_switches_off() {
 }
 
 #[test]
+fn off_with_a_broken_config_finds_its_daemon_and_says_where_it_looked() {
+    let hall = Hall::usual();
+    let daemon = hall.daemon();
+    let broken = hall.folder.path().join("broken.toml");
+    let text = std::fs::read_to_string(&hall.config).unwrap();
+    std::fs::write(&broken, text.replacen("[daemon]", "[daemon", 1)).unwrap();
+    let listen = format!("asking the daemon at {}", daemon.address);
+    let said = off(&["--config", broken.to_str().unwrap()]);
+    let found = text.contains(&daemon.address.to_string());
+    assert_eq!(said.err.contains(&listen) && said.err.contains("listen line"), found, "{said:?}");
+    assert!(said.err.contains("has mistakes") && said.err.contains("asking the daemon at"), "{said:?}");
+
+    // A daemon that is another's does not stand in for the stations of this config.
+    std::fs::write(&broken, text.replacen("[daemon]", "[daemon", 1).replace("\"bench\"", "\"annex\""))
+        .unwrap();
+    let said = off(&["--config", broken.to_str().unwrap(), "--address", &daemon.address.to_string()]);
+    assert!(said.err.contains("annex is no station of that daemon; going to its port"), "{said:?}");
+}
+
+#[test]
 fn off_past_a_daemon_that_hangs_switches_off_and_does_not_claim_to_know() {
     let hall = Hall::usual();
     let daemon = hall.daemon();

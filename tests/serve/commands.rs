@@ -124,6 +124,24 @@ async fn commands_reach_the_station_in_the_operators_name() {
 }
 
 #[tokio::test]
+async fn command_that_does_not_fit_the_state_is_refused_with_why_and_changes_nothing() {
+    let rig = rig();
+    for (verb, body) in [
+        ("hold", json!({"by": "mila"})),
+        ("resume", json!({"by": "mila"})),
+        ("stop", json!({"by": "mila"})),
+        ("abort", json!({"by": "mila"})),
+        ("answer", json!({"by": "mila", "answer": "done"})),
+    ] {
+        let answer = rig.post(&format!("/api/v1/stations/bench/{verb}"), body).await;
+        assert_eq!((answer.status, answer.problem().as_str()), (StatusCode::CONFLICT, "refused"), "{verb}");
+        assert_eq!(answer.json()["detail"], "no run is on", "{verb}");
+    }
+    let now = rig.get("/api/v1/stations/bench").await.json();
+    assert_eq!((&now["run"]["state"], &now["output_on"]), (&json!("idle"), &json!(false)));
+}
+
+#[tokio::test]
 async fn of_two_operators_at_once_one_starts_and_the_other_is_told() {
     let rig = rig();
     let (one, two) = tokio::join!(rig.start("mila"), rig.start("jonas"));

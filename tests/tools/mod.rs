@@ -1,4 +1,4 @@
-//! Programs of others that tests hold our output against: promtool, the stock
+//! Programs of others that tests hold our output against: Prometheus and promtool, the stock
 //! SQLite shell, a Python with PyVISA, pymodbus and sinstruments, one with trimesh, one with
 //! Schemathesis, Node with a browser. `tests/run` installs them under
 //! `target/tools`. A test that needs one and does not find it fails; it never skips.
@@ -16,6 +16,11 @@ fn tools() -> PathBuf {
 /// promtool, of Prometheus.
 pub fn promtool() -> Command {
     ours_or_path("usr/bin/promtool", "promtool")
+}
+
+/// Prometheus itself.
+pub fn prometheus() -> Command {
+    ours_or_path("usr/bin/prometheus", "prometheus")
 }
 
 /// The stock SQLite shell.

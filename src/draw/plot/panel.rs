@@ -3,6 +3,8 @@
 use super::sheet::{FINE, Ink, Sheet, TEXT};
 use super::{Bar, Mark, Point, escape};
 use plotters::coord::Shift;
+use plotters::coord::ranged1d::Ranged;
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters_backend::text_anchor::{HPos, Pos, VPos};
 use std::convert::Infallible;
@@ -16,6 +18,11 @@ const RIGHT: i32 = 10;
 const CAPTION: i32 = 20;
 /// Room below the last panel for the time.
 const BELOW: i32 = 34;
+/// Lines of the grid across a panel, at most.
+const GRID: usize = 5;
+
+/// Room for so many bars at least: one by itself is no wall.
+const FEW: usize = 7;
 
 type Drawn = Result<(), DrawingAreaErrorKind<Infallible>>;
 type Area<'a> = DrawingArea<Sheet<'a>, Shift>;
@@ -135,7 +142,7 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
         .axis_style(Ink::Axis.line())
         .label_style(Ink::Text.text())
         .x_labels(9)
-        .y_labels(5)
+        .y_labels(GRID)
         .x_label_formatter(&|v| figure(*v))
         .y_label_formatter(&|v| figure(*v))
         .set_all_tick_mark_size(3 * FINE)
@@ -155,24 +162,28 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
         }
     }
     let x_of = |at: f64| chart.as_coord_spec().translate(&(at, least)).0;
-    let placed: Vec<(i32, String)> = if first {
+    let (x0, y0) = area.get_base_pixel();
+    let over = (CAPTION + 1) * FINE;
+    // Between two lines of the grid: at the top the ceiling would strike the word through, at the foot the volts.
+    let within = chart.as_coord_spec().translate(&(0.0, between(panel.scale))).1 - y0 - TEXT * FINE / 2;
+    let placed: Vec<(i32, i32, String)> = if first {
         let shade = |(from, to, ink): &(f64, f64, Ink)| {
-            (x_of((from + to) / 2.0 / per), if *ink == Ink::Held { "held" } else { "turn" }.to_owned())
+            let word = if *ink == Ink::Held { "held" } else { "turn" };
+            (x_of((from + to) / 2.0 / per), within, word.to_owned())
         };
-        let numbers = picture.marks.iter().map(|m| (x_of(m.seconds / per), format!("▾{}", m.number)));
+        let numbers = picture.marks.iter().map(|m| (x_of(m.seconds / per), over, format!("▾{}", m.number)));
         picture.shades.iter().map(shade).chain(numbers).collect()
     } else {
         Vec::new()
     };
-    let (x0, _) = area.get_base_pixel();
     caption(area, &format!("{} ({})", panel.name, panel.unit), &panel.traces)?;
     let mut taken: Vec<i32> = Vec::new();
-    for (x, text) in placed {
+    for (x, y, text) in placed {
         // Marks that would stand on each other: the first is enough, the table beside the plot has them all.
         if taken.iter().all(|t| (t - x).abs() > 16 * FINE) {
             taken.push(x);
             let style = Ink::Text.text().pos(Pos::new(HPos::Center, VPos::Top));
-            area.draw_text(&text, &style, (x - x0, (CAPTION + 1) * FINE))?;
+            area.draw_text(&text, &style, (x - x0, y))?;
         }
     }
     if last {
@@ -183,6 +194,15 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
         area.draw_text(&format!("time since the start ({unit})"), &style, at)?;
     }
     Ok(())
+}
+
+/// The middle between the two lines of the grid that lie about the middle of a scale.
+fn between(Scale(least, most): Scale) -> f64 {
+    let lines = RangedCoordf64::from(least..most).key_points(GRID);
+    let middle = (least + most) / 2.0;
+    let below = lines.iter().copied().filter(|v| *v <= middle).fold(least, f64::max);
+    let above = lines.iter().copied().filter(|v| *v > middle).fold(most, f64::min);
+    (below + above) / 2.0
 }
 
 /// The name of the panel, then each trace with a piece of its line.
@@ -217,7 +237,7 @@ pub(super) fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
             .margin_right(RIGHT * FINE)
             .x_label_area_size(22 * FINE)
             .y_label_area_size(LEFT * FINE)
-            .build_cartesian_2d(0.0..(bars.len().max(1) as f64), least..most)?;
+            .build_cartesian_2d(0.0..(bars.len().max(FEW) as f64), least..most)?;
         chart
             .configure_mesh()
             .disable_x_mesh()
@@ -368,6 +388,17 @@ mod tests {
             assert_eq!(day_number(&name), Some(f64::from(day)), "{name}");
         }
         assert_eq!(day_number("yesterday"), None);
+    }
+
+    #[test]
+    fn word_over_a_held_time_is_not_struck_through_by_the_grid() {
+        for top in [0.5, 1.0, 3.0, 4.8, 8.0, 12.0, 40.0] {
+            let scale = Scale::from_zero(top);
+            let at = between(scale);
+            let lines = RangedCoordf64::from(scale.0..scale.1).key_points(GRID);
+            let near = lines.iter().map(|v| (v - at).abs()).fold(f64::MAX, f64::min);
+            assert!(near > (scale.1 - scale.0) * 0.08, "{top}: {at} near {lines:?}");
+        }
     }
 
     #[test]

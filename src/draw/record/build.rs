@@ -273,9 +273,11 @@ fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
     let mut all = Vec::new();
     let mut say = |at: &str, text: String| all.push(Remark { at: at.into(), text, by: None });
     for warning in worksheet(&sources.entries)["warnings"].as_array().into_iter().flatten() {
-        // Of the worksheet's warnings those on the supply: never commissioned, ammeter's check overdue.
+        // Of the worksheet's warnings those on the supply (never commissioned, ammeter's check overdue), and that whoever
+        // started it knew of edges that would burn.
         let text = warning.as_str().unwrap_or_default();
-        if text.contains("commission") || text.contains("ammeter") {
+        let told = ["commission", "ammeter", "knowing that edges may burn"];
+        if told.iter().any(|word| text.contains(word)) {
             say(&run.started, text.into());
         }
     }

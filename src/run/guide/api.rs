@@ -3,7 +3,7 @@
 use crate::plan::Order;
 use crate::quantity::Mono;
 use crate::run::{Answer, Event, RunState};
-use crate::watch::Priority;
+use crate::watch::{Help, Priority};
 use serde::{Deserialize, Serialize};
 
 /// Whose work it is: what people outside the workshop call it.
@@ -76,6 +76,18 @@ pub struct JobQuestion {
     pub text: String,
     /// What may be answered.
     pub answers: Vec<JobAnswer>,
+    /// What each of them leads to, in the same order.
+    #[serde(default)]
+    pub leads_to: Vec<LeadsTo>,
+}
+
+/// What an answer leads to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeadsTo {
+    /// The answer.
+    pub answer: JobAnswer,
+    /// In a few words: "back to step 2, clean in cleaner (2 of 3 tries left)".
+    pub then: String,
 }
 
 /// What is not as it should be, though nothing is switched by it.
@@ -100,6 +112,36 @@ impl WarningKind {
             WarningKind::OverDwell => "over-dwell",
             WarningKind::Late => "step-late",
             WarningKind::BakeLate => "bake-late",
+        }
+    }
+
+    /// The warning of that name.
+    pub fn named(name: &str) -> Option<WarningKind> {
+        WarningKind::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
+    /// What it means to the operator: cause, consequence, what to do, time to respond.
+    pub fn help(self) -> Help {
+        let (cause, consequence) = match self {
+            WarningKind::OverDwell => (
+                "The load is in longer than the sheet allows.",
+                "Acid etches it and drives hydrogen into steel; a strong cleaner stains.",
+            ),
+            WarningKind::Late => (
+                "The next step was not begun in time.",
+                "The metal passivates meanwhile, and what is plated on it peels.",
+            ),
+            WarningKind::BakeLate => (
+                "The part was not in the oven in time after plating.",
+                "Hydrogen spreads in the steel; strong steel may break later, without warning.",
+            ),
+        };
+        Help {
+            cause,
+            consequence,
+            remedy: "Do what the job says and answer it: the condition ends with the answer.",
+            minutes: 1,
+            unseen: "Where the load really is: only the operator's answers tell.",
         }
     }
 

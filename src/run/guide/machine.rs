@@ -5,7 +5,7 @@ use super::api::{
     Warning, WarningKind,
 };
 use super::plan::{JobPlan, JobStep, JobTodo};
-use super::words;
+use super::{leads, words};
 use crate::process::Polarity;
 use crate::quantity::Mono;
 use crate::run::{Refusal, RunState};
@@ -347,7 +347,8 @@ impl Guide {
 
     pub(super) fn put(&mut self, about: About, text: String, answers: Vec<JobAnswer>, out: &mut Out) {
         self.seq += 1;
-        let question = JobQuestion { seq: self.seq, about, text, answers };
+        let leads_to = leads::leads_to(self, about, &answers);
+        let question = JobQuestion { seq: self.seq, about, text, answers, leads_to };
         self.question = Some(question.clone());
         note(out, JobEvent::Asked(question));
     }

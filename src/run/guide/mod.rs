@@ -19,6 +19,7 @@
 
 mod api;
 mod hear;
+mod leads;
 mod machine;
 mod operator;
 mod plan;
@@ -30,9 +31,9 @@ mod words;
 mod tests;
 
 pub use api::{
-    About, GuideAction, GuideCommand, GuideInput, JobAnswer, JobEvent, JobQuestion, Outcome as StepOutcome,
-    Reference, Warning, WarningKind,
+    About, GuideAction, GuideCommand, GuideInput, JobAnswer, JobEvent, JobQuestion, LeadsTo,
+    Outcome as StepOutcome, Reference, Warning, WarningKind,
 };
 pub use machine::Guide;
-pub use plan::{JobBake, JobPlan, JobStep, JobTodo, Risk};
+pub use plan::{JobBake, JobPlan, JobStep, JobTodo, Risk, step_meant};
 pub use view::{HeldView, JobView, Progress, StepView, WarningView};

@@ -137,18 +137,31 @@ impl JobPlan {
             steps: steps.collect(),
         }
     }
+}
 
-    /// Where the step of that name or number (from 1) stands.
-    pub fn position(&self, step: &str) -> Option<usize> {
-        let by_name = self.steps.iter().position(|s| s.name == step);
-        by_name.or_else(|| {
-            step.parse().ok().filter(|n| (1..=self.steps.len()).contains(n)).map(|n: usize| n - 1)
-        })
+/// Which step is meant, from 0: by its name, its number from 1, or the beginning of exactly one name.
+///
+/// # Errors
+/// A sentence: no step fits, or more than one does.
+pub fn step_meant(names: &[&str], text: &str) -> Result<usize, String> {
+    let number = text.parse().ok().filter(|n| (1..=names.len()).contains(n)).map(|n: usize| n - 1);
+    if let Some(at) = names.iter().position(|name| *name == text).or(number) {
+        return Ok(at);
+    }
+    let fits: Vec<_> =
+        (0..names.len()).filter(|at| !text.is_empty() && names[*at].starts_with(text)).collect();
+    match fits[..] {
+        [one] => Ok(one),
+        [] => Err(format!("there is no step {text:?}; there is: {}", names.join(", "))),
+        _ => {
+            let fits: Vec<_> = fits.iter().map(|at| names[*at]).collect();
+            Err(format!("{text:?} may be any of {}; write more of the name, or its number", fits.join(", ")))
+        }
     }
 }
 
 impl JobPlan {
-    /// With which step (from 0) the rest of an earlier job begins: `from`, by name or number, else the first that was
+    /// With which step (from 0) the rest of an earlier job begins: `from`, as [`step_meant`] reads it, else the first that was
     /// not left done. `rows` are that job's steps as they came: place from 0, and whether done or skipped.
     ///
     /// # Errors
@@ -175,10 +188,8 @@ impl JobPlan {
             return Err(Refusal("every step of that job was done or skipped; there is no rest".into()));
         };
         let Some(from) = from else { return Ok(undone) };
-        let names = || self.steps.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ");
-        let at = self
-            .position(from)
-            .ok_or_else(|| Refusal(format!("there is no step {from:?}; there is: {}", names())))?;
+        let names: Vec<_> = self.steps.iter().map(|s| s.name.as_str()).collect();
+        let at = step_meant(&names, from).map_err(Refusal)?;
         if at > undone {
             return Err(Refusal(format!(
                 "step {}, {}, was not done in that job: begin with it or an earlier one, and skip it there with a reason",
@@ -246,6 +257,26 @@ impl JobStep {
             }
             (_, Some(Purpose::Plate)) => Some("this deposit will be missing"),
             (_, None) => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::step_meant;
+
+    #[test]
+    fn step_is_meant_by_the_beginning_of_its_name_only_where_no_other_begins_so() {
+        let names = ["hang", "clean", "nickel", "nickel-2", "2"];
+        assert_eq!(step_meant(&names, "cl"), Ok(1));
+        assert_eq!(step_meant(&names, "nickel"), Ok(2), "a whole name is that name");
+        assert_eq!(step_meant(&names, "2"), Ok(4), "a name goes before a number");
+        assert_eq!(step_meant(&names, "3"), Ok(2));
+        let many = step_meant(&names, "nick").unwrap_err();
+        assert!(many.contains("any of nickel, nickel-2"), "{many}");
+        for text in ["silver", "", "9"] {
+            let none = step_meant(&names, text).unwrap_err();
+            assert!(none.contains("there is: hang, clean"), "{none}");
         }
     }
 }

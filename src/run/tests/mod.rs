@@ -1,7 +1,9 @@
 //! Step tables and virtual-time scenarios over a small ideal supply.
 
 mod invariants;
+mod late;
 mod reviewed;
 mod rig;
 mod several;
+mod shorts;
 mod stories;

@@ -36,6 +36,9 @@ pub struct Rig {
     pub parted: bool,
     pub silent: bool,
     pub stuck_on: bool,
+    /// Its word that it is off comes so much later than it goes off, or (`late_to_go`) with it.
+    pub off_takes: Duration,
+    pub late_to_go: bool,
     /// It takes no setpoint, and says so.
     pub refuses: bool,
     pub log: Vec<Action>,
@@ -110,6 +113,8 @@ impl Rig {
             parted: false,
             silent: false,
             stuck_on: false,
+            off_takes: Duration::ZERO,
+            late_to_go: false,
             refuses: false,
             log: Vec::new(),
             true_coulombs: 0.0,
@@ -150,6 +155,9 @@ impl Rig {
                     Input::Applied
                 }
                 Action::Output(on) => {
+                    let takes = if on { Duration::ZERO } else { self.off_takes };
+                    self.output = on || self.stuck_on || self.late_to_go && self.output;
+                    self.pass_to(self.now + takes);
                     self.output = on || self.stuck_on;
                     Input::Applied
                 }

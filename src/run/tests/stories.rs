@@ -443,6 +443,28 @@ fn alarms_return_and_are_acknowledged() {
 }
 
 #[test]
+fn remedy_of_an_open_circuit_stays_while_the_run_is_held_for_it_though_the_alarm_has_gone() {
+    let mut rig = Rig::started(order());
+    rig.run_for(8.0);
+    rig.load = Load::Open;
+    rig.until(8.0, |v| v.state == RunState::Held);
+    rig.run_for(5.0);
+    rig.ask(acknowledge(Kind::OpenCircuit)).unwrap();
+    rig.run_for(5.0);
+    assert!(rig.controller.alarms().is_empty(), "with the output off nothing is seen of the clip");
+    let view = rig.controller.view();
+    assert_eq!(view.held_for.as_deref(), Some("open-circuit"));
+    assert!(view.held_remedy.unwrap().contains("clip"));
+    rig.load = Load::Good;
+    rig.ask(Command::Resume).unwrap();
+    rig.run_for(5.0);
+    assert_eq!(rig.controller.view().held_remedy, None, "it goes on");
+    rig.ask(Command::Hold).unwrap();
+    rig.until(8.0, |v| v.state == RunState::Held);
+    assert_eq!(rig.controller.view().held_for, None, "a person's hold is for no watch");
+}
+
+#[test]
 fn a_tick_repeated_at_the_same_time_does_nothing() {
     let mut rig = Rig::started(order());
     for _ in 0..20 {

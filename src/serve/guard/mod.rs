@@ -305,7 +305,8 @@ fn harden(headers: &mut HeaderMap, peer: Peer) {
         (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
         (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
     ] {
-        headers.insert(name, HeaderValue::from_static(value));
+        // A document that brings a style of its own has a policy of its own (`record`): narrower, with that style's hash.
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     if peer.tls {
         // Only for this name and a month: a bench may go back to plain HTTP.

@@ -17,7 +17,7 @@ export function open(holder, _rest, frame) {
   async function due() {
     const tanks = await get("/api/v1/tanks").catch(() => []);
     const near = tanks.flatMap((t) => t.upkeep.filter((u) => u.due_ratio >= SOON).map((u) => ({ tank: t.tank, ...u })));
-    const line = (heading, rules) => rules.length > 0 && [h("strong", {}, heading), rules.map((u) => h("a", { href: "#/tanks" }, `${u.additive}, ${u.tank}`))];
+    const line = (heading, rules) => rules.length > 0 && [h("strong", {}, heading), rules.map((u) => h("a", { href: `#/tanks/${encodeURIComponent(u.tank)}` }, `${u.additive}, ${u.tank}`))];
     dues.replaceChildren(...[line(S.tanks.dueNow, near.filter((u) => u.due_ratio >= 1)), line(S.tanks.soon, near.filter((u) => u.due_ratio < 1))].flat(2).filter(Boolean));
     show(dues, near.length > 0);
   }

@@ -16,9 +16,19 @@ export const length = (m) => (us ? (m < 2.54e-4 ? fig(m / 2.54e-8, "µin") : fig
 export const area = (m2) => (us ? fig(m2 / 6.4516e-4, "in²") : fig(m2 * 100, "dm²"));
 export const warmth = (c) => (us ? fig(c * 1.8 + 32, "°F", 0) : fig(c, "°C", 1));
 export const minutes = (c) => fig(c / 60, "A·min");
-export const hours = (c) => fig(c / 3600, "A·h");
+export const hours = (c) => fig(c / 3600, "A·h", c === 0 ? 0 : undefined);
 export const mass = (g) => fig(g, "g");
 export const liters = (l) => (l < 1 ? fig(l * 1000, "mL") : fig(l, "L"));
+
+// What stands in an empty field, in the config's units: "34 mm" or "1.3 in".
+const OTHERS = { mm: ["in", 1 / 25.4], um: ["uin", 1 / 0.0254], dm2: ["in2", 15.5], "A/dm2": ["A/ft2", 9.29] };
+export function example(text) {
+  const [, number, unit] = /^([\d.]+) (\S+)$/.exec(text) ?? [];
+  if (!us || !number) return text;
+  if (unit === "degC") return `${Math.round(number * 1.8 + 32)} degF`;
+  const other = OTHERS[unit];
+  return other ? `${Number((number * other[1]).toPrecision(2))} ${other[0]}` : text;
+}
 
 /** "45 s", "7 min 42 s", "1 h 20 min". */
 export function time(seconds) {
@@ -39,6 +49,11 @@ export function bigTime(seconds) {
 }
 
 export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+/** A line of the log, its moment as a clock has it. */
+export function logged(line) {
+  const [, at, text] = /^(\d{4}-\d\d-\d\dT\S+Z) (.*)$/s.exec(line) ?? [];
+  return at ? `${new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" })} ${text}` : line;
+}
 export const day = (text) => new Date(text).toLocaleDateString([], { year: "numeric", month: "short", day: "numeric" });
 export const stamp = (text) => `${day(text)}, ${clock(new Date(text))}`;
 

@@ -2,7 +2,7 @@
 import { S } from "./strings.js";
 import { button, field, h, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
-import { command, mayOperate } from "./net.js";
+import { command, hands, mayOperate } from "./net.js";
 
 export const isOpen = (job) => Boolean(job) && ["running", "held"].includes(job.state);
 
@@ -10,7 +10,7 @@ export const isOpen = (job) => Boolean(job) && ["running", "held"].includes(job.
 export function jobSays(job) {
   if (!isOpen(job)) return null;
   if (job.held) return [job.held.why, job.held.advice];
-  return [job.question?.text || job.say, job.question ? null : job.next && `${S.jobNext}: ${job.next}`];
+  return [job.question?.text || job.say, job.question ? (job.question.leads_to ?? []).map((l) => S.jobLeads(S.jobAnswer[l.answer] ?? l.answer, l.then)).join(" ") : job.next && `${S.jobNext}: ${job.next}`];
 }
 
 /** Seconds until a hand is needed, with the words for it; null when the job counts nothing down. */
@@ -40,8 +40,7 @@ export function jobCard(name, frame) {
     }
     pressed.disabled = false;
   }
-  const off = () => (mayOperate() ? {} : { disabled: true, title: S.scope });
-  const deed = (text, verb, more, kind) => button(text, (event) => send(event.currentTarget, verb, more), kind, off());
+  const deed = (text, verb, more, kind) => button(text, (event) => send(event.currentTarget, verb, more), kind, hands());
 
   /** Skipping needs a reason; what it risks stands beside it. */
   function skip(job) {
@@ -50,7 +49,7 @@ export function jobCard(name, frame) {
     const go = button(S.jobAct.skipNow, (event) => {
       if (!why.value.trim()) return box.wrong(S.plan.empty);
       send(event.currentTarget, "skip", { reason: why.value });
-    }, "", off());
+    }, "", hands());
     asks.replaceChildren(box, h("div", { class: "row" }, go, button(S.tanks.cancel, () => asks.replaceChildren())));
     why.focus();
   }
@@ -61,14 +60,14 @@ export function jobCard(name, frame) {
     const held = job.state === "held";
     return [
       answers, held && job.held?.may_resume && deed(S.jobAct.resume, "resume", {}, "main"), job.may_redo && held && deed(S.jobAct.redo, "redo", {}),
-      job.may_skip && button(S.jobAct.skip, () => skip(job), "", off()), !held && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
+      job.may_skip && button(S.jobAct.skip, () => skip(job), "", hands()), !held && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
     ];
   }
 
   function draw(job, gone) {
     show(root, Boolean(job) && job.state !== "idle");
     if (!job) return;
-    set(heading, `${job.title}: ${S.stepOf(job.step, job.step_count)}`);
+    set(heading, isOpen(job) ? `${job.title}: ${S.stepOf(job.step, job.step_count)}` : S.jobEnded(job.title, S.state[job.state] ?? job.state, job.cause));
     keyed(steps, JSON.stringify(job.steps), () =>
       job.steps.map((s) => h("li", { "data-state": s.state, ...(s.state === "now" && { "aria-current": "step" }) }, `${s.name}${s.tank ? `, ${s.tank}` : ""}`, h("small", {}, S.jobState[s.state] ?? s.state, s.reason ? `: ${s.reason}` : ""))));
     const said = gone ? [] : job.warnings;

@@ -73,6 +73,9 @@ export const operator = () => world.session.name ?? (localStorage.getItem(NAME) 
 export const rename = (name) => localStorage.setItem(NAME, name.trim());
 export const mayOperate = () => world.session.scope !== "watch" && !(world.session.needed && !world.session.scope);
 
+/** For buttons that act: dead, with the reason, for who may only watch. */
+export const hands = () => (mayOperate() ? {} : { disabled: true, title: S.scope, "aria-describedby": "may" });
+
 export async function askSession() {
   const answer = await ask("/api/v1/session");
   // A daemon without log-in knows no session: everybody who reaches it may operate it.

@@ -1,9 +1,10 @@
 // The frame: which view, live or lost, light or dark, who, STOP.
 import { S } from "./page/strings.js";
-import { attr, button, choice, field, h, keyed, set, show } from "./page/dom.js";
+import { attr, button, choice, field, h, icon, keyed, set, show } from "./page/dom.js";
 import { time, useUnits } from "./page/figures.js";
 import { Trouble, askSession, command, first, hush, listen, lost, mayOperate, onNews, operator, post, rename, silentFor, world } from "./page/net.js";
 import * as bench from "./page/bench.js";
+import { isOpen } from "./page/job.js";
 
 const at = (id) => document.getElementById(id);
 const main = at("main");
@@ -71,8 +72,10 @@ async function stop(name, pressed) {
 }
 function stopbar() {
   const all = [...world.stations.values()].map((s) => s.look);
-  const maybe = all.filter((l) => !l.output_known || l.output_on || ["running", "held"].includes(l.run.state) || l.job);
+  const maybe = all.filter((l) => !l.output_known || l.output_on || ["running", "held"].includes(l.run.state) || isOpen(l.job));
   const names = (maybe.length || all.length > 3 ? maybe : all).map((l) => l.station);
+  // Who may only watch has no such button: one that does nothing would be pressed.
+  if (!mayOperate()) return keyed(at("stopbar"), "watching", () => h("p", { class: "nostop" }, S.watchStop));
   keyed(at("stopbar"), names.join("\n"), () =>
     names.map((name) => {
       const pressed = button(S.STOP(name), () => stop(name, pressed), "stop", { "data-station": name });
@@ -94,8 +97,6 @@ function settings() {
     localStorage.setItem(THEME, pick.value);
     theme(pick.value);
   });
-  const loud = h("input", { type: "checkbox", id: "sound" });
-  loud.addEventListener("change", async () => (await import("./page/sound.js")).turn(loud.checked));
   const name = h("input", { autocomplete: "name", maxlength: 60, on: { change: () => rename(name.value) } });
   name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
   name.disabled = Boolean(world.session.name);
@@ -104,9 +105,28 @@ function settings() {
     location.reload();
   });
   at("settings").replaceChildren(
-    field(S.set.name, name), field(S.set.theme, pick), h("label", { class: "check" }, loud, S.set.sound), ...(world.session.name ? [out] : []),
+    field(S.set.name, name), field(S.set.theme, pick), ...(world.session.name ? [out] : []),
     h("p", { class: "hint" }, S.set.units(world.house?.units ?? "")),
   );
+}
+
+// Sound on alarm: off until somebody presses; browsers let no page make a sound before.
+const sound = button("", async () => {
+  const on = sound.getAttribute("aria-pressed") !== "true";
+  (await import("./page/sound.js")).turn(on);
+  heard(on);
+}, "sound", { id: "sound" });
+function heard(on) {
+  attr(sound, "aria-pressed", String(on));
+  sound.replaceChildren(icon(on ? "sound" : "mute"), h("span", {}, on ? S.set.soundOn : S.set.soundOff));
+}
+heard(false);
+at("pulse").before(sound);
+
+function may() {
+  show(at("may"), !mayOperate());
+  set(at("may"), S.watchNote(world.session.name ?? ""));
+  document.body.classList.toggle("watching", !mayOperate());
 }
 
 let asked = false;
@@ -116,7 +136,9 @@ async function login() {
   hush();
   leave?.();
   leave = null;
+  document.body.classList.add("asking-who");
   await (await import("./page/login.js")).open(main);
+  document.body.classList.remove("asking-who");
   asked = false;
   await begin();
 }
@@ -127,6 +149,8 @@ async function begin() {
     if (session.needed && !session.name) return await login();
     useUnits(world.house.units);
     settings();
+    may();
+    stopbar();
     listen();
     await go(false);
   } catch (error) {
@@ -136,7 +160,6 @@ async function begin() {
     attr(at("pulse"), "class", "gone");
     setTimeout(begin, 1000);
   }
-  document.body.classList.toggle("watching", !mayOperate());
 }
 
 at("nav").replaceChildren(...Object.entries(S.views).map(([view, text]) => h("a", { href: `#/${view}`, "data-view": view }, text)));
@@ -148,7 +171,7 @@ addEventListener("hashchange", () => go(true));
 // A screen that nobody sees holds no connection, unless it is to sound.
 document.addEventListener("visibilitychange", () => {
   if (!world.house || asked) return;
-  if (document.hidden && !at("sound")?.checked) hush();
+  if (document.hidden && sound.getAttribute("aria-pressed") !== "true") hush();
   else listen();
 });
 onNews((what) => {

@@ -1,6 +1,7 @@
 // The parts that hang: shape, sizes, how many.
 import { S } from "./strings.js";
 import { button, choice, field, h } from "./dom.js";
+import { example as inUnits } from "./figures.js";
 
 // Sizes of each shape as an order file names them, with an example to type over.
 const SHAPES = {
@@ -56,7 +57,8 @@ export function partsForm(parts, changed, redraw, places) {
       part.shape = shape.value;
       redraw();
     });
-    const sizes = Object.entries(SHAPES[part.shape]).map(([key, example]) => {
+    const sizes = Object.entries(SHAPES[part.shape]).map(([key, metric]) => {
+      const example = inUnits(metric);
       const made = input((v) => (part.sizes[key] = v), part.sizes[key] ?? "", example);
       const box = field(S.measures[key], made);
       places.push({ box, input: made, check: (v) => wrongQuantity(v, example), part: i });

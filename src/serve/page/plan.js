@@ -1,7 +1,8 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
-import { button, choice, field, h } from "./dom.js";
-import { key, mayOperate, operator, post, rename, world } from "./net.js";
+import { button, choice, field, h, show } from "./dom.js";
+import { example } from "./figures.js";
+import { hands, key, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, partsForm, wrongQuantity } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
 
@@ -47,7 +48,7 @@ export function open(holder, _rest, frame) {
   const result = h("div", { "aria-live": "polite" });
   const played = h("div", {});
   const start = h("div", {});
-  const deeds = h("div", { class: "row" });
+  const deeds = h("div", { class: "row deeds" });
   let places = [];
   let timer = null;
   let turn = 0;
@@ -84,12 +85,12 @@ export function open(holder, _rest, frame) {
     // A sheet that the tanks can work comes before one that they cannot.
     if (guided && !house.sheets.some((s) => s.sheet === d.sheet)) d.sheet = (house.sheets.find((s) => !s.missing.length) ?? house.sheets[0]).sheet;
     const sheet = house.sheets?.find((s) => s.sheet === d.sheet);
-    const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.how), h("div", { class: "grid" },
+    const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.way), h("div", { class: "grid long" },
       put(S.plan.how, pick("how", { single: S.plan.single, sheet: S.plan.sheet }), "how"),
       guided && put(S.plan.sheetName, pick("sheet", Object.fromEntries(house.sheets.map((s) => [s.sheet, s.title]))), "sheet"),
       guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, b])) }), "base")),
       guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.join(", "))));
-    const where = h("fieldset", {}, h("legend", {}, S.plan.tank), h("div", { class: "grid" },
+    const where = h("fieldset", {}, h("legend", {}, S.plan.where), h("div", { class: "grid long" },
       house.stations.length > 1 ? put(S.plan.station, pick("station", names(house.stations, "station")), "station") : null,
       guided ? null : put(S.plan.tank, pick("tank", tanks), "tank")));
     if (house.stations.length === 1) d.station = house.stations[0].station;
@@ -98,10 +99,10 @@ export function open(holder, _rest, frame) {
     if (guided && !d.value.trim() && d.how !== howBefore) d.end = "";
     howBefore = d.how;
     const target = h("fieldset", {}, h("legend", {}, S.plan.target), h("div", { class: "grid" },
-      put(S.plan.what, pick("end", ends), "end"), d.end && put(S.plan.value, input("value", ENDS[d.end]), "end", needed(ENDS[d.end]))));
+      put(S.plan.what, pick("end", ends), "end"), d.end && put(S.plan.value, input("value", example(ENDS[d.end])), "end", needed(example(ENDS[d.end])))));
     const more = h("details", { open: Boolean(d.hold || d.turn || d.ramp || d.ceiling) || d.entry !== "dead" }, h("summary", {}, S.plan.more), h("div", { class: "grid" },
       put(S.plan.turn, pick("turn", { "": S.plan.noTurn, 2: S.plan.faces(2), 3: S.plan.faces(3), 4: S.plan.faces(4), 6: S.plan.faces(6) }), "turn"),
-      put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && put(S.plan.holdValue, input("holdValue", HOLDS[d.hold]), "hold", needed(HOLDS[d.hold])),
+      put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && put(S.plan.holdValue, input("holdValue", example(HOLDS[d.hold])), "hold", needed(example(HOLDS[d.hold]))),
       put(S.plan.entry, pick("entry", S.entries), "entry"), put(S.plan.ramp, input("ramp", "20 s"), "ramp", maybe("20 s")), put(S.plan.ceiling, input("ceiling", "8 V"), "ceiling", maybe("8 V"))));
     form.replaceChildren(...[how, guided && house.stations.length === 1 ? null : where, ...partsForm(d.parts, changed, redraw, places).flat(2), target, guided ? null : more].filter(Boolean));
     changed();
@@ -112,14 +113,15 @@ export function open(holder, _rest, frame) {
     clearTimeout(timer);
     good = null;
     start.replaceChildren();
+    show(deeds, true);
     buttons();
     timer = setTimeout(work, PAUSE);
   }
 
   function buttons() {
     const rehearse = button(S.plan.rehearse, () => play(rehearse), "", { disabled: !good });
-    const go = button(S.plan.start, ask, "main", { disabled: !good || !mayOperate(), title: mayOperate() ? null : S.scope });
-    deeds.replaceChildren(...(d.how === "sheet" ? [go] : [rehearse, go]));
+    const go = button(S.plan.start, ask, "main", { disabled: !good, ...hands() });
+    deeds.replaceChildren(...(d.how === "sheet" ? [go] : [rehearse, go]), ...(mayOperate() ? [] : [h("p", { class: "hint" }, S.scope)]));
   }
 
   /** Every problem to the field it is about; what is left over is listed. */
@@ -182,12 +184,23 @@ export function open(holder, _rest, frame) {
     const w = good.worksheet;
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
-    const once = key();
+    // Edges that would burn are burnt by nobody who has not said so.
+    const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
+    const known = burns ? h("input", { type: "checkbox" }) : null;
+    const lot = h("input", { maxlength: 80, autocomplete: "off" });
+    const customer = h("input", { maxlength: 120, autocomplete: "off" });
+    const whose = () => Object.fromEntries(Object.entries({ lot, customer }).map(([k, i]) => [k, i.value.trim()]).filter(([, v]) => v));
+    let once = key();
+    let sent = "";
     const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
       yes.disabled = true;
       if (who.value.trim()) rename(who.value);
+      // The same press again is the same start; with another lot it is another.
+      const now = JSON.stringify([operator(), whose(), known?.checked]);
+      if (sent && sent !== now) once = key();
+      sent = now;
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...(known?.checked && { edges_may_burn: true }), request: request(d) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
@@ -196,15 +209,19 @@ export function open(holder, _rest, frame) {
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
-      world.session.name ? null : field(S.plan.operator, who), h("div", { class: "row" }, yes, button(S.plan.no, () => start.replaceChildren())));
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), h("div", { class: "row" }, yes, button(S.plan.no, () => {
+        start.replaceChildren();
+        show(deeds, true);
+      })));
     start.replaceChildren(box);
+    show(deeds, false);
     box.scrollIntoView({ block: "nearest" });
     yes.focus({ preventScroll: true });
   }
 
   holder.append(h("h1", {}, S.plan.heading));
   if (!house.tanks.length) return holder.append(h("p", {}, S.plan.noTank));
-  holder.append(h("div", { class: "two" }, h("div", {}, form, played), h("div", {}, result, deeds, start)));
+  holder.append(h("div", { class: "two" }, h("div", {}, form, played), h("div", {}, result, start, deeds)));
   redraw();
   return () => {
     clearTimeout(timer);

@@ -3,6 +3,7 @@ import { S } from "./strings.js";
 import { button, choice, drawing, field, h, show } from "./dom.js";
 import * as F from "./figures.js";
 import { get, getText } from "./net.js";
+import { after } from "./after.js";
 import { figures } from "./sheet.js";
 
 const PAGE = 50;
@@ -28,7 +29,7 @@ const back = () => h("p", { class: "links" }, h("a", { href: "#/runs" }, S.runs.
 /** Why it came out like that, by its record: the daemon judges, this asks. */
 function advice(id, frame) {
   const saw = choice(S.saws, "");
-  const said = h("div", { "aria-live": "polite" });
+  const said = h("div", { class: "advice", "aria-live": "polite" });
   const ask = button(S.runs.ask, async () => {
     try {
       said.replaceChildren(h("pre", { tabindex: "0" }, (await get(`/api/v1/runs/${id}/advice?saw=${encodeURIComponent(saw.value)}`)).text));
@@ -41,10 +42,10 @@ function advice(id, frame) {
 
 async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
-  const picture = h("div", { class: "picture" });
+  const picture = h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.runs.plot });
   holder.append(...[
     back(), h("h1", {}, run.title), h("p", {}, run.cause ?? ""), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
-    run.ended ? advice(id, frame) : "",
+    ...(run.ended ? [after(run), advice(id, frame)].flat().filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
     h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
   ].flat());
@@ -53,26 +54,27 @@ async function record(holder, id, frame) {
 
 async function compare(holder, ids) {
   const runs = await Promise.all(ids.map((id) => get(`/api/v1/runs/${id}`)));
-  const picture = h("div", { class: "picture" });
+  const picture = h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.runs.plot });
   const rows = FACTS.map(([name, of]) => [name, ...runs.map(of)]).filter((row) => row.slice(1).some((v) => v !== null));
   holder.append(
     back(), h("h1", {}, S.runs.comparing),
-    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r) => h("th", { scope: "col" }, r.title)))),
+    h("div", { class: "scroll beside", tabindex: "0", role: "region", "aria-label": S.runs.comparing }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, S.runs.figure), runs.map((r, i) => h("th", { scope: "col" }, `${S.runs.which[i]}: ${r.title}`)))),
       h("tbody", {}, rows.map(([name, ...cells]) => h("tr", {}, h("th", { scope: "row" }, name), cells.map((c) => h("td", { class: "num" }, c ?? S.time.none))))))),
-    h("div", { class: "sheet" }, h("h2", {}, S.runs.plot), picture),
+    h("div", { class: "sheet" }, h("h2", {}, S.runs.plot), h("ul", { class: "keys" }, runs.map((r, i) => h("li", {}, h("strong", {}, S.runs.which[i]), ` ${S.runs.lines[i]}: ${r.title}, ${F.stamp(r.started)}`))), picture),
   );
   plot(ids[0], picture, ids[1]);
 }
 
 async function list(holder, frame) {
-  const body = h("tbody", {});
+  const body = h("tbody", { role: "rowgroup" });
   const none = h("p", { class: "hint", hidden: true, role: "status" }, S.runs.none);
   const search = h("input", { type: "search", placeholder: S.runs.searchHint, maxlength: 80 });
   const picked = new Set();
-  const both = button(S.runs.compare, () => (location.hash = `#/runs/${[...picked].join("/")}`), "", { disabled: true });
+  const both = button(S.runs.picked(0), () => (location.hash = `#/runs/${[...picked].join("/")}`), "", { disabled: true });
   const all = [];
   const older = button(S.runs.older, more);
 
+  const heads = [S.runs.pick, S.runs.load, S.runs.began, S.runs.tank, S.runs.state, S.runs.thickness, S.runs.charge, S.runs.by];
   const words = (r) => `${r.title} ${r.tank} ${r.station} ${S.state[r.state] ?? r.state} ${r.started_by} ${F.stamp(r.started)} ${r.id}`.toLowerCase();
   function row(r) {
     const box = h("input", { type: "checkbox", "aria-label": `${S.runs.pick}: ${r.title}, ${F.stamp(r.started)}` });
@@ -80,8 +82,12 @@ async function list(holder, frame) {
     box.addEventListener("change", () => {
       box.checked ? picked.add(r.id) : picked.delete(r.id);
       both.disabled = picked.size !== 2;
+      both.textContent = picked.size === 2 ? S.runs.compare : S.runs.picked(picked.size);
     });
-    return h("tr", {}, h("td", {}, h("label", { class: "check" }, box)), h("td", {}, h("a", { href: `#/runs/${r.id}` }, r.title)), h("td", {}, F.stamp(r.started)), h("td", {}, r.tank), h("td", {}, S.state[r.state] ?? r.state), h("td", { class: "num" }, thickness(r) ?? S.time.none), h("td", { class: "num" }, F.minutes(r.charge_coulombs)), h("td", {}, r.started_by));
+    const cells = [F.stamp(r.started), r.tank, S.state[r.state] ?? r.state, thickness(r) ?? S.time.none, F.minutes(r.charge_coulombs), r.started_by];
+    // On a phone a row is a card: each cell says what it is.
+    return h("tr", { role: "row", "data-state": r.state }, h("td", { role: "cell", class: "pick" }, h("label", { class: "check" }, box, h("span", {}, S.runs.pick))), h("td", { role: "cell", class: "load" }, h("a", { href: `#/runs/${r.id}` }, r.title)),
+      cells.map((text, i) => h("td", { role: "cell", "data-label": heads[i + 2], class: i === 3 || i === 4 ? "num" : null }, text)));
   }
   function draw() {
     const wanted = search.value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -97,9 +103,8 @@ async function list(holder, frame) {
     draw();
   }
   search.addEventListener("input", draw);
-  const heads = [S.runs.pick, S.runs.load, S.runs.began, S.runs.tank, S.runs.state, S.runs.thickness, S.runs.charge, S.runs.by];
   holder.append(h("h1", {}, S.runs.heading), field(S.runs.search, search), h("div", { class: "row" }, both), none,
-    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.heading }, h("table", {}, h("thead", {}, h("tr", {}, heads.map((t) => h("th", { scope: "col" }, t)))), body)), older);
+    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.heading }, h("table", { class: "cards", role: "table" }, h("thead", { role: "rowgroup" }, h("tr", { role: "row" }, heads.map((t) => h("th", { scope: "col", role: "columnheader" }, t)))), body)), older);
   await more().catch(frame.complain);
 }
 

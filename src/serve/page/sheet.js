@@ -33,7 +33,8 @@ export function sheetPlan(made) {
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, w.title), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", {}, w.steps.map((s) => h("li", {}, h("strong", {}, s.name), s.tank ? `, ${s.tank}` : "", s.rinse.length ? `; ${s.rinse.join(", ")}` : "", s.hazards.length > 0 && h("small", {}, ` ${s.hazards.join(" ")}`)))),
+    h("ol", {}, w.steps.map((s) => h("li", {}, h("strong", {}, s.name), s.tank ? `, ${s.tank}` : "", s.rinse.length ? S.plan.rinse(s.rinse.join(", ")) : "", s.hazards.length > 0 && h("small", {}, ` ${s.hazards.join(" ")}`)))),
+    list(S.plan.warnings, w.steps.flatMap((s) => (s.todo.powered?.plan.worksheet.warnings ?? []).map((t) => `${s.name}: ${t}`))),
     list(S.plan.cautions, w.cautions),
     h("details", {}, h("summary", {}, S.plan.whole), h("pre", { tabindex: "0" }, made.text)),
   );

@@ -2,13 +2,14 @@
 import { S } from "./strings.js";
 import { attr, button, drawing, h, icon, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
+import { alarmCard, standing } from "./alarms.js";
 import { isOpen, jobCard, jobClock, jobSays } from "./job.js";
-import { command, get, getText, mayOperate, world } from "./net.js";
+import { command, get, getText, hands, mayOperate, world } from "./net.js";
 
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
 const TREND = 2000;
-const RAISED = ["unacknowledged", "acknowledged"];
-const standing = (look) => look.alarms.filter((a) => RAISED.includes(a.state));
+/** The job that this picture is of: an ended one no longer is when a run outside it has begun since. */
+const jobOf = ({ job, run }) => (!job || isOpen(job) || run.state === "idle" || job.steps.some((s) => s.run === run.run) ? job : null);
 const isTurn = (q) => q && typeof q === "object" && q["turn-part"];
 
 /** One word for "is it well?". */
@@ -23,7 +24,11 @@ export function verdict(look, gone) {
   if (run.question || (isOpen(look.job) && (look.job.question || look.job.over_seconds > 0))) return "hand";
   if (alarms.length) return "look";
   if (isOpen(look.job)) return "well";
-  return { running: "well", complete: "done", stopped: "done", aborted: "ended" }[run.state] ?? "rest";
+  // A job that came to its end is done, whatever became of a step that was done again or left out.
+  const job = run.state === "running" ? null : jobOf(look);
+  if (job?.state === "complete") return "done";
+  if (job) return "ended";
+  return { running: "well", complete: "done", stopped: "ended", aborted: "ended" }[run.state] ?? "rest";
 }
 
 /** What to do now: the sentence, and what is said smaller after it. */
@@ -33,7 +38,8 @@ export function say(look, gone) {
   if (!look.output_known) return [S.say.dark, look.link.trouble];
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
   const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
-  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.text];
+  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
+  if (run.state === "held" && run.held_remedy) return [run.held_remedy, run.cause];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
   const job = jobSays(look.job);
@@ -44,6 +50,8 @@ export function say(look, gone) {
   if (turn) return [S.say.turn(turn.next, turn.faces)];
   if (run.question === "hang-part") return [S.say.hang];
   if (run.state === "running") return [S.say[run.phase] ?? S.say.steady];
+  const ended = run.state === "running" ? null : jobOf(look);
+  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, ended.cause];
   if (run.state === "aborted") return [S.say.aborted(run.cause ?? "")];
   return [S.say[run.state] ?? S.say.idle, run.state === "stopped" ? run.cause : null];
 }
@@ -109,7 +117,7 @@ export function card(name, frame) {
     }
     pressed.disabled = false;
   }
-  const act = (text, verb, more, kind) => button(text, (event) => press(event, verb, more), kind, mayOperate() ? {} : { disabled: true, title: S.scope });
+  const act = (text, verb, more, kind) => button(text, (event) => press(event, verb, more), kind, hands());
 
   function acts(look) {
     const run = look.run;
@@ -117,18 +125,9 @@ export function card(name, frame) {
     if (run.state === "running" && run.question)
       return [act(isTurn(run.question) ? S.answer.turn : S.answer.hang, "answer", { answer: "done" }, "main"), act(S.answer.no, "answer", { answer: "no" })];
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
-    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan)];
-  }
-
-  function alarm(a) {
-    const known = a.state !== "unacknowledged" && a.state !== "returned-unacknowledged";
-    return h(
-      "div", { class: "alarm", "data-priority": a.priority, "data-state": a.state },
-      h("h3", {}, icon(RAISED.includes(a.state) ? (a.priority === "high" ? "act" : "look") : "rest"), h("span", {}, a.watch.replaceAll("-", " ")), h("small", {}, `${S.priority[a.priority] ?? a.priority}, ${S.alarmState[a.state] ?? a.state}`)),
-      h("p", { class: "seen" }, a.text),
-      h("dl", {}, h("dt", {}, S.cause), h("dd", {}, a.cause), h("dt", {}, S.remedy), h("dd", {}, a.remedy), a.unseen && [h("dt", {}, S.unseen), h("dd", {}, a.unseen)]),
-      known ? null : act(S.act.ack, `alarms/${a.watch}/ack`, {}),
-    );
+    // Where nobody knows whether the output is on, nobody is sent to plan.
+    if (!look.output_known) return [];
+    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
   }
 
   function scaleOf(run, house) {
@@ -179,10 +178,16 @@ export function card(name, frame) {
     keyed(n.icon, word, () => icon(word));
     set(n.word, S.verdict[word]);
     const where = active && run.state === "running" ? [S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
-    set(n.what, [name, run.title && run.state !== "idle" ? run.title : null, ...where].filter(Boolean).join(" · "));
+    const job = jobOf(look);
+    const ended = !active && job && !isOpen(job);
+    const mine = job?.steps.some((s) => s.run === run.run);
+    // Between its powered steps a job speaks for itself, and not the run of before.
+    const guides = isOpen(job) && !(active && mine);
+    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
     const [now, also] = say(look, gone);
+    root.classList.toggle("long", (now ?? "").length > 60);
     const [head, tail] = sentence(now);
     set(n.say, head);
     set(n.also, [tail, also].filter(Boolean).join(" "));
@@ -192,7 +197,7 @@ export function card(name, frame) {
     const counted = gone ? null : jobClock(look.job);
     const runs = Boolean(left) && run.state === "running" && !run.question;
     show(clock, runs || Boolean(counted));
-    guided.draw(look.job, gone);
+    guided.draw(job, gone);
     show(n.later, active);
     if (!runs && counted) {
       const [figure, unit] = F.bigTime(counted[0]);
@@ -210,12 +215,12 @@ export function card(name, frame) {
 
     show(n.acts, !gone);
     if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
-    else keyed(n.acts, JSON.stringify([run.state, run.question, mayOperate()]), () => acts(look));
-    keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map(alarm));
+    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, look.output_known, mayOperate()]), () => acts(look));
+    keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map((a) => alarmCard(a, act)));
     show(n.alarms, look.alarms.length > 0);
 
     const target = run.charge_target_coulombs;
-    show(charge, run.state !== "idle");
+    show(charge, run.state !== "idle" && !guides);
     const share = target ? Math.min(1, run.charge_coulombs / target) : null;
     set(n.chargeText, target ? S.chargeOf(F.minutes(run.charge_coulombs), F.minutes(target), Math.floor(share * 100)) : F.minutes(run.charge_coulombs));
     n.chargeFill.style.width = `${(share ?? 0) * 100}%`;
@@ -254,7 +259,7 @@ export function card(name, frame) {
     const warm = bath?.temperature_celsius;
     put("temperature", warm === null || warm === undefined ? S.notKnown : F.warmth(warm), tank ? S.windowOf(F.warmth(tank.temperature_celsius[0]), F.warmth(tank.temperature_celsius[2])) : "");
     if (!gone) picture(look);
-    keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, line)));
+    keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, F.logged(line))));
     show(more, look.log.length > 0);
   }
   return { root, draw };

@@ -100,22 +100,25 @@ impl<R> Gang<R> {
 
 impl<R: Remote> Gang<R> {
     /// As [`Gang::all`]; and if the link to one is lost, the others are switched off at once, before anything is opened
-    /// anew.
-    async fn together<T>(&mut self, mut results: Vec<Result<T, Trouble>>) -> Result<Vec<T>, Trouble> {
+    /// anew. One whose answer was in doubt but that confirms off is out of trouble.
+    async fn together<T>(&mut self, results: Vec<Result<T, Trouble>>) -> Result<Vec<T>, Trouble> {
         let gone = |r: &Result<T, Trouble>| r.as_ref().is_err_and(Trouble::is_gone);
-        if results.iter().any(gone) {
-            self.on = false;
-            let others = self.members.iter_mut().zip(&mut results).filter(|(_, r)| !gone(r));
-            join_all(others.map(|(m, result)| async {
-                // One that does not confirm is in trouble as well.
-                if let Err(trouble) = m.remote.off().await {
-                    tracing::error!(port = %m.port, "NOT confirmed off after the link to another was lost: {trouble}");
-                    *result = Err(trouble);
-                }
-            }))
-            .await;
+        if !results.iter().any(gone) {
+            return self.all(results);
         }
-        self.all(results)
+        self.on = false;
+        let offs = self.members.iter_mut().zip(results).map(|(m, result)| async {
+            match result {
+                Err(trouble) if trouble.is_gone() => Err(trouble),
+                // One that does not confirm is in trouble as well.
+                _ => m.remote.off().await.inspect_err(|trouble| {
+                    tracing::error!(port = %m.port, "NOT confirmed off after the link to another was lost: {trouble}");
+                }),
+            }
+        });
+        let offs = join_all(offs).await;
+        // One is gone, so that there is no value for anybody.
+        self.all(offs).map(|_| Vec::new())
     }
 
     /// Of those that are to give current, one gives nothing while another goes on. Its output tells; where a dialect
@@ -269,6 +272,8 @@ mod tests {
     #[derive(Default)]
     struct Fake {
         trouble: Option<Trouble>,
+        /// So many readings to come are in doubt; all else is well.
+        garbles: u32,
         /// Takes no off.
         deaf: bool,
         /// Says nothing of its output.
@@ -322,6 +327,10 @@ mod tests {
         }
         async fn read(&mut self) -> Result<Reading, Trouble> {
             self.able()?;
+            if self.garbles > 0 {
+                self.garbles -= 1;
+                return Err(mute().unwrap());
+            }
             Ok(Reading {
                 at: Mono::from_millis(self.at),
                 volts: self.volts * 0.5 + Volts::new(self.at as f64 / 1e4),
@@ -421,6 +430,17 @@ mod tests {
         gang.members[2].remote.on = true;
         assert!(gang.open().await.unwrap_err().is_gone());
         assert!(!gang.members[2].remote.on);
+    }
+
+    #[tokio::test]
+    async fn link_lost_to_one_while_another_answer_is_in_doubt_is_still_not_everybodys_trouble() {
+        let mut gang = running(&[7.0, 3.0], 2.0).await;
+        gang.members[0].remote.garbles = 1;
+        gang.members[1].remote.trouble = Some(Trouble::Gone("unplugged".into()));
+        let trouble = gang.read().await.unwrap_err();
+        assert!(trouble.is_gone() && gang.partly(&trouble), "{trouble}");
+        assert!(!trouble.to_string().contains("/dev/0"), "{trouble}");
+        assert!(!gang.members[0].remote.on);
     }
 
     #[tokio::test]

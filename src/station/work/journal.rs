@@ -89,20 +89,23 @@ pub(super) fn taken(command: &Command) -> String {
         Command::Stop => "the run is being ended: output off".into(),
         Command::Abort | Command::Quit => "off was sent".into(),
         Command::Answer(_) => "the answer was taken".into(),
-        Command::Alarm { kind, handling } => {
-            let done = match handling {
-                Handling::Acknowledge { .. } => "acknowledged",
-                Handling::Shelve { time: Some(time), .. } => {
-                    return format!("alarm {} is shelved for {}", kind.name(), Span::from(*time));
-                }
-                Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
-                Handling::Unshelve => "off the shelf",
-                Handling::OutOfService { .. } => "out of service",
-                Handling::InService => "in service again",
-            };
-            format!("alarm {} is {done}", kind.name())
-        }
+        Command::Alarm { kind, handling } => handled(kind.name(), handling),
     }
+}
+
+/// What the operator hears when an alarm was seen to.
+pub(super) fn handled(alarm: &str, handling: &Handling) -> String {
+    let done = match handling {
+        Handling::Acknowledge { .. } => "acknowledged",
+        Handling::Shelve { time: Some(time), .. } => {
+            return format!("alarm {alarm} is shelved for {}", Span::from(*time));
+        }
+        Handling::Shelve { time: None, .. } => "shelved until its condition next goes, at most 8 h",
+        Handling::Unshelve => "off the shelf",
+        Handling::OutOfService { .. } => "out of service",
+        Handling::InService => "in service again",
+    };
+    format!("alarm {alarm} is {done}")
 }
 
 /// For a column.

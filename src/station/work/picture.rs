@@ -7,7 +7,7 @@ use crate::quantity::{Mono, Reading, Regulation};
 use crate::run::Controller;
 use crate::run::guide::{Guide, WarningKind};
 use crate::station::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
-use crate::watch::{AlarmChange, Flood, Kind};
+use crate::watch::{AlarmChange, AlarmState, Flood, Kind, ToldAlarm};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
@@ -36,6 +36,8 @@ pub(super) struct Picture {
     raised: BTreeMap<(&'static str, &'static str), u64>,
     flood: Flood,
     pub bath: Option<BathView>,
+    /// The alarms of the job and of those before it, until they are acknowledged.
+    pub told: BTreeMap<WarningKind, ToldAlarm>,
 }
 
 impl Picture {
@@ -61,6 +63,7 @@ impl Picture {
             raised: BTreeMap::new(),
             flood: Flood::default(),
             bath: None,
+            told: WarningKind::ALL.map(|k| (k, ToldAlarm::new(k.name(), k.priority()))).into(),
         }
     }
 
@@ -129,7 +132,6 @@ impl Picture {
             _ => 0.0,
         };
         let run = controller.view();
-        let warnings = guide.map(Guide::warnings).unwrap_or_default();
         let fresh = self.fresh(now).copied();
         // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
@@ -158,9 +160,13 @@ impl Picture {
                     AlarmView::new(&a, self.since.get(&a.kind).cloned().unwrap_or_default(), until)
                 });
                 let mut all: Vec<_> = own.collect();
-                for w in warnings {
-                    let view = AlarmView::of_job(w, utc_before(now.since(w.since)));
-                    let at = all.iter().position(|a| a.priority < view.priority).unwrap_or(all.len());
+                for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
+                    let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
+                    let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
+                    let view = AlarmView::of_job(*kind, alarm, since, until);
+                    // As the controller sorts its own: what holds first, then by priority.
+                    let rank = |a: &AlarmView| (a.state.active(), a.priority);
+                    let at = all.iter().position(|a| rank(a) < rank(&view)).unwrap_or(all.len());
                     all.insert(at, view);
                 }
                 all

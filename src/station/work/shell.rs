@@ -144,6 +144,7 @@ impl<R: Remote> Shell<R> {
                 self.obey(envelope).await;
             }
             self.tell_guide(GuideInput::Tick).await;
+            self.tick_told();
             self.publish();
             let wait = self.wait();
             tokio::select! {
@@ -343,6 +344,7 @@ impl<R: Remote> Shell<R> {
             Ask::Run(command, whose) => self.obey_run(&by, command, whose).await,
             Ask::StartJob(guide) => self.start_job(*guide).await,
             Ask::Job(command) => self.obey_job(&by, command).await,
+            Ask::JobAlarm(kind, handling) => self.handle_told(&by, kind, handling),
         };
         self.tell_guide(GuideInput::Tick).await;
         self.publish();

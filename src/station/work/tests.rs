@@ -17,6 +17,8 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+mod jobs;
+
 /// A bench behind the seam, and what a test may do to it.
 #[derive(Clone)]
 struct Rig {

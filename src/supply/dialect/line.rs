@@ -1,9 +1,10 @@
 //! The `[line]` table: plain request and reply lines, after no standard.
 
 use super::pattern::{Pattern, Slot};
-use super::shared::{line_end, most, steps};
+use super::shared::{line_end, most, steps, watchdog_time};
 use super::{Dialect, Range};
 use crate::quantity::{Amps, Field, Table, Volts};
+use std::time::Duration;
 
 /// One question and how its answer looks.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -46,6 +47,8 @@ pub struct Commands {
     pub clear: Option<String>,
     /// Arms its communication watchdog.
     pub watchdog: Option<String>,
+    /// After so long without a question it switches off; `None` only where there is no watchdog.
+    pub watchdog_time: Option<Duration>,
     /// Disarms it.
     pub unwatch: Option<String>,
 }
@@ -259,6 +262,8 @@ fn commands(t: &Table<'_>) -> Option<Commands> {
     let over_current = maybe(t, "over-current", |f| command(f, &["{amps}"]));
     let clear = maybe(t, "clear", |f| command(f, &[]));
     let watchdog = maybe(t, "watchdog", |f| command(f, &[]));
+    // Asked for only beside a watchdog; alone it is a slip.
+    let time = if t.has("watchdog") { watchdog_time(t, "watchdog-time").map(Some) } else { Some(None) };
     let unwatch = maybe(t, "watchdog-off", |f| command(f, &[]));
     Some(Commands {
         set_volts: set_volts?,
@@ -269,6 +274,7 @@ fn commands(t: &Table<'_>) -> Option<Commands> {
         over_current: over_current?,
         clear: clear?,
         watchdog: watchdog?,
+        watchdog_time: time?,
         unwatch: unwatch?,
     })
 }

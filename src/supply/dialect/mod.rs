@@ -131,6 +131,25 @@ pub struct Dialect {
     pub source: String,
 }
 
+impl Dialect {
+    /// After so long without a question the supply switches off by itself, once its communication watchdog is armed;
+    /// `None` where it has none.
+    pub fn watchdog(&self) -> Option<Duration> {
+        match &self.kind {
+            Kind::Scpi(scpi) => scpi.watchdog_time,
+            Kind::Modbus(modbus) => modbus.watchdog.and_then(|w| Duration::try_from_secs_f64(w.seconds).ok()),
+            Kind::Line(plain) => plain.commands.watchdog_time,
+        }
+    }
+}
+
+impl Timing {
+    /// How long one exchange keeps the line at worst: an answer that begins late and breaks off, and the rest after it.
+    pub fn worst(&self) -> Duration {
+        self.reply_timeout + self.gap_timeout + self.min_gap
+    }
+}
+
 /// Reads a dialect file. Its name is that of `file` without folder and `.toml`.
 ///
 /// # Errors
@@ -294,5 +313,20 @@ mod tests {
         assert!(found.len() == 1 && found[0].contains("constant-voltage-bit"), "{found:?}");
         let found = problems(&changed("constant-voltage-bit = 1", "constant-voltage-bit = 16"));
         assert!(found.len() == 1 && found[0].contains("15"), "{found:?}");
+    }
+
+    #[test]
+    fn watchdog_that_does_not_say_how_long_it_waits_is_refused() {
+        let found = problems(&format!("{SCPI}[scpi.watchdog]\narm = \"SYST:WDOG 5\"\n"));
+        assert!(found.len() == 1 && found[0].contains("scpi.watchdog.time: is missing"), "{found:?}");
+        let line = SHIPPED[2].1.replace("#watchdog = ", "watchdog = ");
+        let found = problems(&line);
+        assert!(found.len() == 1 && found[0].contains("watchdog-time: is missing"), "{found:?}");
+        let alone = SHIPPED[2].1.replace("#watchdog-time = ", "watchdog-time = ");
+        assert_eq!(problems(&alone).len(), 1, "a time without a watchdog");
+        let modbus =
+            SHIPPED[3].1.replace("#[modbus.watchdog]", "[modbus.watchdog]").replace("#time = ", "time = ");
+        let modbus = parse(&modbus.replace("#set = ", "set = "), "x").unwrap();
+        assert_eq!(modbus.watchdog(), Some(Duration::from_secs(5)));
     }
 }

@@ -1,8 +1,9 @@
 //! The `[scpi]` table: text lines after SCPI-1999 and IEEE 488.2.
 
 use super::Range;
-use super::shared::{command, header, line_end, most, optional, query, steps};
+use super::shared::{command, header, line_end, most, optional, query, steps, watchdog_time};
 use crate::quantity::{Field, Table};
+use std::time::Duration;
 
 /// Commands of one protection that the supply has of its own.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -80,6 +81,8 @@ pub struct Scpi {
     pub clear_status: String,
     /// Arms its communication watchdog, which switches off when nobody talks to it.
     pub watchdog: Option<String>,
+    /// After so long without a question it switches off; `None` only where there is no watchdog.
+    pub watchdog_time: Option<Duration>,
     /// Disarms it, once the output is off and nobody will talk.
     pub unwatch: Option<String>,
     /// Selects the channel; sent before everything else that is said.
@@ -107,9 +110,10 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
     });
     let watchdog = optional(table, "watchdog", |t| {
         let arm = command(t, "arm");
+        let time = watchdog_time(t, "time");
         let _ = t.may("disarm");
         let disarm = if t.has("disarm") { command(t, "disarm").map(Some) } else { Some(None) };
-        arm.zip(disarm)
+        Some((arm?, time?, disarm?))
     });
     let select = optional(table, "channel", select);
     let over_voltage = optional(table, "over-voltage", protection);
@@ -118,7 +122,8 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
 
     let [identity, error, volts, amps, output, set_volts_read, set_amps_read] = queries?;
     let [set_volts, set_amps, output_on, output_off, clear_status] = commands?;
-    let (watchdog, unwatch) = watchdog?.map_or((None, None), |(arm, disarm)| (Some(arm), disarm));
+    let (watchdog, watchdog_time, unwatch) =
+        watchdog?.map_or((None, None, None), |(arm, time, disarm)| (Some(arm), Some(time), disarm));
     let scpi = Scpi {
         send_end: send_end?,
         reply_end: reply_end?,
@@ -136,6 +141,7 @@ pub(super) fn read(table: &Table<'_>) -> Option<(Range, Scpi)> {
         output_off: output_off?,
         clear_status: clear_status?,
         watchdog,
+        watchdog_time,
         unwatch,
         select: select?,
         over_voltage: over_voltage?,

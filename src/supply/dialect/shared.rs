@@ -2,6 +2,7 @@
 
 use super::{Persistence, PowerUp, Timing};
 use crate::quantity::{Amps, Field, Span, Table, Volts};
+use std::time::Duration;
 
 /// Keys that every framing's table has.
 pub(super) struct Common {
@@ -40,6 +41,11 @@ fn timing(t: &Table<'_>) -> Option<Timing> {
         return None;
     }
     Some(Timing { reply_timeout: reply.duration(), gap_timeout: gap.duration(), min_gap: min_gap.duration() })
+}
+
+/// The time after which a communication watchdog switches off.
+pub(super) fn watchdog_time(t: &Table<'_>, key: &'static str) -> Option<Duration> {
+    Some(t.need(key).within(Span::new(0.5), Span::new(60.0))?.duration())
 }
 
 /// A table that is left out is fine; one that is there and wrong is not.

@@ -4,6 +4,11 @@
 //! opens pipes close-on-exec, so no other child keeps it open). First comes one
 //! line with the ports; then nothing, or `bye`. The end of the pipe without
 //! `bye` means that the daemon was killed: off goes to every port at once.
+//!
+//! A daemon that is frozen keeps its end open. So it says `on` or `rest` after
+//! its stations have finished a round, fed by finished work and never by a timer
+//! alone. If the last word was `on` and none follows, the daemon is ended, since
+//! only the end of its process frees the port for an off that can be confirmed.
 
 use super::off::off_when_free;
 use super::{Dialect, OffReport, Spec, dialect};
@@ -19,8 +24,8 @@ use std::time::Duration;
 use tokio::io::{AsyncBufRead, AsyncBufReadExt, AsyncWriteExt, BufReader};
 use tokio::net::unix::pipe;
 use tokio::process::{Child, ChildStdin, Command};
-use tokio::sync::oneshot;
-use tokio::time::{Instant, sleep, timeout};
+use tokio::sync::{mpsc as queue, oneshot};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 
 /// A child that has not said `ready` by then will not.
 const STARTS: Duration = Duration::from_secs(5);
@@ -35,6 +40,12 @@ const RESPAWN: Duration = Duration::from_secs(1);
 /// What it has to say is waited for this long; whoever should read it may be dead or stopped.
 const SPEAKS: Duration = Duration::from_secs(1);
 
+/// An output that may be on, and no finished round for so long: the daemon is frozen. As long as the service's
+/// watchdog waits, and far above the slowest round that is no failure.
+const FROZEN: Duration = Duration::from_secs(20);
+/// How often the daemon is asked for its heart.
+const BEAT: Duration = Duration::from_secs(1);
+
 /// One port as the daemon tells it to the minder.
 #[derive(Debug, Serialize, Deserialize)]
 struct Ward {
@@ -42,10 +53,28 @@ struct Ward {
     dialect: String,
 }
 
+/// The first line.
+#[derive(Debug, Serialize, Deserialize)]
+struct Charge {
+    wards: Vec<Ward>,
+    /// Without a word for so long after `on` the daemon is taken for frozen.
+    frozen: Duration,
+}
+
+/// Asked about once a second: `None` if not every station has finished a round since it was last asked, else
+/// whether an output is on or may be.
+pub type Heart = Box<dyn FnMut() -> Option<bool> + Send>;
+
+enum Word {
+    Heart(Heart),
+    Rest,
+    Bye(oneshot::Sender<()>),
+}
+
 /// The daemon's side. Dropping it without [`Minder::goodbye`] makes the minder switch off.
 #[derive(Debug)]
 pub struct Minder {
-    goodbye: oneshot::Sender<oneshot::Sender<()>>,
+    words: queue::UnboundedSender<Word>,
     stands: Arc<AtomicBool>,
 }
 
@@ -73,17 +102,38 @@ impl Minder {
         command: impl Fn() -> Command + Send + 'static,
         ports: &[(Spec, Arc<Dialect>)],
     ) -> std::io::Result<Minder> {
+        Minder::spawn_within(command, ports, FROZEN).await
+    }
+
+    /// As [`Minder::spawn_with`], with another patience with a frozen daemon.
+    pub(super) async fn spawn_within(
+        command: impl Fn() -> Command + Send + 'static,
+        ports: &[(Spec, Arc<Dialect>)],
+        frozen: Duration,
+    ) -> std::io::Result<Minder> {
         let wards: Vec<Ward> = ports
             .iter()
             .map(|(spec, dialect)| Ward { spec: spec.clone(), dialect: dialect.source.clone() })
             .collect();
-        let mut line = serde_json::to_string(&wards)?;
+        let mut line = serde_json::to_string(&Charge { wards, frozen })?;
         line.push('\n');
         let first = start(command(), &line).await?;
-        let (goodbye, told) = oneshot::channel();
+        let (words, told) = queue::unbounded_channel();
         let stands = Arc::new(AtomicBool::new(true));
         tokio::spawn(keep(command, line, first, told, stands.clone()));
-        Ok(Minder { goodbye, stands })
+        Ok(Minder { words, stands })
+    }
+
+    /// From now on the daemon must live, not only be there: while an output may be on and that heart stands still
+    /// for 20 s, the minder ends this process (SIGKILL) and switches off. A computer that sleeps is not frozen.
+    pub fn listen_to(&self, heart: Heart) {
+        // Nobody hears it only when everything ends.
+        let _ = self.words.send(Word::Heart(heart));
+    }
+
+    /// Every output is confirmed off and none goes on again: what is left to do may take its time.
+    pub fn rest(&self) {
+        let _ = self.words.send(Word::Rest);
     }
 
     /// True while a minder is at work; false from the death of one until another is ready. Nothing new
@@ -96,7 +146,7 @@ impl Minder {
     /// caller has switched everything off before.
     pub async fn goodbye(self) {
         let (done, gone) = oneshot::channel();
-        if self.goodbye.send(done).is_ok() {
+        if self.words.send(Word::Bye(done)).is_ok() {
             let _ = gone.await;
         }
     }
@@ -127,39 +177,67 @@ async fn keep(
     command: impl Fn() -> Command + Send + 'static,
     line: String,
     first: (Child, ChildStdin),
-    mut told: oneshot::Receiver<oneshot::Sender<()>>,
+    mut told: queue::UnboundedReceiver<Word>,
     stands: Arc<AtomicBool>,
 ) {
     let (mut child, mut stdin) = first;
+    let mut heart: Option<Heart> = None;
+    let mut beat = interval(BEAT);
+    beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
-        tokio::select! {
-            goodbye = &mut told => {
+        let status = tokio::select! {
+            word = told.recv() => match word {
                 // Dropped without a goodbye: the pipe closes and the minder does its work.
-                let Ok(done) = goodbye else { return };
-                let _ = stdin.write_all(b"bye\n").await;
-                drop(stdin);
-                let _ = timeout(STARTS, child.wait()).await;
-                let _ = done.send(());
-                return;
+                None => return,
+                Some(Word::Heart(given)) => {
+                    heart = Some(given);
+                    continue;
+                }
+                Some(Word::Rest) => {
+                    heart = None;
+                    say_to(&mut stdin, "rest\n").await;
+                    continue;
+                }
+                Some(Word::Bye(done)) => {
+                    say_to(&mut stdin, "bye\n").await;
+                    drop(stdin);
+                    let _ = timeout(STARTS, child.wait()).await;
+                    let _ = done.send(());
+                    return;
+                }
+            },
+            _ = beat.tick(), if heart.is_some() => {
+                match heart.as_mut().and_then(|ask| ask()) {
+                    Some(true) => say_to(&mut stdin, "on\n").await,
+                    Some(false) => say_to(&mut stdin, "rest\n").await,
+                    None => {}
+                }
+                continue;
             }
-            status = child.wait() => {
-                stands.store(false, Ordering::Relaxed);
-                tracing::error!("the minder ended ({status:?}); no run starts until another is ready");
-            }
-        }
+            status = child.wait() => status,
+        };
+        stands.store(false, Ordering::Relaxed);
+        tracing::error!("the minder ended ({status:?}); no run starts until another is ready");
         (child, stdin) = loop {
             match start(command(), &line).await {
                 Ok(next) => break next,
                 Err(error) => tracing::error!("the minder does not start: {error}"),
             }
-            tokio::select! {
-                goodbye = &mut told => {
-                    if let Ok(done) = goodbye {
-                        let _ = done.send(());
-                    }
-                    return;
+            let again = sleep(RESPAWN);
+            tokio::pin!(again);
+            loop {
+                tokio::select! {
+                    word = told.recv() => match word {
+                        None => return,
+                        Some(Word::Heart(given)) => heart = Some(given),
+                        Some(Word::Rest) => heart = None,
+                        Some(Word::Bye(done)) => {
+                            let _ = done.send(());
+                            return;
+                        }
+                    },
+                    () = &mut again => break,
                 }
-                () = sleep(RESPAWN) => {}
             }
         };
         stands.store(true, Ordering::Relaxed);
@@ -167,11 +245,17 @@ async fn keep(
     }
 }
 
+/// A minder that does not read is not waited for.
+async fn say_to(stdin: &mut ChildStdin, word: &str) {
+    let _ = timeout(SPEAKS, stdin.write_all(word.as_bytes())).await;
+}
+
 /// The child's side: everything that the hidden verb `minder` does. Exit code 0
 /// after a goodbye or when every port is confirmed off, else 74 (EX_IOERR).
 pub fn child_main() -> ExitCode {
     // A session of its own: the terminal's Ctrl-C is for the daemon.
     let _ = nix::unistd::setsid();
+    let daemon = nix::unistd::getppid();
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {
@@ -191,7 +275,7 @@ pub fn child_main() -> ExitCode {
         let stdin = std::io::stdin().as_fd().try_clone_to_owned();
         match stdin.and_then(|fd| pipe::Receiver::from_file(File::from(fd))) {
             Ok(stdin) => {
-                let (well, words) = mind(BufReader::new(stdin), ready).await;
+                let (well, words) = mind(BufReader::new(stdin), ready, || end(daemon)).await;
                 say(words);
                 well
             }
@@ -207,13 +291,17 @@ pub fn child_main() -> ExitCode {
 /// Waits for `bye` or the end; at the end switches everything off. Returns whether all is well, and
 /// what there is to say. It is said after every port is done: a terminal that takes no
 /// more bytes, as after Ctrl-S, must not stand between the end of the daemon and off.
-async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> (bool, Vec<String>) {
+async fn mind(
+    mut from: impl AsyncBufRead + Unpin,
+    ready: impl FnOnce(),
+    end: impl FnOnce() -> bool,
+) -> (bool, Vec<String>) {
     let mut line = String::new();
     if from.read_line(&mut line).await.unwrap_or(0) == 0 {
         return (true, Vec::new());
     }
-    let wards: Vec<Ward> = match serde_json::from_str(&line) {
-        Ok(wards) => wards,
+    let Charge { wards, frozen } = match serde_json::from_str(&line) {
+        Ok(charge) => charge,
         Err(error) => return (false, vec![format!("cannot read what to mind: {error}")]),
     };
     let mut minded = Vec::new();
@@ -227,16 +315,28 @@ async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> (boo
         }
     }
     ready();
-    loop {
+    let ports = minded.len();
+    let mut may_be_on = false;
+    let first = loop {
         line.clear();
-        match from.read_line(&mut line).await {
-            Ok(0) | Err(_) => break,
-            Ok(_) if line.trim() == "bye" => return (true, Vec::new()),
-            Ok(_) => {}
+        let heard = match may_be_on {
+            true => timeout(frozen, from.read_line(&mut line)).await,
+            false => Ok(from.read_line(&mut line).await),
+        };
+        match heard {
+            Ok(Ok(0) | Err(_)) => {
+                break format!("the daemon is gone without a goodbye; switching off {ports} port(s)");
+            }
+            Ok(Ok(_)) if line.trim() == "bye" => return (true, Vec::new()),
+            Ok(Ok(_)) => may_be_on = line.trim() == "on",
+            Err(_) => {
+                let done = if end() { "it was ended" } else { "it could NOT be ended" };
+                let time = frozen.as_secs();
+                break format!("the daemon stood still for {time} s; {done}; switching off {ports} port(s)");
+            }
         }
-    }
-    let mut words =
-        vec![format!("the daemon is gone without a goodbye; switching off {} port(s)", minded.len())];
+    };
+    let mut words = vec![first];
     let tasks: Vec<_> =
         minded.into_iter().map(|(spec, dialect)| tokio::spawn(switch_off(spec, dialect))).collect();
     let mut well = true;
@@ -246,6 +346,13 @@ async fn mind(mut from: impl AsyncBufRead + Unpin, ready: impl FnOnce()) -> (boo
         words.push(text);
     }
     (well, words)
+}
+
+/// Ends the daemon that stands still: what it holds becomes free.
+fn end(daemon: nix::unistd::Pid) -> bool {
+    // Another parent by now means that it is gone already.
+    nix::unistd::getppid() != daemon
+        || nix::sys::signal::kill(daemon, nix::sys::signal::Signal::SIGKILL).is_ok()
 }
 
 async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> (bool, String) {

@@ -46,7 +46,7 @@ pub use commission::{Commissioning, Point, Trial, TrialLoad, Verdict};
 pub use device::{Device, Identity};
 pub use minder::Minder;
 pub use off::{OffReport, off_at_port, off_when_free};
-pub use open::stable_names;
+pub use open::{STABLE, stable_names};
 pub use probe::{Found, ProbeReport, probe};
 pub use record::Transcript;
 pub(crate) use rest::Rest;

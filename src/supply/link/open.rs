@@ -101,7 +101,7 @@ fn explain(path: &Path, error: io::Error) -> Trouble {
         let owner = user.map_or_else(|| meta.uid().to_string(), |u| u.name);
         help.owner = Some((owner, group_name(meta.gid()), meta.mode()));
     }
-    help.by_id = stable_names();
+    help.by_id = stable_names(Path::new(STABLE));
     let kind = error.kind();
     match kind {
         io::ErrorKind::ResourceBusy => {
@@ -147,9 +147,12 @@ fn group_name(gid: u32) -> String {
     nix::unistd::Group::from_gid(gid.into()).ok().flatten().map_or_else(|| gid.to_string(), |g| g.name)
 }
 
-/// The names under `/dev/serial/by-id`, in order.
-pub fn stable_names() -> Vec<String> {
-    let Ok(folder) = std::fs::read_dir("/dev/serial/by-id") else { return Vec::new() };
+/// The folder where the system gives every serial port a name that stays.
+pub const STABLE: &str = "/dev/serial/by-id";
+
+/// The names of serial ports under that folder ([`STABLE`]), whole and in order; none if there is no such folder.
+pub fn stable_names(folder: &Path) -> Vec<String> {
+    let Ok(folder) = std::fs::read_dir(folder) else { return Vec::new() };
     let mut names: Vec<_> = folder.flatten().map(|entry| entry.path().display().to_string()).collect();
     names.sort();
     names

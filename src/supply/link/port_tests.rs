@@ -74,7 +74,7 @@ fn role() {
             minder::child_main();
             std::process::exit(0);
         }
-        "daemon" | "polite daemon" => runtime().block_on(async {
+        "daemon" | "polite daemon" | "beating daemon" | "resting daemon" => runtime().block_on(async {
             let mut device = Device::new(at(&path, None), dialect(), Clock::new());
             device.connect().await.unwrap();
             let command = || {
@@ -83,8 +83,22 @@ fn role() {
                 command.env("TANKSIDE_TEST_ROLE", "minder");
                 command
             };
-            let minder = Minder::spawn_with(command, &[(at(&path, None), dialect())]).await.unwrap();
+            let wards = [(at(&path, None), dialect())];
+            let minder = Minder::spawn_within(command, &wards, Duration::from_secs(2)).await.unwrap();
+            let (told, mut heard) = tokio::sync::mpsc::unbounded_channel();
+            let on = role == "beating daemon";
+            if on || role == "resting daemon" {
+                minder.listen_to(Box::new(move || {
+                    let _ = told.send(());
+                    Some(on)
+                }));
+            }
             device.output_on().await.unwrap();
+            if role.ends_with("ing daemon") {
+                // It has been asked for its heart, twice: the first word is on its way.
+                heard.recv().await;
+                heard.recv().await;
+            }
             println!("\nup");
             if role == "polite daemon" {
                 minder.goodbye().await;
@@ -245,6 +259,44 @@ async fn signals_meant_for_the_daemon_do_not_end_the_minder() {
         off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
     })
     .await;
+    daemon.wait().unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_frozen_daemon_leaves_no_output_on() {
+    let _turn = TURN.lock().await;
+    use nix::sys::signal::Signal::SIGSTOP;
+    let bench = bench();
+    let (path, _cable) = pty(&bench);
+    let mut daemon = again("beating daemon", &path).spawn().unwrap();
+    block_in_place(|| until(&mut daemon, "up"));
+    assert!(bench.lock().unwrap().on);
+    kill(daemon.id(), SIGSTOP);
+    within(Duration::from_secs(20), "off", || !bench.lock().unwrap().on).await;
+    within(Duration::from_secs(5), "confirmed", || {
+        let heard = &bench.lock().unwrap().heard;
+        let off = heard.iter().rposition(|line| line == "OUTP OFF");
+        off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
+    })
+    .await;
+    use std::os::unix::process::ExitStatusExt;
+    assert_eq!(daemon.wait().unwrap().signal(), Some(9), "ended by the minder");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_frozen_daemon_with_nothing_on_is_left_alone() {
+    let _turn = TURN.lock().await;
+    use nix::sys::signal::Signal::{SIGCONT, SIGKILL, SIGSTOP};
+    let bench = bench();
+    let (path, _cable) = pty(&bench);
+    let mut daemon = again("resting daemon", &path).spawn().unwrap();
+    block_in_place(|| until(&mut daemon, "up"));
+    kill(daemon.id(), SIGSTOP);
+    // Twice the minder's patience, as long as nothing moves.
+    tokio::time::sleep(Duration::from_secs(4)).await;
+    assert!(daemon.try_wait().unwrap().is_none());
+    kill(daemon.id(), SIGCONT);
+    kill(daemon.id(), SIGKILL);
     daemon.wait().unwrap();
 }
 

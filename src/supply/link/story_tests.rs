@@ -23,7 +23,8 @@ fn heard(bench: &Shared) -> Vec<String> {
 #[tokio::test(start_paused = true)]
 async fn a_watchdog_is_armed_between_protections_and_on_and_disarmed_when_off_is_confirmed() {
     let bench = bench();
-    let text = shipped("scpi") + "[scpi.watchdog]\narm = \"SYST:WDOG 5\"\ndisarm = \"SYST:WDOG 0\"\n";
+    let text = shipped("scpi")
+        + "[scpi.watchdog]\ntime = \"5 s\"\narm = \"SYST:WDOG 5\"\ndisarm = \"SYST:WDOG 0\"\n";
     let mut device = connected(&bench, &text).await;
     device.off().await.unwrap();
     assert!(!heard(&bench).iter().any(|l| l.contains("WDOG")), "nothing is armed yet");
@@ -44,7 +45,8 @@ async fn a_watchdog_is_armed_between_protections_and_on_and_disarmed_when_off_is
 #[tokio::test(start_paused = true)]
 async fn a_disarm_that_is_refused_spoils_neither_off_nor_what_is_told_next() {
     let bench = bench();
-    let text = shipped("scpi") + "[scpi.watchdog]\narm = \"SYST:WDOG 5\"\ndisarm = \"SYST:WDOF\"\n";
+    let text =
+        shipped("scpi") + "[scpi.watchdog]\ntime = \"5 s\"\narm = \"SYST:WDOG 5\"\ndisarm = \"SYST:WDOF\"\n";
     let mut device = connected(&bench, &text).await;
     device.prepare(Volts::new(9.0), Amps::new(6.0), Volts::new(7.3)).await.unwrap();
     device.output_on().await.unwrap();

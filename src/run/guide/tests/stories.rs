@@ -66,6 +66,32 @@ fn water_break_that_fails_twice_leads_back_to_the_cleaner_twice_and_then_the_job
 }
 
 #[test]
+fn question_says_what_each_answer_leads_to_before_it_is_given() {
+    let then = |rig: &Rig, answer: JobAnswer| {
+        let question = rig.view().question.expect("a question");
+        let leads: Vec<_> = question.leads_to.iter().map(|l| l.answer).collect();
+        assert_eq!(leads, question.answers);
+        question.leads_to.into_iter().find(|l| l.answer == answer).expect("that answer").then
+    };
+    let mut rig = Rig::new(nickel());
+    assert!(then(&rig, JobAnswer::No).contains("held"), "{:?}", rig.view().question);
+    assert!(then(&rig, JobAnswer::Done).starts_with("on to step 2"), "{:?}", rig.view().question);
+    rig.go_to(3);
+    assert!(then(&rig, JobAnswer::Yes).starts_with("on to step 4"), "{:?}", rig.view().question);
+    for said in ["2 of 2 tries left", "1 of 2 tries left"] {
+        let no = then(&rig, JobAnswer::No);
+        assert!(no.starts_with("back to step 2") && no.contains(said), "{no}");
+        rig.answer(JobAnswer::No).unwrap();
+        assert_eq!(rig.view().step, 2);
+        assert!(then(&rig, JobAnswer::Done).contains("CURRENT"), "{:?}", rig.view().question);
+        rig.go_to(3);
+    }
+    assert!(then(&rig, JobAnswer::No).contains("held with the sheet's advice"));
+    rig.yes_to(About::Inspect);
+    assert!(then(&rig, JobAnswer::Done).contains("count from then"), "{:?}", rig.view().question);
+}
+
+#[test]
 fn load_that_stays_in_acid_is_warned_of_also_while_the_job_is_held() {
     let mut rig = Rig::new(nickel());
     rig.go_to(4);

@@ -3,8 +3,8 @@
 use super::*;
 use crate::ledger::{Entry, JobEnd, JobStart, JobStepRow};
 use crate::run::Answer;
-use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, JobTodo, Warning};
-use crate::watch::AlarmState;
+use crate::run::guide::{GuideAction, GuideCommand, JobAnswer, JobEvent, JobTodo, WarningKind};
+use crate::watch::{Handling, ToldChange};
 use serde_json::json;
 
 /// An answer that comes at the wrong place, in the operator's words.
@@ -40,7 +40,12 @@ impl<R: Remote> Shell<R> {
             }
         }
         let off = matches!(command, Command::Abort);
+        let starts = matches!(command, Command::Start { .. });
         let answer = self.command(by, command, whose).await;
+        if starts && answer.is_ok() {
+            // A job that has ended is shown until the next start at this station: what runs now is no step of it.
+            self.guide = None;
+        }
         if off {
             self.tell_guide(GuideInput::Off { by: by.into() }).await;
         }
@@ -227,12 +232,8 @@ impl<R: Remote> Shell<R> {
                     }));
                 }
             }
-            JobEvent::Warned(warning) => {
-                self.job_warning(&warning, AlarmState::Normal, AlarmState::Unacknowledged)
-            }
-            JobEvent::WarningOver(warning) => {
-                self.job_warning(&warning, AlarmState::Unacknowledged, AlarmState::Normal);
-            }
+            JobEvent::Warned(warning) => self.tell_alarm(warning.kind, Some(&warning.text)),
+            JobEvent::WarningOver(warning) => self.tell_alarm(warning.kind, None),
             JobEvent::Ended { state, cause } => {
                 self.job_event(kind, &text);
                 let end = JobEnd { id, ended: utc(), state: state.name(), cause };
@@ -247,12 +248,57 @@ impl<R: Remote> Shell<R> {
         self.job_event(kind, &text);
     }
 
-    /// In the journal of alarms too: whoever asks it what stood and for how long is to find it there.
-    fn job_warning(&mut self, warning: &Warning, from: AlarmState, to: AlarmState) {
-        let kind = warning.kind;
-        if to == AlarmState::Unacknowledged {
+    /// What a person does to one of the job's alarms.
+    pub(super) fn handle_told(
+        &mut self,
+        by: &str,
+        kind: WarningKind,
+        handling: Handling,
+    ) -> Result<String, Refusal> {
+        let now = self.now();
+        let sentence = journal::handled(kind.name(), &handling);
+        let Some(alarm) = self.picture.told.get_mut(&kind) else {
+            return refuse(format!("{} has no alarm", kind.name()));
+        };
+        let change = alarm.handle(now, handling).map_err(Refusal)?;
+        self.told_changed(kind, change, Some(by));
+        Ok(sentence)
+    }
+
+    /// A shelf may be over.
+    pub(super) fn tick_told(&mut self) {
+        let now = self.now();
+        let changes: Vec<_> = self
+            .picture
+            .told
+            .iter_mut()
+            .filter_map(|(kind, alarm)| Some((*kind, alarm.tick(now)?)))
+            .collect();
+        for (kind, change) in changes {
+            self.told_changed(kind, change, None);
+        }
+    }
+
+    /// The job says that one of its conditions holds (with what was seen), or has gone.
+    fn tell_alarm(&mut self, kind: WarningKind, seen: Option<&str>) {
+        let now = self.now();
+        let Some(alarm) = self.picture.told.get_mut(&kind) else { return };
+        let change = match seen {
+            Some(text) => alarm.begins(now, text),
+            None => alarm.goes(now),
+        };
+        if let Some(change) = change {
+            self.told_changed(kind, change, None);
+        }
+    }
+
+    /// Into the journal of alarms: whoever asks it what stood and for how long is to find it there.
+    fn told_changed(&mut self, kind: WarningKind, change: ToldChange, by: Option<&str>) {
+        let Some(alarm) = self.picture.told.get(&kind) else { return };
+        let text = alarm.text();
+        if change.to.raises(change.from, by.is_some()) {
             self.picture.warned(kind, self.now());
-            self.untold.push((Level::WARN, format!("{}: {}", kind.name(), warning.text)));
+            self.untold.push((Level::WARN, format!("{}: {text}", kind.name())));
         }
         self.ledger.record(Row::Alarm(AlarmRow {
             at: utc(),
@@ -260,12 +306,12 @@ impl<R: Remote> Shell<R> {
             station: self.settings.name.clone(),
             run: None,
             watch: kind.name().into(),
-            from: from.name().into(),
-            to: to.name().into(),
+            from: change.from.name().into(),
+            to: change.to.name().into(),
             priority: kind.priority().name().into(),
-            text: warning.text.clone(),
-            by: None,
-            note: None,
+            text,
+            by: by.map(Into::into),
+            note: change.note,
         }));
     }
 
