@@ -4,6 +4,7 @@ use super::log;
 use super::setup::Setup;
 use crate::host::{Done, Failure, MinderProgram, Tankside};
 use crate::station::Pulse;
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use sd_notify::NotifyState;
 use std::net::SocketAddr;
 use std::time::Duration;
@@ -39,16 +40,50 @@ pub(crate) fn logging(usual: &str) -> Result<log::Log, Failure> {
     log::to_stderr(usual).map_err(|e| Failure::bug(format!("the log does not start: {e}")))
 }
 
-/// One thread answers people; control has its own.
+/// So many steps of niceness behind control.
+#[cfg(target_os = "linux")]
+const BEHIND: i32 = 5;
+
+/// Open files that are enough for every connection that is let in, and for all else.
+const FILES: u64 = 1024;
+
+/// One thread answers people, at a lower priority; control has its own.
 pub(crate) fn runtime() -> Result<Runtime, Failure> {
+    more_files();
     tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .max_blocking_threads(8)
         .thread_name("serve")
+        .on_thread_start(give_way)
         .enable_all()
         .build()
         .map_err(|e| Failure::bug(e.to_string()))
 }
+
+/// Where the soft limit of open files is small and the hard one is not.
+fn more_files() {
+    let limit = getrlimit(Resource::Nofile);
+    let wanted = limit.maximum.map_or(FILES, |hard| hard.min(FILES));
+    if limit.current.is_some_and(|soft| soft < wanted)
+        && let Err(e) = setrlimit(Resource::Nofile, Rlimit { current: Some(wanted), ..limit })
+    {
+        tracing::debug!("the limit of open files stays: {e}");
+    }
+}
+
+/// Lets the threads of control go before this one: whoever asks for pages, and however often, the current is looked at
+/// first. On Linux niceness is a thread's own (sched(7), the nice value).
+#[cfg(target_os = "linux")]
+fn give_way() {
+    use rustix::process::{getpriority_process, setpriority_process};
+    let behind = getpriority_process(None).and_then(|nice| setpriority_process(None, nice + BEHIND));
+    if let Err(e) = behind {
+        tracing::debug!("serving keeps the priority of control: {e}");
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+fn give_way() {}
 
 type Signal = tokio::signal::unix::Signal;
 

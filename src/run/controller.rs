@@ -145,6 +145,12 @@ impl Controller {
         [stale, self.run_deadline()].into_iter().flatten().min()
     }
 
+    /// When a reading would settle whether a watch stops the current, if one is about to: its condition held at the last
+    /// reading, and then its on-delay is over. Whoever reads only at the next poll sees it up to a poll late.
+    pub fn next_look(&self) -> Option<Mono> {
+        self.wire.on.then(|| self.panel.next_due(self.now)).flatten()
+    }
+
     /// The run as it stands.
     pub fn view(&self) -> View {
         super::view::build(self)

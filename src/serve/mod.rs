@@ -47,6 +47,7 @@ mod command;
 mod document;
 mod events;
 mod findings;
+mod glance;
 mod guard;
 mod history;
 mod house;
@@ -183,7 +184,7 @@ fn stations(r: &mut Routes) {
     );
     r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
     let all = about("Every station that is new, without trends, and all of them at least once a second");
-    r.get("/api/v1/stream", stream::all, all.text("text/event-stream").may(503));
+    r.get("/api/v1/stream", glance::all, all.text("text/event-stream").may(503));
     let drawn = about("The last minutes, drawn").text("image/svg+xml");
     let drawn = drawn.query("width", "Width", "in pixels; 640 if not said").may(404);
     r.get("/api/v1/stations/{station}/trend.svg", screen::trend, drawn);

@@ -1,7 +1,7 @@
 //! A connection whose other end takes nothing for too long is given up: a reader
 //! that went away without a word, or one that holds a stream open and never reads.
 
-use std::io;
+use std::io::{self, IoSlice};
 use std::pin::Pin;
 use std::task::{Context, Poll};
 use std::time::Duration;
@@ -49,6 +49,18 @@ impl<S: AsyncWrite + Unpin> AsyncWrite for Patient<S> {
     fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &[u8]) -> Poll<io::Result<usize>> {
         let poll = Pin::new(&mut self.inner).poll_write(cx, buf);
         self.judge(cx, poll)
+    }
+    fn poll_write_vectored(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        bufs: &[IoSlice<'_>],
+    ) -> Poll<io::Result<usize>> {
+        let poll = Pin::new(&mut self.inner).poll_write_vectored(cx, bufs);
+        self.judge(cx, poll)
+    }
+    /// Then a body that many are sent is not copied for each.
+    fn is_write_vectored(&self) -> bool {
+        self.inner.is_write_vectored()
     }
     fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
         let poll = Pin::new(&mut self.inner).poll_flush(cx);

@@ -10,13 +10,14 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// A bench has a few browsers, a scraper and a terminal or two.
 pub(super) const MOST: usize = 256;
-/// Of these, from elsewhere.
-const MOST_ELSEWHERE: usize = 224;
-/// And from one address elsewhere.
-const MOST_EACH: usize = 64;
+/// However few descriptors there are.
+const LEAST: usize = 8;
 
-#[derive(Clone, Debug, Default)]
-pub(super) struct Seats(Arc<Mutex<Taken>>);
+#[derive(Clone, Debug)]
+pub(super) struct Seats {
+    most: usize,
+    taken: Arc<Mutex<Taken>>,
+}
 
 #[derive(Debug, Default)]
 struct Taken {
@@ -32,19 +33,39 @@ pub(super) struct Seat {
 }
 
 impl Seats {
+    /// So many as that many descriptors allow, at most [`MOST`].
+    pub fn within(descriptors: usize) -> Seats {
+        Seats { most: descriptors.clamp(LEAST, MOST), taken: Arc::default() }
+    }
+
+    /// How many there are.
+    pub fn most(&self) -> usize {
+        self.most
+    }
+
+    /// Of these, from elsewhere.
+    fn most_elsewhere(&self) -> usize {
+        self.most - self.most / 8
+    }
+
+    /// And from one address elsewhere.
+    fn most_each(&self) -> usize {
+        self.most / 4
+    }
+
     /// A seat, if there is one.
     pub fn take(&self, peer: Peer) -> Option<Seat> {
-        let mut taken = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if taken.all >= MOST {
+        let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        if taken.all >= self.most {
             return None;
         }
         let elsewhere = (!peer.here).then_some(peer.address);
         if let Some(address) = elsewhere {
-            if taken.elsewhere.values().sum::<usize>() >= MOST_ELSEWHERE {
+            if taken.elsewhere.values().sum::<usize>() >= self.most_elsewhere() {
                 return None;
             }
             let each = taken.elsewhere.entry(address).or_default();
-            if *each >= MOST_EACH {
+            if *each >= self.most_each() {
                 return None;
             }
             *each += 1;
@@ -56,7 +77,7 @@ impl Seats {
 
 impl Drop for Seat {
     fn drop(&mut self) {
-        let mut taken = self.seats.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut taken = self.seats.taken.lock().unwrap_or_else(PoisonError::into_inner);
         taken.all -= 1;
         if let Some(address) = self.elsewhere
             && let Some(each) = taken.elsewhere.get_mut(&address)
@@ -79,24 +100,35 @@ mod tests {
 
     #[test]
     fn one_address_or_the_whole_network_leaves_a_seat_for_the_bench() {
-        let seats = Seats::default();
+        let seats = Seats::within(usize::MAX);
         let mut held = Vec::new();
         while let Some(seat) = seats.take(from("192.0.2.1")) {
             held.push(seat);
         }
-        assert_eq!(held.len(), MOST_EACH);
+        assert_eq!(held.len(), 64);
         for n in 2..=9 {
             while let Some(seat) = seats.take(from(&format!("192.0.2.{n}"))) {
                 held.push(seat);
             }
         }
-        assert_eq!(held.len(), MOST_ELSEWHERE);
+        assert_eq!(held.len(), 224);
         while let Some(seat) = seats.take(Peer::here()) {
             held.push(seat);
         }
         assert_eq!(held.len(), MOST);
         drop(held);
         assert!(seats.take(from("192.0.2.1")).is_some(), "seats are given back");
-        assert!(seats.0.lock().unwrap().elsewhere.is_empty(), "and no address is remembered");
+        assert!(seats.taken.lock().unwrap().elsewhere.is_empty(), "and no address is remembered");
+    }
+
+    #[test]
+    fn few_descriptors_leave_few_seats_and_one_of_them_for_the_bench() {
+        let seats = Seats::within(0);
+        let mut held = Vec::new();
+        for n in 1..=LEAST {
+            held.extend(seats.take(from(&format!("192.0.2.{n}"))));
+        }
+        assert_eq!(held.len(), LEAST - 1);
+        assert!(seats.take(Peer::here()).is_some());
     }
 }

@@ -2,7 +2,7 @@
 
 use super::guard::Peer;
 use super::patience::Patient;
-use super::seats::{Seat, Seats};
+use super::seats::{MOST, Seat, Seats};
 use super::state::AppState;
 use super::tls::{TlsError, acceptor};
 use super::{Problem, router};
@@ -13,6 +13,7 @@ use hyper::server::conn::http1;
 use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use rustix::process::{Resource, getrlimit};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -34,6 +35,9 @@ const DRAIN_TIME: Duration = Duration::from_secs(2);
 const REFUSAL_TIME: Duration = Duration::from_secs(1);
 /// Of those, at once; whoever comes beyond that is cut.
 const MOST_REFUSALS: usize = 64;
+/// Descriptors kept for all else: a port for each supply and one more while it is opened anew, the ledger and its
+/// readers, sensors, webhooks, the minder's pipe.
+const OTHERS: usize = 192;
 /// A browser behind two proxies sends two dozen.
 const MOST_HEADERS: usize = 100;
 /// Of a request, before its body.
@@ -85,7 +89,13 @@ impl Listening {
     pub async fn serve(self, app: AppState) {
         let shutdown = app.shutdown.clone();
         let door = Arc::new(Door { router: router(app), tls: self.tls, shutdown: shutdown.clone() });
-        let seats = Seats::default();
+        let seats = Seats::within(for_connections());
+        if seats.most() < MOST {
+            tracing::warn!(
+                "only {} connections at once: the limit of open files is low (ulimit -n, LimitNOFILE=)",
+                seats.most()
+            );
+        }
         let refusals = Arc::new(Semaphore::new(MOST_REFUSALS));
         let tasks = TaskTracker::new();
         loop {
@@ -118,6 +128,13 @@ impl Listening {
         tasks.close();
         tasks.wait().await;
     }
+}
+
+/// Descriptors that connections may take: what is left of the limit without those of [`OTHERS`] and of who is turned
+/// away. A port that was unplugged must find one when it is opened anew, however many people look.
+fn for_connections() -> usize {
+    let limit = getrlimit(Resource::Nofile).current.and_then(|most| usize::try_from(most).ok());
+    limit.map_or(usize::MAX, |most| most.saturating_sub(OTHERS + MOST_REFUSALS))
 }
 
 /// Who is at the other end of it.
@@ -229,7 +246,7 @@ mod tests {
             .unwrap();
         let (socket, _) = listener.accept().await.unwrap();
         let peer = Peer { address: [192, 0, 2, 7].into(), here: false, tls: false };
-        let seat = Seats::default().take(peer).unwrap();
+        let seat = Seats::within(MOST).take(peer).unwrap();
         tokio::spawn(door.attend(socket, peer, seat));
         let mut answer = String::new();
         client.read_to_string(&mut answer).await.unwrap();

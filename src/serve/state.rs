@@ -1,5 +1,6 @@
 //! What every route is given.
 
+use super::glance::Glances;
 use super::guard::{Gate, Tokens};
 use super::history::History;
 use super::house::House;
@@ -122,6 +123,8 @@ pub struct AppState {
     minder: Arc<AtomicBool>,
     pub(super) gate: Arc<Gate>,
     pub(super) under_way: super::once::UnderWay,
+    /// What every screen is shown.
+    pub(super) glances: Glances,
     /// One permit per open stream.
     pub(super) streams: Arc<Semaphore>,
 }
@@ -144,8 +147,10 @@ impl AppState {
         for watched in &stations {
             tokio::spawn(watched.clone().follow(metrics.poll_seconds(watched.handle.name())));
         }
+        let stations: Arc<[Watched]> = stations.into();
         AppState {
-            stations: stations.into(),
+            glances: Glances::begin(stations.clone(), shutdown.clone()),
+            stations,
             history,
             planner,
             facts: Arc::new(facts),

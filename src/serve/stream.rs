@@ -1,4 +1,4 @@
-//! The live stream: server-sent events, one per published snapshot.
+//! One station's live stream: server-sent events, one per published snapshot.
 
 use super::look::{Look, Watched};
 use super::problem::Problem;
@@ -10,7 +10,7 @@ use futures_util::stream::{self, Stream};
 use std::convert::Infallible;
 use std::time::Duration;
 use tokio::sync::OwnedSemaphorePermit;
-use tokio::time::{Instant, interval, sleep_until, timeout};
+use tokio::time::{Instant, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
 
 /// An event at least this often, so that a reader sees the age grow and notices
@@ -18,8 +18,6 @@ use tokio_util::sync::CancellationToken;
 const HEARTBEAT: Duration = Duration::from_secs(1);
 /// And at most this often, however fast the station polls.
 const BREATH: Duration = Duration::from_millis(100);
-/// A screen for people is renewed so often.
-const GLANCE: Duration = Duration::from_millis(250);
 
 /// Points of the trend are a second apart; two moments nearer than this are the same point.
 const SAME: i64 = 500;
@@ -106,54 +104,6 @@ fn events(
                 Err(e) => Event::default().event("trouble").data(e.to_string()),
             };
             Some((Ok(event), (watched, publications, Some(Instant::now()), newest, shutdown, place)))
-        },
-    )
-}
-
-/// `event: stations` with an array of those that are new, without their trend: one stream for a whole screen, however
-/// many stations there are. All of them at least each second.
-pub(super) async fn all(
-    State(app): State<AppState>,
-) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    let place = app.stream_place()?;
-    Ok(Sse::new(looks(app, place)))
-}
-
-fn looks(app: AppState, place: OwnedSemaphorePermit) -> impl Stream<Item = Result<Event, Infallible>> {
-    let beat = interval(GLANCE);
-    stream::unfold(
-        (app, beat, Vec::new(), None::<Instant>, place),
-        async |(app, mut beat, mut seen, mut whole, place)| {
-            loop {
-                let goes_on = tokio::select! {
-                    () = app.shutdown.cancelled() => false,
-                    _ = beat.tick() => true,
-                };
-                if !goes_on {
-                    return None;
-                }
-                let looks: Vec<Look> = app.stations.iter().map(Watched::look).collect();
-                let now: Vec<u64> = looks.iter().map(|look| look.snapshot.seq).collect();
-                let due = whole.is_none_or(|at: Instant| at.elapsed() >= HEARTBEAT);
-                let fresh: Vec<Look> = looks
-                    .into_iter()
-                    .enumerate()
-                    .filter(|(i, look)| due || seen.get(*i) != Some(&look.snapshot.seq))
-                    .map(|(_, look)| look.without_trend())
-                    .collect();
-                seen = now;
-                if due {
-                    whole = Some(Instant::now());
-                }
-                if fresh.is_empty() {
-                    continue;
-                }
-                let event = match Event::default().event("stations").json_data(&fresh) {
-                    Ok(event) => event,
-                    Err(e) => Event::default().event("trouble").data(e.to_string()),
-                };
-                return Some((Ok(event), (app, beat, seen, whole, place)));
-            }
         },
     )
 }

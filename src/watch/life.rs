@@ -121,6 +121,13 @@ impl<K: Named> Life<K> {
         self.active() && self.bad_since.is_some_and(|t| now.since(t) + JITTER >= tuning.on_delay)
     }
 
+    /// From when on a bad reading would raise it, or make it ask for its response; `None` while its condition does not
+    /// hold, or once that has come about.
+    pub fn due(&self, now: Mono, tuning: &Tuning) -> Option<Mono> {
+        let since = self.bad_since.filter(|_| !self.demands(now, tuning))?;
+        Some(since + tuning.on_delay.saturating_sub(JITTER))
+    }
+
     /// Whether it chatters just now.
     pub fn chatters(&self) -> bool {
         self.raised.len() >= CHATTER

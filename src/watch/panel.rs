@@ -173,6 +173,16 @@ impl Panel {
             .map(|(w, tuning)| (tuning.response, w.kind, w.text.as_str()))
             .reduce(|best, next| if next.0 > best.0 { next } else { best })
     }
+
+    /// When the next on-delay is over of a watch that stops the current: a reading at that time settles it.
+    pub fn next_due(&self, now: Mono) -> Option<Mono> {
+        self.watches
+            .iter()
+            .map(|w| (w, self.settings.tuning(w.kind)))
+            .filter(|(_, tuning)| tuning.response != Response::Tell)
+            .filter_map(|(w, tuning)| w.due(now, tuning))
+            .min()
+    }
 }
 
 /// What a person does to an alarm.

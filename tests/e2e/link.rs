@@ -1,6 +1,9 @@
 //! What comes over the wire cannot be believed, or does not come at all.
 
-use super::hall::{Hall, Plan, errors, near, number, text};
+use super::hall::{Daemon, Hall, Plan, TANKSIDE, clean, errors, near, number, text, until};
+use std::io::{ErrorKind, Read};
+use std::net::TcpStream;
+use std::process::Command;
 
 /// A slow ramp, so that there is always a next setpoint to be raised.
 const SLOW: [&str; 6] = ["--charge", "1000 C", "--current", "3 A", "--ramp", "30 s"];
@@ -153,6 +156,32 @@ fn unplugged_and_replugged_the_link_heals_and_the_run_does_not() {
     let again = daemon.run("6 C", &[]);
     daemon.until_state("complete");
     assert_eq!(daemon.row(&again)["state"], "complete");
+}
+
+#[test]
+fn connections_to_the_limit_of_open_files_leave_one_for_a_port_that_is_plugged_in_again() {
+    let hall = Hall::usual();
+    let mut few = clean(Command::new("sh"));
+    few.args(["-c", "ulimit -n 260 && exec \"$@\"", "sh", TANKSIDE, "serve", "--config"]).arg(&hall.config);
+    let daemon = Daemon::start(few, &hall.config);
+    daemon.log.until("connections at once: the limit of open files is low");
+    daemon.until("up", |s| s["link"]["up"] == true);
+    hall.mimic().does("fault unplug");
+    daemon.until("down", |s| s["link"]["up"] == false);
+    let crowd: Vec<_> = (0..300).map(|_| TcpStream::connect(daemon.address).unwrap()).collect();
+    hall.mimic().does("clear");
+    hall.mimic().asked_again(20);
+    // That was while they were all there: those with a seat have not been sent away yet.
+    crowd[0].set_nonblocking(true).unwrap();
+    let waits = (&crowd[0]).read(&mut [0]).unwrap_err();
+    assert_eq!(waits.kind(), ErrorKind::WouldBlock);
+    drop(crowd);
+    // Their seats come free one after another.
+    until("answered again", || {
+        let said = daemon.verb(&["status"]);
+        if said.code == Some(0) { Ok(()) } else { Err(said.err) }
+    });
+    daemon.until("as it was", |s| s["link"]["up"] == true && s["output_on"] == false);
 }
 
 #[test]

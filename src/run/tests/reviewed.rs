@@ -1,6 +1,6 @@
 //! Stories that a careful reader of the code found missing.
 
-use super::rig::{Load, Rig, acknowledge, order, setup};
+use super::rig::{Load, POLL, Rig, acknowledge, order, setup};
 use crate::plan::{Control, Goal, Order};
 use crate::process::{Between, Confirm, Entry, Turn};
 use crate::quantity::{Amps, CurrentSlope, Microcoulombs, Volts};
@@ -19,6 +19,29 @@ fn an_alarm_that_still_stands_stops_the_next_run_too() {
     rig.until(10.0, |v| v.phase == RunPhase::Steady);
     rig.amps = 3.0;
     rig.until(3.0, |v| v.state == RunState::Aborted);
+}
+
+#[test]
+fn a_reading_that_came_late_does_not_put_off_the_cut_by_a_poll() {
+    let mut rig = Rig::started(order());
+    rig.run_for(10.0);
+    assert_eq!(rig.controller.next_look(), None, "nothing is about to be cut");
+    let (begin, late) = (rig.now, Duration::from_millis(40));
+    rig.load = Load::Short;
+    rig.poll_at(begin + POLL + late);
+    let seen = rig.now;
+    let mut polls = 1;
+    while rig.output {
+        let next = begin + POLL * (polls + 1);
+        let look = rig.controller.next_look().filter(|at| *at > rig.now && *at < next);
+        polls += u32::from(look.is_none());
+        rig.poll_at(look.unwrap_or(next));
+    }
+    assert_eq!(rig.raised(), [Kind::ShortCircuit]);
+    // The delay is 1 s. On the grid the sixth poll comes 960 ms after the late first, and the seventh 200 ms later.
+    let took = rig.now.since(seen);
+    assert!((980..=1000).contains(&took.as_millis()), "{took:?}");
+    assert_eq!(rig.controller.next_look(), None);
 }
 
 #[test]

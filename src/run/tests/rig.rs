@@ -189,9 +189,13 @@ impl Rig {
         (v, i, if i < by_voltage { Regulation::ConstantCurrent } else { Regulation::ConstantVoltage })
     }
 
-    /// One poll later; deadlines in between are served on time.
+    /// One poll later.
     pub fn poll(&mut self) {
-        let next = self.now + POLL;
+        self.poll_at(self.now + POLL);
+    }
+
+    /// A poll at that time; deadlines in between are served on time.
+    pub fn poll_at(&mut self, next: Mono) {
         while let Some(at) = self.controller.next_deadline().filter(|at| *at < next) {
             self.pass_to(at);
             self.feed(Input::Tick);

@@ -64,6 +64,8 @@ pub(super) struct Shell<R> {
     /// What the controller was last told of the bath, and the sentence that was last recorded of it.
     bath_told: (BathNews, String),
     poll_at: Mono,
+    /// When the last reading was begun.
+    polled: Mono,
     read_now: bool,
     /// How long an exchange takes on this line.
     exchange: Duration,
@@ -111,6 +113,7 @@ impl<R: Remote> Shell<R> {
             reference: Reference::default(),
             bath_told: Default::default(),
             poll_at: Mono::ZERO,
+            polled: Mono::ZERO,
             read_now: false,
             exchange: Duration::ZERO,
             silent: None,
@@ -173,10 +176,17 @@ impl<R: Remote> Shell<R> {
             }
         } else if self.brink(now).is_some() {
             // An exchange begun now would still be under way when the off is due.
-        } else if self.read_now || now >= self.poll_at {
+        } else if self.read_now || now >= self.port_at() {
             return self.poll(ear).await;
         }
         self.drive(Input::Tick).await;
+    }
+
+    /// When the supply is read next: at the next poll, or before it where a watch waits for one more reading to stop the
+    /// current. One try each; what fails then is tried again at the next poll.
+    fn port_at(&self) -> Mono {
+        let look = self.controller.next_look().filter(|at| *at > self.polled);
+        look.map_or(self.poll_at, |at| at.min(self.poll_at))
     }
 
     /// A deadline of the controller's that comes before an exchange begun now would be over.
@@ -187,6 +197,7 @@ impl<R: Remote> Shell<R> {
     async fn poll(&mut self, ear: Option<&mut Ear<'_>>) {
         self.read_now = false;
         let now = self.now();
+        self.polled = now;
         // The next poll keeps its place in time; those that were missed are left out.
         while self.poll_at <= now {
             self.poll_at = self.poll_at + self.settings.poll.max(LEAST_POLL);
@@ -459,7 +470,7 @@ impl<R: Remote> Shell<R> {
         }
         let port = match self.picture.link.up {
             _ if self.read_now => now,
-            true => self.poll_at,
+            true => self.port_at(),
             false => self.retry_at,
         };
         let next = self.controller.next_deadline().map_or(port, |d| d.min(port));

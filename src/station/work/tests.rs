@@ -499,6 +499,35 @@ async fn off_does_not_wait_for_an_answer_that_never_comes() {
 }
 
 #[tokio::test]
+async fn short_is_cut_when_its_delay_is_over_and_not_at_the_poll_after() {
+    let slow = |_, settings: Settings| Settings {
+        poll: Duration::from_secs(3),
+        setup: Setup {
+            stale_after: Duration::from_secs(10),
+            max_gap: Duration::from_secs(10),
+            ..settings.setup
+        },
+        ..settings
+    };
+    let hall = hall_in(tempfile::tempdir().unwrap(), &["bench"], slow);
+    let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
+    begin(handle, "a", 1_000.0).await;
+    let steady = |s: &Snapshot| s.run.phase == crate::run::RunPhase::Steady;
+    let charge = until(handle, "steady", steady).await.run.charge_coulombs;
+    // Two seconds of it at least: what this load needs has been read.
+    until(handle, "read in its turn", |s| steady(s) && s.run.charge_coulombs > charge + 4.0).await;
+    rig.bench.lock().unwrap().fault(rig.clock.now(), mimic::Fault::Short, None);
+    let s = until(handle, "seen", |s| s.measured.as_ref().is_some_and(|m| m.volts < 1.0)).await;
+    let seen = std::time::Instant::now();
+    assert_eq!(s.run.state, RunState::Running, "the delay has only begun");
+    let s = until(handle, "cut", |s| s.run.state == RunState::Aborted).await;
+    assert!(s.run.cause.as_ref().unwrap().starts_with("short-circuit"), "{:?}", s.run.cause);
+    // The delay is 1 s, the next poll 3 s away.
+    assert!(seen.elapsed() < Duration::from_millis(2_500), "{:?}", seen.elapsed());
+    assert!(!rig.output());
+}
+
+#[tokio::test]
 async fn off_is_sent_to_a_supply_that_does_not_say_its_name() {
     let hall = hall(&["bench"]);
     let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
