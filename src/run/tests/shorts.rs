@@ -98,6 +98,25 @@ fn watch_that_only_tells_holds_nothing_and_one_that_holds_can_be_answered() {
 }
 
 #[test]
+fn bridge_across_a_load_that_was_known_well_is_held_again_if_it_was_not_parted() {
+    let mut watches = Settings::default();
+    watches.tuning_mut(Kind::ShortCircuit).response = Response::Hold;
+    let mut rig = Rig::with(Setup { watches, ..setup() });
+    rig.ask(start()).unwrap();
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    rig.run_for(3.0);
+    rig.load = Load::Bridge;
+    rig.until(6.0, |v| v.state == RunState::Held);
+    rig.run_for(3.0);
+    rig.ask(Command::Resume).unwrap();
+    rig.until(8.0, |v| v.state == RunState::Held);
+    rig.load = Load::Good;
+    rig.run_for(3.0);
+    rig.ask(Command::Resume).unwrap();
+    rig.until(60.0, |v| v.state == RunState::Complete);
+}
+
+#[test]
 fn no_run_starts_while_a_short_still_stands() {
     let mut rig = shorted(order());
     rig.until(6.0, |v| v.state == RunState::Aborted);
