@@ -87,6 +87,11 @@ impl Rise {
         self.asked
     }
 
+    /// The ramp has shown that it is a bath, or more ohms than any bridge has.
+    pub fn is_bath(&self) -> bool {
+        self.bath
+    }
+
     /// Takes one reading. `count` is one step of the voltmeter as its readings show it.
     pub fn take(&mut self, r: &Reading, cx: &Context, amps_count: Amps, count: Volts) {
         let (i, v) = (r.amps.get(), r.volts.get());
