@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+mod dark;
 mod jobs;
 
 /// A bench behind the seam, and what a test may do to it.
@@ -36,6 +37,10 @@ struct Pulled {
     /// Reads never end, and nobody says who it is.
     hangs: bool,
     nameless: bool,
+    /// Off is taken by the line and never confirmed, as long as this holds.
+    off_hangs: bool,
+    /// How many of those are waited for.
+    offs_waited_for: u32,
     connections: u32,
     offs: u32,
 }
@@ -81,6 +86,13 @@ impl Remote for Rig {
     }
     fn close(&mut self) {}
     async fn off(&mut self) -> Result<(), Trouble> {
+        if self.pulled.lock().unwrap().off_hangs {
+            self.pull(|p| p.offs_waited_for += 1);
+            while self.pulled.lock().unwrap().off_hangs {
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            }
+            self.pull(|p| p.offs_waited_for -= 1);
+        }
         self.there()?;
         self.pull(|p| p.offs += 1);
         self.bench.lock().unwrap().output(self.clock.now(), false);
