@@ -26,6 +26,9 @@ use tracing::Level;
 
 mod job;
 mod scribe;
+mod unseen;
+
+use unseen::Unseen;
 
 /// A supply that gives no good answer for this long, or three times the stale
 /// time if that is longer, is opened anew.
@@ -56,6 +59,8 @@ pub(super) struct Shell<R> {
     beat: Arc<AtomicU64>,
     /// The run that is being worked, once its intent is on disk.
     open: Option<OpenRun>,
+    /// The run that ended last, while its output may still be on.
+    unseen: Option<Unseen>,
     /// The job that is being guided, or was last.
     guide: Option<Guide>,
     /// What the controller recorded and the guide has not heard yet.
@@ -110,6 +115,7 @@ impl<R: Remote> Shell<R> {
             picture,
             beat,
             open: None,
+            unseen: None,
             guide: None,
             heard: VecDeque::new(),
             step_began: String::new(),
@@ -219,6 +225,9 @@ impl<R: Remote> Shell<R> {
                 self.exchange = took.max(self.exchange * 9 / 10);
                 let reading = Reading { at: self.skew.awake(reading.at), ..reading };
                 self.picture.reading(reading, began.elapsed());
+                if reading.output == Some(false) {
+                    self.settle_unseen(None).await;
+                }
                 self.record_reading(&reading);
                 Input::Reading(reading)
             }
@@ -278,10 +287,14 @@ impl<R: Remote> Shell<R> {
                 self.picture.link.trouble = None;
                 self.picture.link.identity = Some(identity.clone());
                 self.poll_at = now;
+                let found = self.remote.found_on();
+                self.picture.found_on = found == Some(true);
+                let was = if self.picture.found_on { "found ON, now " } else { "" };
                 self.event(
                     "link",
-                    &format!("link up, output confirmed off: {}{healed}", identity.escape_debug()),
+                    &format!("link up, output {was}confirmed off: {}{healed}", identity.escape_debug()),
                 );
+                self.settle_unseen(found).await;
                 Input::LinkBack
             }
             Err(trouble) => {
@@ -422,6 +435,9 @@ impl<R: Remote> Shell<R> {
 
     async fn switch_off(&mut self) -> Input {
         let done = self.send_off().await;
+        if done.is_ok() {
+            self.settle_unseen(None).await;
+        }
         if !self.picture.link.up {
             // Off asks for neither link nor identity. The link itself is opened anew.
             self.retry_at = self.now();

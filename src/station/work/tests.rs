@@ -43,6 +43,7 @@ struct Pulled {
     offs_waited_for: u32,
     connections: u32,
     offs: u32,
+    found_on: Option<bool>,
 }
 
 impl Rig {
@@ -81,8 +82,14 @@ impl Remote for Rig {
         if self.pulled.lock().unwrap().nameless {
             return Err(Trouble::WrongIdentity { wanted: "bench".into(), found: "stranger".into() });
         }
+        self.there()?;
+        let on = self.output();
+        self.pull(|p| p.found_on = Some(on));
         self.off().await?;
         Ok("bench".into())
+    }
+    fn found_on(&self) -> Option<bool> {
+        self.pulled.lock().unwrap().found_on
     }
     fn close(&mut self) {}
     async fn off(&mut self) -> Result<(), Trouble> {
