@@ -193,6 +193,11 @@ fn well(look: &Value) -> Result<String, String> {
     }
 }
 
+/// Whether what the station does is not known now: then nobody is told to do nothing.
+fn not_known(look: &Value) -> bool {
+    !look["output_known"].as_bool().unwrap_or(false) || look["stale"].as_bool().unwrap_or(true)
+}
+
 fn active_alarms(look: &Value) -> impl Iterator<Item = &Value> {
     look["alarms"]
         .as_array()
@@ -229,6 +234,11 @@ fn now(look: &Value) -> Vec<String> {
     }
     if let Some(ask) = question(run) {
         lines.push(format!("! do        {ask}"));
+    } else if lines.is_empty() && not_known(look) {
+        lines.push(
+            "! do        go to the supply and look whether its output is on; by hand, or: tankside off"
+                .into(),
+        );
     } else if lines.is_empty() {
         let idle = match text(&run["state"]).as_str() {
             "running" if faces_left(run) => "nothing now; you will be asked to turn the part",

@@ -121,6 +121,17 @@ fn stale_picture_shows_no_figures_and_says_how_old_it_is() {
 }
 
 #[test]
+fn nobody_is_told_to_do_nothing_while_it_is_not_known_what_the_output_does() {
+    let mut look = look();
+    look["output_known"] = json!(false);
+    look["output_on"] = Value::Null;
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    assert!(text.contains("! do        go to the supply"), "{text}");
+    assert!(!text.contains("nothing"), "{text}");
+}
+
+#[test]
 fn hundred_percent_is_not_said_before_it_is_reached() {
     let mut look = look();
     look["run"]["charge_coulombs"] = json!(743.9);

@@ -54,6 +54,11 @@ impl Accounts {
         *so_far = now;
     }
 
+    /// More time that was not observed, of a run that has ended.
+    pub fn unobserved(&mut self, tank: &str, more: Duration) {
+        self.tanks.entry(tank.into()).or_default().0.unobserved_milliseconds += millis(more);
+    }
+
     /// A run has ended; its charge stays on the tank's account.
     pub fn end(&mut self, run: &str) {
         self.open.remove(run);

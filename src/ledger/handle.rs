@@ -150,6 +150,29 @@ impl Ledger {
         self.ask(|reply| Message::Finish(Box::new(end), reply)).await
     }
 
+    /// Puts more unobserved time on the account of a run that has ended, and of its tank, and returns when the disk has
+    /// it. The run is sealed, so that it is an entry of its own on its record, with `text` for people.
+    ///
+    /// # Errors
+    /// Whatever keeps it from being written.
+    pub async fn unobserved(
+        &self,
+        run: &str,
+        tank: &str,
+        more: Duration,
+        text: &str,
+    ) -> Result<(), LedgerError> {
+        self.accounts().unobserved(tank, more);
+        let milliseconds = super::account::millis(more);
+        self.enter(super::Entry {
+            run: run.into(),
+            kind: "unobserved".into(),
+            by: "the daemon".into(),
+            content: serde_json::json!({ "text": text, "milliseconds": milliseconds }),
+        })
+        .await
+    }
+
     /// Writes what came of a commissioning, and returns when the disk has it. The row's `at` is not looked at: the
     /// ledger stamps it.
     ///

@@ -298,8 +298,11 @@ pub(super) const SLOPES: &str = "SELECT order_json, load_slope_ohm_square_meters
  WHERE tank = ?1 AND state = 'complete' AND load_slope_ohm_square_meters > 0
  ORDER BY id DESC LIMIT ?2";
 pub(super) const TANKS: &str =
-    "SELECT tank, SUM(charge_microcoulombs), SUM(unobserved_milliseconds), COUNT(*)
- FROM tank_charge GROUP BY tank ORDER BY tank";
+    "SELECT c.tank, SUM(c.charge_microcoulombs),
+       SUM(c.unobserved_milliseconds) + COALESCE((SELECT SUM(json_extract(e.content, '$.milliseconds'))
+           FROM record AS e JOIN run AS r ON r.id = e.run_id WHERE e.kind = 'unobserved' AND r.tank = c.tank), 0),
+       COUNT(*)
+ FROM tank_charge AS c GROUP BY c.tank ORDER BY c.tank";
 
 /// The accounts, from the one table that holds them.
 pub(super) fn tanks(db: &Connection) -> rusqlite::Result<Vec<TankRow>> {
@@ -341,7 +344,9 @@ pub(super) fn alarm_row(row: &Row<'_>) -> rusqlite::Result<AlarmRow> {
 
 pub(super) const RUN: &str =
     "SELECT r.id, r.station, r.tank, r.title, r.started_by, r.started_utc, r.ended_utc, r.state,
-       r.cause, c.charge_microcoulombs, r.target_microcoulombs, c.unobserved_milliseconds,
+       r.cause, c.charge_microcoulombs, r.target_microcoulombs,
+       c.unobserved_milliseconds + COALESCE((SELECT SUM(json_extract(e.content, '$.milliseconds')) FROM record AS e
+           WHERE e.run_id = r.id AND e.kind = 'unobserved'), 0),
        c.worked_milliseconds, r.area_square_meters, r.parts, r.metal, r.thickness_meters_per_coulomb,
        r.continues, r.order_json, r.load_slope_ohm_square_meters, r.job_id, r.lot, r.customer
 FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";

@@ -129,6 +129,11 @@ impl Coulometer {
         self.change = None;
     }
 
+    /// Says that current may have flowed for so much longer without anybody seeing it.
+    pub fn unobserved_for(&mut self, more: Duration) {
+        self.unobserved += more;
+    }
+
     /// Says that the current, as last read, stood until `from`, and that nobody saw what flowed from then until `now`:
     /// that is unobserved time, never charge. Where the last reading is newer than `from`, from that on; where it showed
     /// no current, there is nothing to see.

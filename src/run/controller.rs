@@ -2,6 +2,7 @@
 
 use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
 use super::stage::Run;
+use super::story::NOT_KNOWN;
 use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
@@ -52,6 +53,8 @@ pub struct Controller {
     bath: BathNews,
     /// Why the supply is silent although current was commanded; kept until the link is back.
     pub(super) lost: Option<String>,
+    /// Up to when a run's unobserved time is counted, while its output may still be on.
+    pub(super) unseen: Option<Mono>,
     /// Since when one of several supplies gives nothing while another goes on.
     parted: Option<Mono>,
 }
@@ -72,6 +75,7 @@ impl Controller {
             ledger: Ok(()),
             bath: BathNews::default(),
             lost: None,
+            unseen: None,
             parted: None,
         }
     }
@@ -171,6 +175,22 @@ impl Controller {
         self.bath_now()
     }
 
+    /// Up to when the run's unobserved time is counted, while its output may still be on; `None` where it is known.
+    pub fn unseen_since(&self) -> Option<Mono> {
+        self.unseen
+    }
+
+    /// The output, of which nothing was known, has been seen to be off: `more` time from
+    /// [`unseen_since`](Controller::unseen_since) on that was not observed, and in the operator's words what was
+    /// `found`. Comes after the run's end as well, and nothing follows from it.
+    pub fn seen_off(&mut self, more: Duration, found: String) {
+        self.unseen = None;
+        if let Some(run) = &mut self.run {
+            run.coulometer.unobserved_for(more);
+            run.later.push(found);
+        }
+    }
+
     /// Whether a run is running or held.
     pub fn busy(&self) -> bool {
         self.run.as_ref().is_some_and(Run::open)
@@ -196,7 +216,7 @@ impl Controller {
         (self.unread, self.partly) = (None, false);
         if self.link.is_ok() && reading.output == Some(false) {
             // An off that was not seen in time has been seen after all.
-            self.lost = None;
+            (self.lost, self.unseen) = (None, None);
         }
         self.wire.observed = Some(reading.at);
         self.parted = reading.faults.parted.then(|| self.parted.unwrap_or(self.now));
@@ -214,9 +234,8 @@ impl Controller {
             // Kept until the supply is heard to be off: the alarm must not clear because we sent it.
             let seconds = self.now.since(at).as_secs_f64();
             let last = self.unread.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
-            self.lost = Some(format!(
-                "no good reading for {seconds:.1} s while current flows{last}; whether the output is on is not known: go to the supply"
-            ));
+            self.lost =
+                Some(format!("no good reading for {seconds:.1} s while current flows{last}; {NOT_KNOWN}"));
         }
         let lost = self.lost.clone();
         let cx = self.context(fresh, lost.as_deref());
@@ -296,7 +315,7 @@ impl Controller {
         }
         let powered = self.wire.on;
         if powered {
-            self.lost = Some(format!("{why}; whether the output is on is not known: go to the supply"));
+            self.lost = Some(format!("{why}; {NOT_KNOWN}"));
         }
         if self.busy() {
             let cause = if powered {
@@ -318,6 +337,7 @@ impl Controller {
         self.link = Ok(());
         (self.unread, self.partly) = (None, false);
         self.wire = Wire::default();
+        self.unseen = None;
         if self.lost.take().is_some() {
             out.push(Action::Record(Event::Note(
                 "link is back: the supply is identified and its output confirmed off".into(),
@@ -353,6 +373,7 @@ impl Controller {
         self.free_of_shorts().map_err(Refusal)?;
         fits(&order, self.setup.limits).map_err(Refusal)?;
         self.panel.new_load();
+        self.unseen = None;
         // What was known of another run's bath may be another tank's; the shell tells it anew.
         self.bath = BathNews::default();
         out.push(Action::Record(Event::Started { id: id.clone(), order: order.clone(), by: by.into() }));

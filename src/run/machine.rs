@@ -7,6 +7,7 @@ use super::api::{Action, Event, Outcome, Question, RunState};
 use super::controller::Controller;
 use super::ramp::Ramp;
 use super::stage::{After, Contact, Run, Stage, Then};
+use super::story::NOT_SEEN_OFF;
 use crate::plan::Control;
 use crate::process::{Between, Entry};
 use crate::quantity::{Amps, Mono, Reading, Volts};
@@ -356,6 +357,7 @@ impl Controller {
             out.push(Action::Output(false));
             if let Some(run) = &mut self.run {
                 run.coulometer.unobserved_until(now);
+                self.unseen = Some(now);
             }
         }
         self.held(out);
@@ -384,6 +386,7 @@ impl Controller {
             out.push(Action::Output(false));
             if let Some(run) = &mut self.run {
                 run.coulometer.unobserved_until(now);
+                self.unseen = Some(now);
             }
         }
         self.finish(RunState::Aborted, out);
@@ -423,7 +426,8 @@ impl Controller {
             run.coulometer.rest();
         } else {
             run.coulometer.unobserved_until(now);
-            let text = "the output was not seen to go off: go to the supply and switch it off by hand";
+            self.unseen = Some(now);
+            let text = NOT_SEEN_OFF;
             self.blame(text);
             self.lost = Some(text.into());
         }

@@ -28,4 +28,6 @@ pub use api::{
     RunPhase, RunState,
 };
 
+pub use story::settled;
+
 pub use view::View;

@@ -2,6 +2,21 @@
 
 use super::api::{Answer, Event, Question, RunPhase, RunState};
 
+/// Said of an output of which nothing is heard.
+pub(super) const NOT_KNOWN: &str = "whether the output is on is not known: go to the supply";
+/// Said of a run that ended so.
+const UNKNOWN: &str = "output state unknown, go to the supply";
+/// Said of an output that did not go off in time.
+pub(super) const NOT_SEEN_OFF: &str =
+    "the output was not seen to go off: go to the supply and switch it off by hand";
+
+/// A sentence that sends somebody to the supply, once its output is confirmed off: `now` stands instead. `None` where
+/// it sends nobody.
+pub fn settled(text: &str, now: &str) -> Option<String> {
+    let said = [NOT_KNOWN, UNKNOWN, NOT_SEEN_OFF].into_iter().find(|said| text.contains(said))?;
+    Some(text.replace(said, now))
+}
+
 impl Event {
     /// Its kind in a word, as the ledger files it.
     pub fn kind(&self) -> &'static str {

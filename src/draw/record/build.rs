@@ -355,7 +355,7 @@ pub(super) fn entries(rows: &[RecordRow], record: &mut Record) {
                     why: text("why"),
                 });
             }
-            "note" => record.notes.push(Remark {
+            "note" | "unobserved" => record.notes.push(Remark {
                 at: row.at.clone(),
                 text: text("text").unwrap_or_default(),
                 by: row.by.clone(),

@@ -14,7 +14,7 @@ use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
 /// A wait that is longer than this gives a sign of life in between.
-const SIGN_OF_LIFE: Duration = Duration::from_secs(1);
+pub(super) const SIGN_OF_LIFE: Duration = Duration::from_secs(1);
 
 /// Where commands come from, and the word to end.
 pub(super) struct Ear<'a> {

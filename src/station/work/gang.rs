@@ -193,6 +193,14 @@ impl<R: Remote> Remote for Gang<R> {
         let opened = join_all(self.members.iter_mut().map(|m| m.remote.open())).await;
         Ok(self.together(opened).await?.join(" + "))
     }
+    fn found_on(&self) -> Option<bool> {
+        let found = || self.members.iter().map(|m| m.remote.found_on());
+        // On as soon as one is; off only where all are.
+        if found().any(|on| on == Some(true)) {
+            return Some(true);
+        }
+        found().all(|on| on == Some(false)).then_some(false)
+    }
     fn close(&mut self) {
         (self.on, self.parts) = (false, None);
         self.members.iter_mut().for_each(|m| m.remote.close());

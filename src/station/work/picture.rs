@@ -4,8 +4,8 @@ use super::pace::Trend;
 use super::shell::{utc_before, utc_in};
 use crate::ledger::Ledger;
 use crate::quantity::{Mono, Reading, Regulation};
-use crate::run::Controller;
 use crate::run::guide::{Guide, WarningKind};
+use crate::run::{Controller, settled};
 use crate::station::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 use crate::watch::{AlarmChange, AlarmState, Flood, Kind, ToldAlarm};
 use std::collections::{BTreeMap, VecDeque};
@@ -21,6 +21,8 @@ const RATE: Duration = Duration::from_secs(5);
 /// What is shown beside the controller's own view.
 pub(super) struct Picture {
     pub link: LinkView,
+    /// The output was on when the link was last made.
+    pub found_on: bool,
     station: String,
     stale_after: Duration,
     out: watch::Sender<Arc<Snapshot>>,
@@ -49,6 +51,7 @@ impl Picture {
     ) -> Self {
         Picture {
             link: LinkView { port, trouble: Some("not connected yet".into()), ..LinkView::default() },
+            found_on: false,
             station: station.into(),
             stale_after,
             seq: 0,
@@ -135,7 +138,7 @@ impl Picture {
         let fresh = self.fresh(now).copied();
         // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
-        let snapshot = Snapshot {
+        let mut snapshot = Snapshot {
             station: self.station.clone(),
             seq: self.seq,
             taken,
@@ -193,6 +196,29 @@ impl Picture {
             setpoint_writes: writes,
             poll_seconds: std::mem::take(&mut self.polls),
         };
+        if output_on == Some(false) {
+            settle(&mut snapshot, self.found_on);
+        }
         self.out.send_replace(Arc::new(snapshot));
+    }
+}
+
+/// Nobody is sent to a supply whose output is known to be off again.
+fn settle(snapshot: &mut Snapshot, found_on: bool) {
+    let now = if found_on {
+        "the output was found ON when the link came back and is off now, confirmed"
+    } else {
+        "the output is off now, confirmed"
+    };
+    if let Some(said) = snapshot.run.cause.as_deref().and_then(|cause| settled(cause, now)) {
+        snapshot.run.cause = Some(said);
+    }
+    for alarm in &mut snapshot.alarms {
+        if let Some(said) = settled(&alarm.text, now) {
+            alarm.text = said;
+            alarm.remedy =
+                "The output is off now, confirmed. Look at the cable and at the work, then acknowledge."
+                    .into();
+        }
     }
 }

@@ -11,6 +11,10 @@ use std::sync::Arc;
 pub(super) trait Remote {
     /// Connects, identifies, switches off, confirms; what it says it is.
     async fn open(&mut self) -> Result<String, Trouble>;
+    /// What its output was when it was last opened, before it was switched off; `None` where it was not heard.
+    fn found_on(&self) -> Option<bool> {
+        None
+    }
     /// Lets go of the port.
     fn close(&mut self);
     /// Output off, confirmed; opens the port if need be, asks for no identity.
@@ -35,11 +39,11 @@ pub(super) trait Remote {
 
 /// The real one, and what corrects its amperes: nothing above sees any but true ones.
 #[derive(Debug)]
-pub(super) struct Line(Device, Option<Ammeter>);
+pub(super) struct Line(Device, Option<Ammeter>, Option<bool>);
 
 impl Line {
     pub fn new(spec: Spec, dialect: Arc<Dialect>, ammeter: Option<Ammeter>, clock: Clock) -> Self {
-        Line(Device::new(spec, dialect, clock), ammeter)
+        Line(Device::new(spec, dialect, clock), ammeter, None)
     }
 
     /// What the supply must be told, by its own ammeter, for that many true amperes.
@@ -49,7 +53,11 @@ impl Line {
 }
 
 impl Remote for Line {
+    fn found_on(&self) -> Option<bool> {
+        self.2
+    }
     async fn open(&mut self) -> Result<String, Trouble> {
+        self.2 = None;
         let identity = match self.0.connect().await {
             Ok(identity) => identity,
             Err(trouble) => {
@@ -61,6 +69,8 @@ impl Remote for Line {
                 return Err(trouble);
             }
         };
+        // One question, once: off waits for nothing more.
+        self.2 = self.0.output_once().await;
         self.0.off().await?;
         for left in &identity.left_in_queue {
             tracing::warn!(port = %self.0.spec().port, "the supply had an error waiting: {left}");

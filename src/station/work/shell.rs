@@ -1,6 +1,6 @@
 //! One station's task: wait, translate, step, carry out, publish.
 
-use super::ear::{Ear, Woken, ticking, unless_urgent};
+use super::ear::{Ear, SIGN_OF_LIFE, Woken, ticking, unless_urgent};
 use super::journal;
 use super::pace::{Backoff, Edges};
 use super::picture::Picture;
@@ -15,6 +15,7 @@ use crate::station::{Ask, BathView, Envelope, Snapshot};
 use crate::supply::{Clock, Trouble};
 use crate::watch::AlarmChange;
 use std::collections::VecDeque;
+use std::pin::pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -25,6 +26,9 @@ use tracing::Level;
 
 mod job;
 mod scribe;
+mod unseen;
+
+use unseen::Unseen;
 
 /// A supply that gives no good answer for this long, or three times the stale
 /// time if that is longer, is opened anew.
@@ -39,6 +43,8 @@ const LEAVE: Duration = Duration::from_secs(8);
 const FRESH: Duration = Duration::from_secs(60);
 /// No line is faster than this.
 const LEAST_POLL: Duration = Duration::from_millis(1);
+/// An off that is not confirmed within this time is on its way, or cannot be sent now; what led to it is told.
+const SENT: Duration = Duration::from_millis(20);
 /// With nothing to wait for, look this often.
 const IDLE: Duration = Duration::from_secs(1);
 /// The task's own things.
@@ -53,6 +59,8 @@ pub(super) struct Shell<R> {
     beat: Arc<AtomicU64>,
     /// The run that is being worked, once its intent is on disk.
     open: Option<OpenRun>,
+    /// The run that ended last, while its output may still be on.
+    unseen: Option<Unseen>,
     /// The job that is being guided, or was last.
     guide: Option<Guide>,
     /// What the controller recorded and the guide has not heard yet.
@@ -107,6 +115,7 @@ impl<R: Remote> Shell<R> {
             picture,
             beat,
             open: None,
+            unseen: None,
             guide: None,
             heard: VecDeque::new(),
             step_began: String::new(),
@@ -216,6 +225,9 @@ impl<R: Remote> Shell<R> {
                 self.exchange = took.max(self.exchange * 9 / 10);
                 let reading = Reading { at: self.skew.awake(reading.at), ..reading };
                 self.picture.reading(reading, began.elapsed());
+                if reading.output == Some(false) {
+                    self.settle_unseen(None).await;
+                }
                 self.record_reading(&reading);
                 Input::Reading(reading)
             }
@@ -275,10 +287,14 @@ impl<R: Remote> Shell<R> {
                 self.picture.link.trouble = None;
                 self.picture.link.identity = Some(identity.clone());
                 self.poll_at = now;
+                let found = self.remote.found_on();
+                self.picture.found_on = found == Some(true);
+                let was = if self.picture.found_on { "found ON, now " } else { "" };
                 self.event(
                     "link",
-                    &format!("link up, output confirmed off: {}{healed}", identity.escape_debug()),
+                    &format!("link up, output {was}confirmed off: {}{healed}", identity.escape_debug()),
                 );
+                self.settle_unseen(found).await;
                 Input::LinkBack
             }
             Err(trouble) => {
@@ -385,8 +401,12 @@ impl<R: Remote> Shell<R> {
 
     /// In order. Once something has failed, only off, records and alarms are
     /// still carried out: what came after it was meant for a supply that did as told.
-    async fn carry_out(&mut self, actions: Vec<Action>) -> Vec<Input> {
+    async fn carry_out(&mut self, mut actions: Vec<Action>) -> Vec<Input> {
         let mut inputs: Vec<Input> = Vec::new();
+        if actions.contains(&Action::Output(false)) {
+            // Alarms wait for nothing, and are to be told while off is tried.
+            actions.sort_by_key(|action| !matches!(action, Action::Alarm(_)));
+        }
         for action in actions {
             let failed = inputs.iter().any(|i| why(i).is_some());
             let input = match action {
@@ -414,7 +434,10 @@ impl<R: Remote> Shell<R> {
     }
 
     async fn switch_off(&mut self) -> Input {
-        let done = ticking(self.remote.off(), &self.beat).await;
+        let done = self.send_off().await;
+        if done.is_ok() {
+            self.settle_unseen(None).await;
+        }
         if !self.picture.link.up {
             // Off asks for neither link nor identity. The link itself is opened anew.
             self.retry_at = self.now();
@@ -428,6 +451,26 @@ impl<R: Remote> Shell<R> {
         }
         self.read_now = true;
         self.outcome(done, Input::Applied)
+    }
+
+    /// Off goes out first. What led to it is told while its confirmation is waited for: on a line that is dead that
+    /// takes seconds.
+    async fn send_off(&mut self) -> Result<(), Trouble> {
+        let writes = self.remote.writes();
+        let mut off = pin!(self.remote.off());
+        let mut wait = SENT;
+        loop {
+            tokio::select! {
+                biased;
+                done = &mut off => return done,
+                () = sleep(wait) => {}
+            }
+            self.untold.drain(..).for_each(|(level, text)| tell(&self.settings.name, level, &text));
+            let now = self.skew.awake(self.clock.now());
+            self.picture.publish(now, utc(), &self.controller, self.guide.as_ref(), &self.ledger, writes);
+            self.beat.fetch_add(1, Ordering::Relaxed);
+            wait = SIGN_OF_LIFE;
+        }
     }
 
     /// Only after everything that leads to it is on disk.
@@ -449,13 +492,7 @@ impl<R: Remote> Shell<R> {
     }
 
     fn publish(&mut self) {
-        let station = &self.settings.name;
-        for (level, text) in self.untold.drain(..) {
-            match level {
-                Level::WARN => tracing::warn!(%station, "{text}"),
-                _ => tracing::info!(%station, "{text}"),
-            }
-        }
+        self.untold.drain(..).for_each(|(level, text)| tell(&self.settings.name, level, &text));
         self.picture.link.errors = self.remote.errors();
         let writes = self.remote.writes();
         let (controller, guide) = (&self.controller, self.guide.as_ref());
@@ -511,6 +548,13 @@ impl<R: Remote> Shell<R> {
         self.publish();
         self.remote.close();
         Farewell { station: self.settings.name, off }
+    }
+}
+
+fn tell(station: &str, level: Level, text: &str) {
+    match level {
+        Level::WARN => tracing::warn!(%station, "{text}"),
+        _ => tracing::info!(%station, "{text}"),
     }
 }
 

@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+mod dark;
 mod jobs;
 
 /// A bench behind the seam, and what a test may do to it.
@@ -36,8 +37,13 @@ struct Pulled {
     /// Reads never end, and nobody says who it is.
     hangs: bool,
     nameless: bool,
+    /// Off is taken by the line and never confirmed, as long as this holds.
+    off_hangs: bool,
+    /// How many of those are waited for.
+    offs_waited_for: u32,
     connections: u32,
     offs: u32,
+    found_on: Option<bool>,
 }
 
 impl Rig {
@@ -76,11 +82,24 @@ impl Remote for Rig {
         if self.pulled.lock().unwrap().nameless {
             return Err(Trouble::WrongIdentity { wanted: "bench".into(), found: "stranger".into() });
         }
+        self.there()?;
+        let on = self.output();
+        self.pull(|p| p.found_on = Some(on));
         self.off().await?;
         Ok("bench".into())
     }
+    fn found_on(&self) -> Option<bool> {
+        self.pulled.lock().unwrap().found_on
+    }
     fn close(&mut self) {}
     async fn off(&mut self) -> Result<(), Trouble> {
+        if self.pulled.lock().unwrap().off_hangs {
+            self.pull(|p| p.offs_waited_for += 1);
+            while self.pulled.lock().unwrap().off_hangs {
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            }
+            self.pull(|p| p.offs_waited_for -= 1);
+        }
         self.there()?;
         self.pull(|p| p.offs += 1);
         self.bench.lock().unwrap().output(self.clock.now(), false);

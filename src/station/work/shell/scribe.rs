@@ -79,6 +79,11 @@ impl<R: Remote> Shell<R> {
 
     pub(super) async fn ended(&mut self, outcome: Outcome) {
         let Some(run) = self.open.take() else { return };
+        self.unseen = self.controller.unseen_since().map(|since| Unseen {
+            run: run.id.clone(),
+            tank: self.picture.tank().unwrap_or_default().into(),
+            since,
+        });
         let Outcome { state, cause, charge, unobserved, worked } = outcome;
         let load_slope = self.controller.view().load_slope_ohm_square_meters;
         let end = RunEnd {

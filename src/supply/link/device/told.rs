@@ -72,6 +72,17 @@ impl Device {
         Err(self.count(Trouble::OutOfRange { asked, why, came: crate::supply::Bytes::default() }))
     }
 
+    /// Whether its output is on, asked once; `None` where it cannot be asked or no good answer came.
+    pub async fn output_once(&mut self) -> Option<bool> {
+        if !session::has(&self.dialect, Item::Output) {
+            return None;
+        }
+        let session = self.session.as_mut()?;
+        let got = session.get(&self.dialect, &[Item::Output]).await;
+        let (values, _) = self.settle(got).ok()?;
+        values.into_iter().find(|(item, _)| *item == Item::Output)?.1.flag()
+    }
+
     pub(super) async fn expect_flag(
         &mut self,
         item: Item,
