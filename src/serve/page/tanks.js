@@ -10,6 +10,9 @@ import { wrongQuantity } from "./parts.js";
 const DROP = 0.001;
 const YEAR = 365 * 86_400_000;
 
+/** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
+export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
+
 /** What is logged of any tank, rule or no rule. */
 const EVENTS = Object.keys(S.tanks.logged);
 
@@ -30,8 +33,7 @@ export async function open(holder, [only], frame) {
   }
 
   function due(tank, rule) {
-    // By time alone, what was never logged is neither early nor late: nothing says when it was done.
-    const unsaid = !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs) && rule.due_ratio >= 1;
+    const unsaid = neverLogged(rule);
     const part = Math.round(rule.due_ratio * 100);
     const over = rule.due_ratio >= 1 && !unsaid;
     const fill = h("span", { class: over ? "fill over" : "fill" });
