@@ -62,6 +62,7 @@ impl Remote for Line {
             }
         };
         self.0.off().await?;
+        self.0.mend_setpoints().await?;
         for left in &identity.left_in_queue {
             tracing::warn!(port = %self.0.spec().port, "the supply had an error waiting: {left}");
         }
