@@ -333,6 +333,10 @@ pub(super) const INTERRUPTED: Cause = cause(
     "after a break activate again before going on; turn parts with the output on (live) if they peel",
     |e| match e.interrupted {
         None => unknown("the current over time is not on record"),
+        // A turn is planned and no interruption; that the surface went passive in it is not to be ruled out.
+        Some(i) if i.count == 0 && i.turning.is_positive() => {
+            (Unknown, format!("off only while parts were turned, up to {}", i.turning))
+        }
         Some(i) if i.count == 0 => (Against, "the current was never off in between".into()),
         Some(i) => {
             let times = if i.count == 1 { "once".into() } else { format!("{} times", i.count) };

@@ -60,7 +60,7 @@ pub struct AlarmsSeen {
     pub minute: f64,
 }
 
-/// Times without current after plating had begun, the run's own turns among them.
+/// Times without current after plating had begun. Planned turns are none of them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Interrupted {
     /// How often.
@@ -69,6 +69,8 @@ pub struct Interrupted {
     pub longest: Span,
     /// When that began.
     pub minute: f64,
+    /// The longest without current while parts were turned, by plan; zero where they were turned with it.
+    pub turning: Span,
 }
 
 /// A figure of the last analysis before the run.

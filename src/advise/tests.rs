@@ -45,7 +45,7 @@ fn good() -> Evidence {
         contact: none,
         part_off: none,
         touch: none,
-        interrupted: Some(Interrupted { count: 0, longest: q("0 s"), minute: 0.0 }),
+        interrupted: Some(Interrupted { count: 0, longest: q("0 s"), minute: 0.0, turning: q("0 s") }),
         unobserved: Some(q("0 s")),
         analysis: Some(vec![
             figure("nickel", 70.0, (61.0, 82.0)),
@@ -148,7 +148,12 @@ fn cause_that_was_planted_ranks_first() {
             Fault::Peeling,
             "current went off",
             Evidence {
-                interrupted: Some(Interrupted { count: 1, longest: q("90 s"), minute: 6.0 }),
+                interrupted: Some(Interrupted {
+                    count: 1,
+                    longest: q("90 s"),
+                    minute: 6.0,
+                    turning: q("40 s"),
+                }),
                 ..good()
             },
         ),
@@ -204,6 +209,15 @@ fn margin_that_rests_on_assumed_agitation_speaks_against_nothing() {
     assert_eq!(found.verdict, Verdict::Unknown);
     assert!(found.seen.contains("2 % if it did not"), "{}", found.seen);
     assert_eq!(edge(&e(0.4)).verdict, Verdict::Against);
+}
+
+#[test]
+fn planned_turn_accuses_nobody_and_clears_nobody() {
+    let interrupted = Some(Interrupted { turning: q("40 s"), ..good().interrupted.unwrap() });
+    let advice = advise(Fault::Peeling, &Evidence { interrupted, ..good() });
+    let found = advice.causes.iter().find(|j| j.cause.starts_with("current went off")).unwrap();
+    assert_eq!(found.verdict, Verdict::Unknown);
+    assert_eq!(found.seen, "off only while parts were turned, up to 40 s");
 }
 
 #[test]

@@ -77,6 +77,14 @@ impl Client {
         self
     }
 
+    /// The same with that secret, where it has no token yet and nobody could read it on the way.
+    pub(crate) fn or_with(mut self, secret: Option<String>) -> Client {
+        if self.token.is_none() && self.is_safe() {
+            self.token = secret;
+        }
+        self
+    }
+
     /// Whether nobody between here and there can read what is said.
     fn is_safe(&self) -> bool {
         if self.address.starts_with("https://") {

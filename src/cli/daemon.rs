@@ -22,16 +22,14 @@ pub(crate) fn serve(setup: &Setup) -> Done {
     runtime.block_on(async {
         let (mut term, mut int) = signals()?;
         let daemon = start(setup, setup.config.daemon.listen).await?;
-        let watchdog = tokio::spawn(feed(daemon.pulse()));
+        feed(daemon.pulse())?;
         notify(&[NotifyState::Ready]);
         tokio::select! {
             _ = term.recv() => tracing::info!("SIGTERM"),
             _ = int.recv() => tracing::info!("SIGINT"),
         }
         notify(&[NotifyState::Stopping]);
-        let stopped = daemon.stop().await;
-        watchdog.abort();
-        stopped
+        daemon.stop().await
     })
 }
 
@@ -98,16 +96,27 @@ pub(crate) async fn start(setup: &Setup, at: SocketAddr) -> Result<Tankside, Fai
     Tankside::start(setup, Some(at), &MinderProgram::Tankside).await
 }
 
-/// Pings systemd's watchdog after every station has finished a round, and not otherwise.
-async fn feed(mut pulse: Pulse) {
-    let Some(limit) = sd_notify::watchdog_enabled() else { return };
-    let mut every = tokio::time::interval((limit / 2).min(LOOK));
-    loop {
-        every.tick().await;
-        if pulse.all_moved() {
-            notify(&[NotifyState::Watchdog]);
+/// Pings systemd's watchdog after every station has finished a round, and not otherwise. On a thread of its own: who
+/// keeps the one busy that answers people must not make control look frozen.
+fn feed(mut pulse: Pulse) -> Done {
+    let Some(limit) = sd_notify::watchdog_enabled() else { return Ok(()) };
+    let bug = |e: std::io::Error| Failure::bug(format!("the watchdog's thread does not start: {e}"));
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().map_err(bug)?;
+    let ping = async move {
+        let mut every = tokio::time::interval((limit / 2).min(LOOK));
+        loop {
+            every.tick().await;
+            if pulse.all_moved() {
+                notify(&[NotifyState::Watchdog]);
+            }
         }
-    }
+    };
+    // It ends with the process.
+    std::thread::Builder::new()
+        .name("watchdog".into())
+        .spawn(move || runtime.block_on(ping))
+        .map(drop)
+        .map_err(bug)
 }
 
 fn notify(state: &[NotifyState<'_>]) {

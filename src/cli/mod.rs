@@ -86,9 +86,13 @@ fn run(cli: Cli) -> Done {
             // Off never waits for a good config.
             let by = operator(common);
             let station = at.station.as_deref();
+            // The usual config with mistakes, which `context` passes over, still says where its daemon is.
+            let clear = !setup::is_there(common) || setup::good(common).is_ok();
             return match context(common, OFF_PATIENCE) {
-                Ok(context) => off::off(&context.client.for_switching_off(), common, station, ports, &by),
-                Err(_) => off::off_blindly(common, station, ports, &by, OFF_PATIENCE),
+                Ok(context) if clear => {
+                    off::off(&context.client.for_switching_off(), common, station, ports, &by)
+                }
+                _ => off::off_blindly(common, station, ports, &by, OFF_PATIENCE),
             };
         }
         Verb::Token(verb) if !matches!(verb, TokenVerb::Audit { .. }) => return token::token(common, verb),

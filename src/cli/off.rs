@@ -6,13 +6,14 @@ use super::probe::{BAUDS, is_shut};
 use super::say::line;
 use super::setup;
 use crate::host::{Done, Failure};
+use crate::serve::Tokens;
 use crate::supply::{
     Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, off_at_port, off_when_free,
     plain,
 };
 use serde_json::json;
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -71,7 +72,9 @@ pub(crate) fn off_blindly(
         None => ports_in(text).into_iter().filter_map(|(name, _)| name).collect(),
         Some(_) => Vec::new(),
     };
-    let client = super::reaching(&address, common, patience).for_switching_off();
+    // The daemon asks for a token from this machine too; its own secret is for its own address alone.
+    let own = if common.address.is_none() { Tokens::local(&state_in(text)) } else { None };
+    let client = super::reaching(&address, common, patience).or_with(own).for_switching_off();
     off_with(&client, common, station, ports, by, &known)
 }
 
@@ -119,11 +122,21 @@ fn off_with(
 
 /// Where the daemon listens, in a text that need not be good TOML.
 fn listen_in(text: &str) -> Option<SocketAddr> {
+    value_in(text, "listen")?.parse().ok()
+}
+
+/// Where its state is, by such a text or as usual.
+fn state_in(text: &str) -> PathBuf {
+    value_in(text, "state").filter(|folder| !folder.is_empty()).unwrap_or(crate::config::STATE).into()
+}
+
+/// The first value of that key.
+fn value_in<'t>(text: &'t str, wanted: &str) -> Option<&'t str> {
     let value = text.lines().find_map(|row| {
         let (key, value) = row.trim().split_once('=')?;
-        (key.trim() == "listen").then_some(value)
+        (key.trim() == wanted).then_some(value)
     })?;
-    value.split('#').next()?.trim().trim_matches(['"', '\'']).parse().ok()
+    Some(value.split('#').next()?.trim().trim_matches(['"', '\'']))
 }
 
 /// To all stations at once: one that is silent must not keep the others on.
@@ -444,6 +457,29 @@ mod tests {
         let found = listen_in("[daemon\n listen = \"127.0.0.1:8193\" # ours\n");
         assert_eq!(found, Some("127.0.0.1:8193".parse().unwrap()));
         assert_eq!(listen_in("#listen = \"127.0.0.1:8193\"\nlisten = 7"), None);
+        assert_eq!(state_in("[daemon\nstate = '/srv/plating' # ours\n"), Path::new("/srv/plating"));
+        assert_eq!(state_in("#state = '/srv/plating'\n"), Path::new("/var/lib/tankside"));
+    }
+
+    #[test]
+    fn off_with_a_broken_config_is_not_turned_away_for_want_of_this_machines_own_token() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("local.token"), "secret").unwrap();
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let config = folder.path().join("tankside.toml");
+        let text = format!(
+            "[daemon\nlisten = \"{}\"\nstate = \"{}\"\n[[station]]\nname = \"b c\"\n",
+            listener.local_addr().unwrap(),
+            folder.path().display()
+        );
+        std::fs::write(&config, text).unwrap();
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let hears = heard.clone();
+        std::thread::spawn(move || daemon(listener, hears));
+        let common = Common { config: Some(config), ..Common::default() };
+        off_blindly(&common, Some("b c"), &[], "mila", Duration::from_secs(5)).unwrap();
+        let heard = heard.lock().unwrap();
+        assert!(heard.len() == 1 && heard[0].to_lowercase().contains("bearer secret"), "{heard:?}");
     }
 
     #[test]
@@ -487,7 +523,7 @@ mod tests {
                 lines.read_line(&mut first).unwrap();
                 let mut rest = String::new();
                 while lines.read_line(&mut rest).is_ok_and(|n| n > 2) {}
-                heard.lock().unwrap().push(first.clone());
+                heard.lock().unwrap().push(format!("{first}{rest}"));
                 let body = match first.split(' ').nth(1).unwrap() {
                     "/api/v1/stations" => r#"[{"station":"a"},{"station":"b c"}]"#,
                     "/api/v1/stations/b%20c/off" => r#"{"said":"output off, confirmed"}"#,

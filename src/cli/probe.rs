@@ -178,6 +178,7 @@ async fn in_turn(devices: &mut [Device], trial: Trial) -> Result<Vec<Commissioni
     for device in devices.iter_mut() {
         device.connect().await?;
         device.off().await?;
+        device.mend_setpoints().await?;
     }
     let several = devices.len() > 1;
     let mut all = Vec::new();

@@ -48,18 +48,30 @@ pub(crate) fn due(tanks: &Value, units: Units) -> String {
     ];
     for (tank, due) in all {
         let so_far = ratio(due);
+        let unsaid = unsaid(due);
         rows.push(vec![
-            if so_far >= 1.0 { "DUE".into() } else { String::new() },
+            if so_far >= 1.0 && !unsaid { "DUE".into() } else { String::new() },
             text(&due["additive"]),
             text(&tank["tank"]),
-            format!("{:.0} %", (so_far * 100.0).floor()),
+            if unsaid { "never logged".into() } else { format!("{:.0} %", (so_far * 100.0).floor()) },
             since(due, units),
             // Which day is enough: it is a forecast.
-            due["forecast"].as_str().map_or("-".into(), |at| at.split('T').next().unwrap_or(at).to_owned()),
+            due["forecast"]
+                .as_str()
+                .filter(|_| !unsaid)
+                .map_or("-".into(), |at| at.split('T').next().unwrap_or(at).to_owned()),
             dose(due, units),
         ]);
     }
     format!("\n{}", table(&rows))
+}
+
+/// Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late.
+fn unsaid(due: &Value) -> bool {
+    let by_charge = due["every_coulombs"]
+        .as_f64()
+        .is_some_and(|every| due["charge_coulombs"].as_f64().unwrap_or(0.0) >= every);
+    due["last_done"].is_null() && !by_charge && due["due_ratio"].as_f64().unwrap_or(0.0) >= 1.0
 }
 
 fn since(due: &Value, units: Units) -> String {
@@ -73,7 +85,7 @@ fn since(due: &Value, units: Units) -> String {
         Some(at) => format!("{} by {}", at.split('T').next().unwrap_or(at), text(&due["last_by"])),
         None => "never logged".into(),
     };
-    format!("{charge}{of}{time} ({done})")
+    if unsaid(due) { format!("{charge}{of}{time}") } else { format!("{charge}{of}{time} ({done})") }
 }
 
 fn days(seconds: f64, units: Units) -> String {
@@ -107,8 +119,10 @@ mod tests {
             {"additive": "brightener", "due_ratio": 0.5, "charge_coulombs": 540_000.0, "every_coulombs": 1_080_000.0,
              "or_every_seconds": 2_592_000.0, "dose_liters": 0.015, "last_done": "2026-03-01T08:00:00.000Z",
              "last_by": "mila", "forecast": "2026-03-20T08:00:00Z"},
-            {"additive": "anodes", "due_ratio": 1.2, "charge_coulombs": 3_600_000.0, "last_done": null,
-             "dissolved_grams": 1095.0, "left_grams": 0.0},
+            {"additive": "anodes", "due_ratio": 1.2, "charge_coulombs": 3_600_000.0, "every_coulombs": 3_000_000.0,
+             "last_done": null, "dissolved_grams": 1095.0, "left_grams": 0.0},
+            {"additive": "filter", "due_ratio": 1.0, "charge_coulombs": 0.0, "every_coulombs": null,
+             "or_every_seconds": 2_592_000.0, "last_done": null, "forecast": "2026-03-20T08:00:00Z"},
         ]}]);
         let said = due(&tanks, Units::Metric);
         let lines: Vec<_> = said.trim().lines().collect();
@@ -117,8 +131,14 @@ mod tests {
         for wanted in
             ["50 %", "150 A·h of 300 A·h, 30 d at most", "2026-03-01 by mila", "2026-03-20", "15 mL"]
         {
-            assert!(lines[2].contains(wanted), "{wanted} in {said}");
+            assert!(lines[3].contains(wanted), "{wanted} in {said}");
         }
+        let filter = lines[2].trim_start();
+        assert!(filter.starts_with("filter") && filter.contains("never logged"), "{said}");
+        assert!(
+            !filter.contains("100 %") && !filter.contains("2026-03-20"),
+            "late before it was ever done: {said}"
+        );
         assert_eq!(due(&json!([{"tank": "nickel", "upkeep": []}]), Units::Metric), "");
     }
 }

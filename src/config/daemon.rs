@@ -8,7 +8,7 @@ use std::net::SocketAddr;
 /// Where HTTP listens when nothing is said.
 const LISTEN: &str = "127.0.0.1:8093";
 /// Where the ledger lives when nothing is said.
-const STATE: &str = "/var/lib/tankside";
+pub(crate) const STATE: &str = "/var/lib/tankside";
 /// Names it may be asked by.
 const MOST_NAMES: usize = 16;
 

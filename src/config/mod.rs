@@ -13,6 +13,8 @@ mod report;
 mod upkeep;
 mod watches;
 
+#[cfg(feature = "daemon")]
+pub(crate) use daemon::STATE;
 pub use model::{
     AgitationSensor, Config, Daemon, OnLedgerFailure, Parallel, Station, Tank, TemperatureSource, Tls,
 };

@@ -297,21 +297,40 @@ impl Record {
         Some((Volts::new(top.volts), Self::minute(top.seconds), usual))
     }
 
-    /// Times without current between its first and its last, by the readings.
+    /// Whether parts were being turned then, or the current rose again after it.
+    fn turning(&self, seconds: f64) -> bool {
+        let mut before =
+            self.stages.iter().rev().skip_while(|s| s.seconds > seconds).map(|s| s.phase.as_str());
+        match before.next() {
+            Some("turn") => true,
+            Some("ramp") => before.next() == Some("turn"),
+            _ => false,
+        }
+    }
+
+    /// Times without current between its first and its last, by the readings; those of a planned turn by themselves.
     fn interrupted(&self) -> Option<Interrupted> {
         let most = self.readings.iter().map(|r| r.amperes).fold(0.0, f64::max);
         if most <= 0.0 {
             return None;
         }
         let flows = |r: &&ReadingRow| r.amperes > CURRENT * most;
-        let mut seen = Interrupted { count: 0, longest: Span::ZERO, minute: 0.0 };
-        let mut last: Option<(f64, bool)> = None;
+        let mut seen = Interrupted { count: 0, longest: Span::ZERO, minute: 0.0, turning: Span::ZERO };
+        let mut last: Option<bool> = None;
         let mut off_since = 0.0;
+        let mut turn_since = None;
         for r in &self.readings {
             let on = flows(&r);
+            if !on && last == Some(true) && self.turning(r.seconds) {
+                turn_since.get_or_insert(r.seconds);
+                continue;
+            }
+            if let Some(since) = turn_since.take() {
+                seen.turning = seen.turning.max(Span::new(r.seconds - since));
+            }
             match last {
-                Some((_, true)) if !on => off_since = r.seconds,
-                Some((_, false)) if on => {
+                Some(true) if !on => off_since = r.seconds,
+                Some(false) if on => {
                     let long = Span::new(r.seconds - off_since);
                     seen.count += 1;
                     if long > seen.longest {
@@ -323,7 +342,7 @@ impl Record {
             }
             // What comes before the first current is no interruption.
             if on || last.is_some() {
-                last = Some((r.seconds, on));
+                last = Some(on);
             }
         }
         Some(seen)
@@ -462,6 +481,38 @@ mod tests {
         assert_eq!((found.count, found.longest.get(), found.minute), (2, 60.0, 1.0));
         assert_eq!(seen(&[]), None, "no readings, no word");
         assert_eq!(seen(&[(0.0, 0.0)]), None);
+    }
+
+    #[test]
+    fn planned_turn_with_the_output_off_is_not_told_as_current_that_went_off() {
+        let stage = |seconds: f64, state: &str, phase: &str| StageRow {
+            seconds,
+            state: state.into(),
+            phase: phase.into(),
+        };
+        let turn =
+            [(0.0, 4.0), (60.0, 4.0), (62.0, 0.0), (95.0, 0.0), (101.0, 0.05), (103.0, 4.0), (160.0, 4.0)];
+        let mut turned = record(&turn);
+        turned.stages = vec![
+            stage(0.0, "running", "steady"),
+            stage(61.0, "running", "turn"),
+            stage(100.0, "running", "ramp"),
+            stage(130.0, "running", "steady"),
+        ];
+        let found = turned.interrupted().unwrap();
+        assert_eq!((found.count, found.turning.get()), (0, 41.0), "the turn and the rise after it");
+        // Held in the middle of the turn: that was not planned.
+        turned.stages.insert(2, stage(80.0, "held", "off"));
+        let found = turned.interrupted().unwrap();
+        assert_eq!((found.count, found.longest.get(), found.turning.get()), (1, 8.0, 33.0));
+        // A hold elsewhere is counted as ever.
+        let mut held = record(&turn);
+        held.stages = vec![
+            stage(0.0, "running", "steady"),
+            stage(61.0, "held", "off"),
+            stage(100.0, "running", "ramp"),
+        ];
+        assert_eq!(held.interrupted().unwrap().count, 1);
     }
 
     #[test]

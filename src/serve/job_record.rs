@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, enter, entered};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, enter, entered, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -52,7 +52,7 @@ pub(super) async fn html(
 ) -> Result<Response, Problem> {
     let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
     let page = record::html(&of(&app, &id).await?, shown.units.unwrap_or(app.facts.units));
-    Ok(([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response())
+    Ok(styled("text/html; charset=utf-8", page))
 }
 
 pub(super) async fn data(

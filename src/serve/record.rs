@@ -102,7 +102,7 @@ fn svg(picture: &str) -> Response {
 
 /// A document that is looked at by itself, with a style of its own and nothing else: the policy names that style by
 /// its hash (Content Security Policy Level 3), otherwise the browser would show it bare.
-fn styled(media: &'static str, text: String) -> Response {
+pub(super) fn styled(media: &'static str, text: String) -> Response {
     let style = text.split_once("<style>").and_then(|(_, rest)| rest.split_once("</style>"));
     let hash = STANDARD.encode(Sha256::digest(style.map_or("", |(style, _)| style).as_bytes()));
     let policy = format!(

@@ -156,13 +156,18 @@ pub enum Trouble {
         /// What it reports.
         found: String,
     },
+    /// A setpoint that the supply reports cannot be believed, nor could it be overwritten with 0.
+    Setpoint {
+        /// What it reports, and the remedy.
+        why: String,
+    },
     /// Of several supplies that feed one bar: which (its port), and its trouble; at least one.
     Among(Vec<(String, Trouble)>),
 }
 
 impl Trouble {
     /// Every kind, for metrics.
-    pub const KINDS: [&'static str; 19] = [
+    pub const KINDS: [&'static str; 20] = [
         "gone",
         "no-reply",
         "truncated",
@@ -182,6 +187,7 @@ impl Trouble {
         "unsettled",
         "word-order",
         "power-cycled",
+        "setpoint",
     ];
 
     /// Its kind in one word, as in metrics.
@@ -206,6 +212,7 @@ impl Trouble {
             Trouble::Unsettled { .. } => "unsettled",
             Trouble::WordOrder { .. } => "word-order",
             Trouble::PowerCycled { .. } => "power-cycled",
+            Trouble::Setpoint { .. } => "setpoint",
             // Each supply has counted its own; this only needs a word.
             Trouble::Among(all) => all.first().map_or("gone", |(_, trouble)| trouble.kind()),
         }
@@ -289,7 +296,9 @@ impl fmt::Display for Trouble {
                 f,
                 "\"{asked}\" was not sent: an exchange with another supply on this line went wrong just before"
             ),
-            Trouble::WordOrder { why } | Trouble::PowerCycled { why } => f.write_str(why),
+            Trouble::WordOrder { why } | Trouble::PowerCycled { why } | Trouble::Setpoint { why } => {
+                f.write_str(why)
+            }
             Trouble::ReadBack { what, wanted, found } => {
                 write!(f, "the supply was told {what} {wanted} and reports {found}")
             }

@@ -96,10 +96,11 @@ impl Evidence {
     }
 
     /// The load goes on after a hold. The step that may have held it has been looked at; and where somebody was sent to
-    /// see whether it is shorted, what was learned until then may have been the bridge's.
+    /// see whether it is shorted, what was learned until then may have been the bridge's, unless it was seen to be a
+    /// bath's before: then that is what a bridge which still touches is known by.
     pub fn goes_on(&mut self) {
         self.step = None;
-        if self.rise.asked() {
+        if self.rise.asked() && !self.rise.is_bath() {
             *self = Evidence { rise: Rise::looked_at(), ..Evidence::default() };
         }
     }

@@ -140,7 +140,7 @@ impl Kind {
             Kind::ShortCircuit => Help {
                 cause: "Next to no voltage at the commanded current: part and anode touch, or the leads do.",
                 consequence: "An arc marks the part and the bag; nothing is deposited.",
-                remedy: "Separate them; look at the part for an arc mark.",
+                remedy: "Separate them; look at the part for an arc mark. If nothing touches (a bath that works at some 0.2 V or less), set this watch to \"hold\": then a resume says so.",
                 minutes: 1,
                 unseen: "Where it touches. Only eyes tell. Not seen at all: a bridge of more than 0.2 ohm, and a touch that was there from the start and makes volts of its own (an arc, dirt between).",
             },

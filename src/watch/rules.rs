@@ -8,7 +8,7 @@ use super::causes;
 use super::evidence::Evidence;
 use super::kind::{Kind, Priority, Response};
 use super::margin::{self, BathNow, BurnBasis, Strand};
-use super::short::{Look, Rise};
+use super::short::{Look, Rise, is_flat};
 use crate::quantity::{Amps, Reading, Regulation, Volts};
 use std::time::Duration;
 
@@ -338,7 +338,9 @@ fn short_circuit(cx: &Context, r: &Reading, s: &Settings, e: &Evidence) -> Verdi
             // Far below the current aimed at, a rack of copper sensed at the tank needs some hundredths of a volt.
             let steep = if r.amps < cx.aim_amps * 0.5 { 0.2 } else { 0.8 };
             let share = r.amps.get() / cx.max_amps.get().max(1e-9);
-            Volts::new((steep * share).min(0.1)) + s.volts_count * 0.5
+            // So it does at little density for good: then somebody is asked instead.
+            let most = if is_flat(cx) { 0.02 } else { 0.1 };
+            Volts::new((steep * share).min(most)) + s.volts_count * 0.5
         }
     };
     if r.volts < limit {

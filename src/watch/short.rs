@@ -23,6 +23,8 @@ const BATH_BOW: f64 = 0.020;
 const LEAST_VOLTS: f64 = 0.2;
 /// A bridge that took more would glow.
 const MOST_VOLTS: f64 = 2.0;
+/// At fewer amperes per square metre the same copper bows by less than [`BATH_BOW`] and may pass for a bridge.
+const FLAT: f64 = 80.0;
 /// Where the ramp told nothing, more than this is taken for a bath's.
 const UNASKED_VOLTS: f64 = 1.0;
 /// From this share of the current aimed at a bow counts; below, a bath may still be straight.
@@ -87,6 +89,11 @@ impl Rise {
         self.asked
     }
 
+    /// The ramp has shown that it is a bath, or more ohms than any bridge has.
+    pub fn is_bath(&self) -> bool {
+        self.bath
+    }
+
     /// Takes one reading. `count` is one step of the voltmeter as its readings show it.
     pub fn take(&mut self, r: &Reading, cx: &Context, amps_count: Amps, count: Volts) {
         let (i, v) = (r.amps.get(), r.volts.get());
@@ -135,7 +142,7 @@ impl Rise {
             return Look::Bath;
         }
         match self.bow(i, count) {
-            Some((bow, error)) if bow.abs() + error < BRIDGE_BOW => Look::Bridge,
+            Some((bow, error)) if bow.abs() + error < BRIDGE_BOW && !is_flat(cx) => Look::Bridge,
             Some(_) => Look::Unclear,
             None if v < UNASKED_VOLTS => Look::Unclear,
             None => Look::Bath,
@@ -146,4 +153,9 @@ impl Rise {
     pub fn has_settled(cx: &Context) -> bool {
         matches!(cx.phase, Phase::Ramp | Phase::Steady) && cx.since_change >= STANDS
     }
+}
+
+/// At so little density a good bath may be as straight as metal: a person looks, nothing is taken for granted.
+pub(super) fn is_flat(cx: &Context) -> bool {
+    cx.basis.is_some_and(|basis| cx.aim_amps.get() < FLAT * basis.area.get())
 }

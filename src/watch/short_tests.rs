@@ -1,7 +1,8 @@
 //! Shorts that were there before the first ampere, and good loads that look a little like them.
 
 use super::*;
-use crate::quantity::{Amps, Faults, Mono, Reading, Volts};
+use crate::bath::Agitation;
+use crate::quantity::{Amps, Area, Density, Faults, Mono, Reading, Volts};
 use std::time::Duration;
 
 const POLL: f64 = 0.2;
@@ -14,9 +15,11 @@ struct Ramped {
     max: f64,
     /// What the voltmeter shows too much.
     offset: f64,
+    /// The load's area, where it is known.
+    dm2: Option<f64>,
 }
 
-const USUAL: Ramped = Ramped { aim: 3.0, ramp: 20.0, count: 0.01, max: 10.0, offset: 0.0 };
+const USUAL: Ramped = Ramped { aim: 3.0, ramp: 20.0, count: 0.01, max: 10.0, offset: 0.0, dm2: None };
 
 #[derive(Debug, Default)]
 struct Seen {
@@ -70,7 +73,15 @@ fn play(how: &Ramped, volts: impl Fn(f64) -> f64) -> Seen {
             since_switched: Duration::from_secs_f64(t),
             max_amps: Amps::new(how.max),
             max_volts: Volts::new(12.0),
-            basis: None,
+            basis: how.dm2.map(|dm2| BurnBasis {
+                density: Density::new(1e4),
+                edge_factor: 1.0,
+                agitation: Agitation::Still,
+                by_agitation: None,
+                temperature: None,
+                own_panel: false,
+                area: Area::new(dm2 / 100.0),
+            }),
             bath: None,
             stale: None,
         };
@@ -159,6 +170,23 @@ fn good_load_of_little_resistance_is_neither_cut_nor_asked_about() {
         assert!((0.28..0.34).contains(&silver(aim)), "{}", silver(aim));
         let seen = play(&Ramped { aim, max, ..USUAL }, silver);
         assert!(seen.raised.is_empty() && seen.asked.is_none(), "{aim} A: {seen:?}");
+    }
+}
+
+#[test]
+fn good_load_at_little_density_is_asked_about_at_most() {
+    for density in [0.1, 0.2, 0.3, 0.5, 0.8] {
+        for dm2 in [5.0, 20.0, 100.0] {
+            let aim = density * dm2;
+            let copper = cell(0.0, 0.05 / aim, (0.051, 0.1 * dm2), (0.017, 0.1 * dm2));
+            let seen = play(&Ramped { aim, max: 100.0, dm2: Some(dm2), ..USUAL }, copper);
+            assert!(seen.raised.is_empty(), "{density} A/dm2, {dm2} dm2: {seen:?}");
+        }
+    }
+    // Nor is metal that touches passed over there.
+    for ohms in [0.01, 0.05, 0.1] {
+        let seen = play(&Ramped { dm2: Some(10.0), ..USUAL }, |i| ohms * i);
+        assert!(seen.short.or(seen.asked).is_some(), "{ohms} ohm: {seen:?}");
     }
 }
 

@@ -366,17 +366,15 @@ await check("an alarm's state cannot be told, or what cannot be put aside is off
   await shut(opened);
 });
 
-await check("a job that came to its end is said to have ended early, or one long over hides the run of now", async () => {
+await check("a job that came to its end is said to have ended early, or its record is not to be found", async () => {
   const ended = job("complete");
   const run = ended.steps.at(-1).run;
   const opened = await page(chrome, hall, { change: (look) => Object.assign(look, { job: ended, run: { ...look.run, state: "aborted", run } }) });
   await verdict(opened, "done");
   assert.match(await words(opened, ".say"), /job is done/);
+  assert.equal(await opened.locator(".acts").getByRole("link", { name: "The job's record" }).getAttribute("href"), "/api/v1/jobs/j/record.html");
+  await both(opened, "a job done");
   await shut(opened);
-  const later = await page(chrome, hall, { change: (look) => Object.assign(look, { job: ended, run: { ...look.run, state: "aborted", run: "another" } }) });
-  await verdict(later, "ended");
-  assert.ok(await later.locator(".job").isHidden(), "yesterday's job beside today's run");
-  await shut(later);
 });
 
 await check("a guided job does not say its step, its question, what can hurt or what may be answered", async () => {
@@ -477,6 +475,22 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await hall.untilLook("off", (l) => l.output_on === false && l.run.state === "aborted");
   await opened.getByRole("button", { name: "End the job" }).click();
   await until("the job's end", async () => !["running", "held"].includes((await hall.look()).job?.state));
+  await verdict(opened, "ended");
+  assert.match(await words(opened, ".also"), /Why it ended: /);
+  await opened.locator(".acts").getByRole("link", { name: "The job's record" }).click();
+  await opened.getByRole("heading", { name: "Steps, as they came" }).waitFor();
+  assert.equal(await opened.locator(".facts").first().evaluate((e) => getComputedStyle(e).display), "grid", "the record is bare: its style was refused");
+  // The run that was a step of it leads there too.
+  const inJob = (await hall.get("/api/v1/runs")).find((r) => r.job);
+  await opened.goto(`${hall.url}/#/runs/${inJob.id}`);
+  assert.match(await opened.getByRole("link", { name: "Record of the whole job" }).getAttribute("href"), new RegExp(`/api/v1/jobs/${inJob.job}/record.html$`));
+  await opened.goto(`${hall.url}/#/bench`);
+  await opened.waitForSelector(".job:not([hidden])");
+  await hall.start({ turn: undefined });
+  await verdict(opened, "well");
+  assert.ok(await opened.locator(".job").isHidden(), "yesterday's job beside today's run");
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await rest();
   await shut(opened);
 });
 

@@ -355,7 +355,13 @@ fn job(asker: &mut Asker) {
     asker.until("job is stopped", |s| s["job"]["state"] == "stopped");
     asker.get("/api/v1/jobs");
     asker.get("/api/v1/jobs?format=csv");
-    asker.get(&format!("/api/v1/jobs/{job}"));
+    let at = |more: &str| format!("/api/v1/jobs/{job}{more}");
+    asker.get(&at(""));
+    asker.post(&at("/amend"), json!({ "by": BY, "lot": "42", "why": "misread", "note": "hung anew" }));
+    asker.post(&at("/sign"), json!({ "by": BY, "remark": "ended by hand" }));
+    for kind in ["json", "csv", "html"] {
+        asker.get(&at(&format!("/record.{kind}")));
+    }
     let rest = json!({ "by": BY, "continues": job });
     asker.at("/job", rest);
     asker.answer_until("water-break");

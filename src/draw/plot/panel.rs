@@ -62,6 +62,16 @@ impl Trace {
     pub fn new(name: impl Into<String>, ink: Ink, parts: Vec<Vec<(f64, f64)>>) -> Trace {
         Trace { name: name.into(), ink, parts }
     }
+
+    /// From its least to its greatest value in that time, the one that it came in with among them.
+    fn range(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let all = || self.parts.iter().flatten();
+        let before = all().filter(|p| p.0 < from).last();
+        let seen = before.into_iter().chain(all().filter(|p| (from..=to).contains(&p.0))).map(|p| p.1);
+        seen.fold(None, |range, v| {
+            range.map_or(Some((v, v)), |(a, b): (f64, f64)| Some((a.min(v), b.max(v))))
+        })
+    }
 }
 
 /// One quantity.
@@ -167,12 +177,16 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
     let x_of = |at: f64| chart.as_coord_spec().translate(&(at, least)).0;
     let (x0, y0) = area.get_base_pixel();
     let over = (CAPTION + 1) * FINE;
-    // Between two lines of the grid: at the top the ceiling would strike the word through, at the foot the volts.
-    let within = chart.as_coord_spec().translate(&(0.0, between(panel.scale))).1 - y0 - TEXT * FINE / 2;
+    let y_of = |value: f64| chart.as_coord_spec().translate(&(0.0, value)).1 - y0 - TEXT * FINE / 2;
+    // Half a letter's height, and a little.
+    let high = chart.as_coord_spec().get_y_axis_pixel_range();
+    let room =
+        (most - least) * f64::from(TEXT * FINE) * 0.6 / f64::from((high.end - high.start).abs().max(1));
     let placed: Vec<(i32, i32, String)> = if first {
         let shade = |(from, to, ink): &(f64, f64, Ink)| {
             let word = if *ink == Ink::Held { "held" } else { "turn" };
-            (x_of((from + to) / 2.0 / per), within, word.to_owned())
+            let taken: Vec<_> = panel.traces.iter().filter_map(|t| t.range(*from, *to)).collect();
+            (x_of((from + to) / 2.0 / per), y_of(free(panel.scale, &taken, room)), word.to_owned())
         };
         let numbers = picture.marks.iter().map(|m| (x_of(m.seconds / per), over, format!("▾{}", m.number)));
         picture.shades.iter().map(shade).chain(numbers).collect()
@@ -199,13 +213,21 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
     Ok(())
 }
 
-/// The middle between the two lines of the grid that lie about the middle of a scale.
-fn between(Scale(least, most): Scale) -> f64 {
-    let lines = RangedCoordf64::from(least..most).key_points(GRID);
-    let middle = (least + most) / 2.0;
-    let below = lines.iter().copied().filter(|v| *v <= middle).fold(least, f64::max);
-    let above = lines.iter().copied().filter(|v| *v > middle).fold(most, f64::min);
-    (below + above) / 2.0
+/// Where a word that needs so much room either way is struck through by nothing: the middle between two lines of the grid,
+/// in the gap next to the middle of the scale that is clear of those ranges; where none is, the one furthest from them.
+fn free(Scale(least, most): Scale, taken: &[(f64, f64)], room: f64) -> f64 {
+    let mut grid = RangedCoordf64::from(least..most).key_points(GRID);
+    grid.retain(|v| (least..=most).contains(v));
+    // What is left above the last line of the grid is mostly too narrow for a word.
+    grid.extend(grid.last().copied().filter(|last| most - last >= room * 2.0).map(|_| most));
+    let to = |at: f64, (low, high): (f64, f64)| (low - at).max(at - high).max(0.0);
+    let far = |at: f64| taken.iter().map(|range| to(at, *range)).fold(f64::MAX, f64::min);
+    let off = |at: f64| (at - (least + most) / 2.0).abs();
+    let gaps: Vec<f64> = grid.windows(2).map(|w| (w[0] + w[1]) / 2.0).collect();
+    let clear = gaps.iter().copied().filter(|at| far(*at) >= room);
+    let best = clear.min_by(|a, b| off(*a).total_cmp(&off(*b)));
+    best.or_else(|| gaps.into_iter().max_by(|a, b| far(*a).total_cmp(&far(*b))))
+        .unwrap_or((least + most) / 2.0)
 }
 
 /// The name of the panel, then each trace with a piece of its line.
@@ -402,10 +424,25 @@ mod tests {
     fn word_over_a_held_time_is_not_struck_through_by_the_grid() {
         for top in [0.5, 1.0, 3.0, 4.8, 8.0, 12.0, 40.0] {
             let scale = Scale::from_zero(top);
-            let at = between(scale);
+            let at = free(scale, &[], (scale.1 - scale.0) * 0.08);
             let lines = RangedCoordf64::from(scale.0..scale.1).key_points(GRID);
             let near = lines.iter().map(|v| (v - at).abs()).fold(f64::MAX, f64::min);
             assert!(near > (scale.1 - scale.0) * 0.08, "{top}: {at} near {lines:?}");
+        }
+    }
+
+    #[test]
+    fn word_over_a_held_time_is_not_struck_through_by_the_ceiling() {
+        for top in [3.0, 5.0, 8.0, 12.0] {
+            let scale = Scale::from_zero(top);
+            for tenth in 3..=10 {
+                let ceiling = top * f64::from(tenth) / 10.0;
+                let room = (scale.1 - scale.0) * 0.08;
+                // Off in a turn: the volts fall from half of the ceiling to nothing on their way in.
+                let volts = ceiling / 2.0;
+                let at = free(scale, &[(0.0, volts), (ceiling, ceiling)], room);
+                assert!((at - ceiling).abs() > room && at - volts > 0.0, "{top}: {at} near {ceiling}");
+            }
         }
     }
 

@@ -3,7 +3,7 @@
 use super::rig::{Load, Rig, acknowledge, by_volts, order, setup};
 use crate::plan::{Control, Order};
 use crate::quantity::{Amps, CurrentSlope, Volts};
-use crate::run::{Command, RunPhase, RunState, Setup};
+use crate::run::{Command, Limits, RunPhase, RunState, Setup};
 use crate::watch::{Kind, Response, Settings};
 
 fn start() -> Command {
@@ -92,6 +92,27 @@ fn watch_that_only_tells_holds_nothing_and_one_that_holds_can_be_answered() {
     rig.load = Load::Bridge;
     rig.ask(Command::Start { id: "r1".into(), order: Box::new(ramped(3.0, 0.5)) }).unwrap();
     rig.until(8.0, |v| v.state == RunState::Held);
+    rig.run_for(3.0);
+    rig.ask(Command::Resume).unwrap();
+    rig.until(60.0, |v| v.state == RunState::Complete);
+}
+
+#[test]
+fn bridge_across_a_load_that_was_known_well_is_held_again_if_it_was_not_parted() {
+    let mut watches = Settings::default();
+    watches.tuning_mut(Kind::ShortCircuit).response = Response::Hold;
+    // At so large a station 0.12 V at 2 A is nothing strange in itself.
+    let limits = Limits { max_amps: Amps::new(60.0), ..setup().limits };
+    let mut rig = Rig::with(Setup { watches, limits, ..setup() });
+    rig.ask(start()).unwrap();
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    rig.run_for(3.0);
+    rig.load = Load::Bridge;
+    rig.until(6.0, |v| v.state == RunState::Held);
+    rig.run_for(3.0);
+    rig.ask(Command::Resume).unwrap();
+    rig.until(8.0, |v| v.state == RunState::Held);
+    rig.load = Load::Good;
     rig.run_for(3.0);
     rig.ask(Command::Resume).unwrap();
     rig.until(60.0, |v| v.state == RunState::Complete);

@@ -3,6 +3,7 @@ import { S } from "./strings.js";
 import { h, show } from "./dom.js";
 import { get, lost, onNews, world } from "./net.js";
 import { card } from "./station.js";
+import { neverLogged } from "./tanks.js";
 
 /** From this share of its rule on, upkeep is told on the bench. */
 const SOON = 0.9;
@@ -18,7 +19,7 @@ export function open(holder, _rest, frame) {
     const tanks = await get("/api/v1/tanks").catch(() => []);
     const near = tanks.flatMap((t) => t.upkeep.filter((u) => u.due_ratio >= SOON).map((u) => ({ tank: t.tank, ...u })));
     const line = (heading, rules) => rules.length > 0 && [h("strong", {}, heading), rules.map((u) => h("a", { href: `#/tanks/${encodeURIComponent(u.tank)}` }, `${u.additive}, ${u.tank}`))];
-    dues.replaceChildren(...[line(S.tanks.dueNow, near.filter((u) => u.due_ratio >= 1)), line(S.tanks.soon, near.filter((u) => u.due_ratio < 1))].flat(2).filter(Boolean));
+    dues.replaceChildren(...[line(S.tanks.dueNow, near.filter((u) => u.due_ratio >= 1 && !neverLogged(u))), line(S.tanks.neverYet, near.filter(neverLogged)), line(S.tanks.soon, near.filter((u) => u.due_ratio < 1))].flat(2).filter(Boolean));
     show(dues, near.length > 0);
   }
   due();

@@ -74,3 +74,6 @@ export function quantity(text) {
   if (unit === "degF") return warmth((Number(number) - 32) / 1.8);
   return number === undefined ? text : fig(Number(number), unit);
 }
+
+/** A title whose figure does not part from its unit at the end of a line. */
+export const kept = (title) => title.replace(/(\d) (?=[^\s\d]+$)/, "$1\u00a0");

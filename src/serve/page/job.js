@@ -4,6 +4,8 @@ import { button, field, h, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
 import { command, hands, mayOperate } from "./net.js";
 
+/** Where the daemon keeps the record of a whole job, to print. */
+export const jobRecord = (id) => `/api/v1/jobs/${encodeURIComponent(id)}/record.html`;
 export const isOpen = (job) => Boolean(job) && ["running", "held"].includes(job.state);
 
 /** What a job says in place of its powered step; null while that step speaks for itself. */

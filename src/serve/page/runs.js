@@ -3,6 +3,7 @@ import { S } from "./strings.js";
 import { button, choice, drawing, field, h, show } from "./dom.js";
 import * as F from "./figures.js";
 import { get, getText } from "./net.js";
+import { jobRecord } from "./job.js";
 import { after } from "./after.js";
 import { figures } from "./sheet.js";
 
@@ -44,11 +45,11 @@ async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
   const picture = h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.runs.plot });
   holder.append(...[
-    back(), h("h1", {}, run.title), h("p", {}, run.cause ?? ""), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
+    back(), h("h1", {}, run.title), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
     ...(run.ended ? [after(run), advice(id, frame)].flat().filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
-    h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
-  ].flat());
+    h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), run.job && h("a", { href: jobRecord(run.job) }, S.runs.jobRecord), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
+  ].flat().filter(Boolean));
   plot(id, picture);
 }
 
@@ -86,8 +87,8 @@ async function list(holder, frame) {
     });
     const cells = [F.stamp(r.started), r.tank, S.state[r.state] ?? r.state, thickness(r) ?? S.time.none, F.minutes(r.charge_coulombs), r.started_by];
     // On a phone a row is a card: each cell says what it is.
-    return h("tr", { role: "row", "data-state": r.state }, h("td", { role: "cell", class: "pick" }, h("label", { class: "check" }, box, h("span", {}, S.runs.pick))), h("td", { role: "cell", class: "load" }, h("a", { href: `#/runs/${r.id}` }, r.title)),
-      cells.map((text, i) => h("td", { role: "cell", "data-label": heads[i + 2], class: i === 3 || i === 4 ? "num" : null }, text)));
+    return h("tr", { role: "row", "data-state": r.state }, h("td", { role: "cell", class: "pick" }, h("label", { class: "check" }, box, h("span", {}, S.runs.pick))), h("td", { role: "cell", class: "load" }, h("a", { href: `#/runs/${r.id}` }, F.kept(r.title))),
+      cells.map((text, i) => h("td", { role: "cell", "data-label": heads[i + 2], class: i === 3 || i === 4 ? "num" : i === 0 ? "when" : null }, text)));
   }
   function draw() {
     const wanted = search.value.toLowerCase().split(/\s+/).filter(Boolean);

@@ -47,7 +47,7 @@ export const line = (w, station) => S.plan.askLine({ title: w.title, current: F.
 export function rehearsal(played) {
   return h(
     "section", { class: "sheet curve", "aria-label": S.plan.curve },
-    h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsed(played.complete)), " ", played.cause ?? ""),
+    h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsed(played.complete)), !played.complete && played.cause && ` ${played.cause}`),
     h("div", { class: "picture" }, drawing(played.svg, S.plan.curve)),
     figures([
       [S.rehearsal.time, F.time(played.seconds)], [S.rehearsal.charge, F.minutes(played.charge_coulombs)],

@@ -3,13 +3,11 @@ import { S } from "./strings.js";
 import { attr, button, drawing, h, icon, keyed, set, show } from "./dom.js";
 import * as F from "./figures.js";
 import { alarmCard, standing } from "./alarms.js";
-import { isOpen, jobCard, jobClock, jobSays } from "./job.js";
+import { isOpen, jobCard, jobClock, jobRecord, jobSays } from "./job.js";
 import { command, get, getText, hands, mayOperate, world } from "./net.js";
 
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
 const TREND = 2000;
-/** The job that this picture is of: an ended one no longer is when a run outside it has begun since. */
-const jobOf = ({ job, run }) => (!job || isOpen(job) || run.state === "idle" || job.steps.some((s) => s.run === run.run) ? job : null);
 const isTurn = (q) => q && typeof q === "object" && q["turn-part"];
 
 /** One word for "is it well?". */
@@ -25,7 +23,7 @@ export function verdict(look, gone) {
   if (alarms.length) return "look";
   if (isOpen(look.job)) return "well";
   // A job that came to its end is done, whatever became of a step that was done again or left out.
-  const job = run.state === "running" ? null : jobOf(look);
+  const job = run.state === "running" ? null : look.job;
   if (job?.state === "complete") return "done";
   if (job) return "ended";
   return { running: "well", complete: "done", stopped: "ended", aborted: "ended" }[run.state] ?? "rest";
@@ -50,10 +48,9 @@ export function say(look, gone) {
   if (turn) return [S.say.turn(turn.next, turn.faces)];
   if (run.question === "hang-part") return [S.say.hang];
   if (run.state === "running") return [S.say[run.phase] ?? S.say.steady];
-  const ended = run.state === "running" ? null : jobOf(look);
-  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, ended.cause];
-  if (run.state === "aborted") return [S.say.aborted(run.cause ?? "")];
-  return [S.say[run.state] ?? S.say.idle, run.state === "stopped" ? run.cause : null];
+  const ended = run.state === "running" ? null : look.job;
+  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, ended.cause && S.endedBy(ended.cause)];
+  return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) && run.cause ? S.endedBy(run.cause) : null];
 }
 
 /** Seconds until a hand is needed, and until all is done. */
@@ -127,7 +124,7 @@ export function card(name, frame) {
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
     // Where nobody knows whether the output is on, nobody is sent to plan.
     if (!look.output_known) return [];
-    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
+    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), look.job ? h("a", { class: "button", href: jobRecord(look.job.id) }, S.act.jobRecord) : run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
   }
 
   function scaleOf(run, house) {
@@ -178,7 +175,7 @@ export function card(name, frame) {
     keyed(n.icon, word, () => icon(word));
     set(n.word, S.verdict[word]);
     const where = active && run.state === "running" ? [S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
-    const job = jobOf(look);
+    const job = look.job;
     const ended = !active && job && !isOpen(job);
     const mine = job?.steps.some((s) => s.run === run.run);
     // Between its powered steps a job speaks for itself, and not the run of before.
@@ -215,7 +212,7 @@ export function card(name, frame) {
 
     show(n.acts, !gone);
     if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
-    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, look.output_known, mayOperate()]), () => acts(look));
+    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
     keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map((a) => alarmCard(a, act)));
     show(n.alarms, look.alarms.length > 0);
 

@@ -10,6 +10,9 @@ import { wrongQuantity } from "./parts.js";
 const DROP = 0.001;
 const YEAR = 365 * 86_400_000;
 
+/** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
+export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
+
 /** What is logged of any tank, rule or no rule. */
 const EVENTS = Object.keys(S.tanks.logged);
 
@@ -30,9 +33,11 @@ export async function open(holder, [only], frame) {
   }
 
   function due(tank, rule) {
+    const unsaid = neverLogged(rule);
     const part = Math.round(rule.due_ratio * 100);
-    const fill = h("span", { class: rule.due_ratio >= 1 ? "fill over" : "fill" });
-    fill.style.width = `${Math.min(100, part)}%`;
+    const over = rule.due_ratio >= 1 && !unsaid;
+    const fill = h("span", { class: over ? "fill over" : "fill" });
+    fill.style.width = unsaid ? "0" : `${Math.min(100, part)}%`;
     const asks = h("div", {});
     const done = button(S.tanks.done, () => {
       const note = h("input", { maxlength: 200 });
@@ -43,9 +48,9 @@ export async function open(holder, [only], frame) {
       S.tanks.since(F.hours(rule.charge_coulombs)),
       rule.dose_liters >= DROP && S.tanks.dose(F.liters(rule.dose_liters)),
       rule.forecast && rule.due_ratio < 1 && (new Date(rule.forecast) - Date.now() > YEAR ? S.tanks.far : S.tanks.when(F.day(rule.forecast))),
-      rule.last_done ? S.tanks.last(F.day(rule.last_done), rule.last_by) : S.tanks.never,
+      rule.last_done ? S.tanks.last(F.day(rule.last_done), rule.last_by) : !unsaid && S.tanks.never,
     ];
-    return h("li", {}, h("div", { class: "row" }, h("strong", {}, rule.additive), rule.due_ratio >= 1 ? h("span", { class: "due" }, S.tanks.isDue) : h("span", {}, S.tanks.part(part)), h("span", {}, facts.filter(Boolean).join("; "))), h("div", { class: "worn", "aria-hidden": "true" }, fill), h("div", {}, done), asks);
+    return h("li", {}, h("div", { class: "row" }, h("strong", {}, rule.additive), over || unsaid ? h("span", { class: "due" }, unsaid ? S.tanks.never : S.tanks.isDue) : h("span", {}, S.tanks.part(part)), h("span", {}, facts.filter(Boolean).join("; "))), h("div", { class: "worn", "aria-hidden": "true" }, fill), h("div", {}, done), asks);
   }
 
   function panel(t) {

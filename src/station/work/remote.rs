@@ -72,6 +72,7 @@ impl Remote for Line {
         // One question, once: off waits for nothing more.
         self.2 = self.0.output_once().await;
         self.0.off().await?;
+        self.0.mend_setpoints().await?;
         for left in &identity.left_in_queue {
             tracing::warn!(port = %self.0.spec().port, "the supply had an error waiting: {left}");
         }

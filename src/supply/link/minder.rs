@@ -117,10 +117,24 @@ impl Minder {
             .collect();
         let mut line = serde_json::to_string(&Charge { wards, frozen })?;
         line.push('\n');
-        let first = start(command(), &line).await?;
         let (words, told) = queue::unbounded_channel();
         let stands = Arc::new(AtomicBool::new(true));
-        tokio::spawn(keep(command, line, first, told, stands.clone()));
+        let (tell, ready) = oneshot::channel();
+        // A thread of its own: callers that keep their runtime busy, or do not turn it, are not frozen stations.
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let standing = stands.clone();
+        let work = async move {
+            let (first, said) = match start(command(), &line).await {
+                Ok(first) => (Some(first), tell.send(Ok(()))),
+                Err(error) => (None, tell.send(Err(error))),
+            };
+            // Where nobody waits for it any more, the pipe closes.
+            if let (Some(first), Ok(())) = (first, said) {
+                keep(command, line, first, told, standing).await;
+            }
+        };
+        std::thread::Builder::new().name("minder".into()).spawn(move || runtime.block_on(work))?;
+        ready.await.map_err(|_| std::io::Error::other("the minder's thread has ended"))??;
         Ok(Minder { words, stands })
     }
 

@@ -2,6 +2,8 @@
 //! virtual time. Its frames and its CRC are made here by hand, not by the
 //! library that reads them.
 
+mod setpoints;
+
 use super::fake::spec as scpi_spec;
 use super::session::Session;
 use super::*;

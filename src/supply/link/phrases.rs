@@ -3,7 +3,7 @@
 use super::bus::{Answer, Question, Seat, Standing};
 use super::dialect::{Dialect, Plain, Query, Range, Slot};
 use super::reply::{self, Misfit};
-use super::session::doubted;
+use super::session::{doubted, only_state};
 use super::talk::{Item, Order, Value, believed, decimal};
 use super::trouble::{Bytes, Trouble};
 use crate::quantity::Regulation;
@@ -144,8 +144,12 @@ pub(super) async fn get(
         let line = text(seat, plain, &asked, &answer)?;
         let read = query.reply.fit(line).ok_or(Misfit::WrongType("a reply that fits its pattern")).and_then(
             |found| {
-                let each =
-                    found.into_iter().map(|(slot, field)| Ok((slot, value(plain, dialect, slot, field)?)));
+                let each = found.into_iter().map(|(slot, field)| match value(plain, dialect, slot, field) {
+                    Err(_) if only_state(items) && matches!(slot, Slot::SetVolts | Slot::SetAmps) => {
+                        Ok((slot, None))
+                    }
+                    value => Ok((slot, value?)),
+                });
                 each.collect::<Result<Vec<_>, _>>()
             },
         );

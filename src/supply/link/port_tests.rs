@@ -68,13 +68,16 @@ fn role() {
     let path = PathBuf::from(std::env::var_os("TANKSIDE_TEST_PORT").unwrap());
     // libtest may have begun a line.
     println!();
-    let runtime = || tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
+    let runtime = || match role.as_str() {
+        "busy daemon" => tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap(),
+        _ => tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap(),
+    };
     match role.as_str() {
         "minder" => {
             minder::child_main();
             std::process::exit(0);
         }
-        "daemon" | "polite daemon" | "beating daemon" | "resting daemon" => runtime().block_on(async {
+        role if role.ends_with("daemon") => runtime().block_on(async {
             let mut device = Device::new(at(&path, None), dialect(), Clock::new());
             device.connect().await.unwrap();
             let command = || {
@@ -86,20 +89,26 @@ fn role() {
             let wards = [(at(&path, None), dialect())];
             let minder = Minder::spawn_within(command, &wards, Duration::from_secs(2)).await.unwrap();
             let (told, mut heard) = tokio::sync::mpsc::unbounded_channel();
-            let on = role == "beating daemon";
+            let (beat, beats) = std::sync::mpsc::channel();
+            let on = matches!(role, "beating daemon" | "busy daemon");
             if on || role == "resting daemon" {
                 minder.listen_to(Box::new(move || {
-                    let _ = told.send(());
+                    let _ = (told.send(()), beat.send(()));
                     Some(on)
                 }));
             }
             device.output_on().await.unwrap();
-            if role.ends_with("ing daemon") {
+            if on || role == "resting daemon" {
                 // It has been asked for its heart, twice: the first word is on its way.
                 heard.recv().await;
                 heard.recv().await;
             }
             println!("\nup");
+            if role == "busy daemon" {
+                // Its only thread is held for longer than the minder's patience; what stands for control goes on.
+                (0..5).for_each(|_| beats.recv().unwrap());
+                println!("\nstill here");
+            }
             if role == "polite daemon" {
                 minder.goodbye().await;
                 return;
@@ -281,6 +290,19 @@ async fn a_frozen_daemon_leaves_no_output_on() {
     .await;
     use std::os::unix::process::ExitStatusExt;
     assert_eq!(daemon.wait().unwrap().signal(), Some(9), "ended by the minder");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_program_that_keeps_its_runtime_busy_is_not_taken_for_frozen() {
+    let _turn = TURN.lock().await;
+    let bench = bench();
+    let (path, _cable) = pty(&bench);
+    let mut daemon = again("busy daemon", &path).spawn().unwrap();
+    block_in_place(|| until(&mut daemon, "still here"));
+    assert!(bench.lock().unwrap().on);
+    kill(daemon.id(), nix::sys::signal::Signal::SIGKILL);
+    daemon.wait().unwrap();
+    within(Duration::from_secs(20), "off", || !bench.lock().unwrap().on).await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

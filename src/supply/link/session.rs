@@ -417,10 +417,11 @@ async fn registers(
     if items.iter().filter(wanted).any(|i| !level(i)) {
         let read = Registers::Read(modbus.poll);
         let answer = seat.exchange(Question::Registers(unit, read.clone()), Standing::Trusted).await?;
-        let found = picture(modbus, dialect, &answer.words).map_err(|(item, misfit)| {
-            seat.distrust();
-            doubt(&format!("unit {unit}: {read}, {item:?}"), &answer.words, misfit)
-        })?;
+        let found =
+            picture(modbus, dialect, &answer.words, only_state(items)).map_err(|(item, misfit)| {
+                seat.distrust();
+                doubt(&format!("unit {unit}: {read}, {item:?}"), &answer.words, misfit)
+            })?;
         values.extend(found);
         at = Some(answer.at);
     }
@@ -456,8 +457,19 @@ fn number(first: u16, words: &[u16], scaled: Scaled) -> Result<f64, Misfit> {
     value.map(real).ok_or(Misfit::Fields { wanted: from + 1, found: words.len() })
 }
 
-/// Everything that one block tells.
-fn picture(modbus: &Modbus, dialect: &Dialect, words: &[u16]) -> Result<Vec<(Item, Value)>, (Item, Misfit)> {
+/// Whether nothing but the output's state is asked: a setpoint beside it that cannot be believed must not keep an off
+/// from being confirmed.
+pub(super) fn only_state(items: &[Item]) -> bool {
+    items == [Item::Output]
+}
+
+/// Everything that one block tells; with `only_state` a setpoint that cannot be believed is left out.
+fn picture(
+    modbus: &Modbus,
+    dialect: &Dialect,
+    words: &[u16],
+    only_state: bool,
+) -> Result<Vec<(Item, Value)>, (Item, Misfit)> {
     let first = modbus.poll.first;
     let word = |register: u16| words.get(usize::from(register.saturating_sub(first))).copied().unwrap_or(0);
     let mut values = Vec::with_capacity(8);
@@ -467,8 +479,11 @@ fn picture(modbus: &Modbus, dialect: &Dialect, words: &[u16]) -> Result<Vec<(Ite
         (Item::SetVolts, modbus.set_volts_read),
         (Item::SetAmps, modbus.set_amps_read),
     ] {
-        let value = number(first, words, scaled).and_then(|n| believed(&dialect.range, item, n));
-        values.push((item, value.map_err(|misfit| (item, misfit))?));
+        match number(first, words, scaled).and_then(|n| believed(&dialect.range, item, n)) {
+            Ok(value) => values.push((item, value)),
+            Err(_) if only_state && matches!(item, Item::SetVolts | Item::SetAmps) => {}
+            Err(misfit) => return Err((item, misfit)),
+        }
     }
     let output = word(modbus.output.register);
     let on = match output {

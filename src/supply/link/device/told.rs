@@ -1,6 +1,6 @@
 //! What a supply was told, held against what it reports.
 
-use super::{Device, Item, Order, QUEUE, Trouble, Value, session, talk, words};
+use super::{Amps, Device, Item, Order, QUEUE, Trouble, Value, Volts, session, talk, words};
 
 impl Device {
     /// Asks for one thing; `None` if the dialect cannot.
@@ -10,6 +10,36 @@ impl Device {
         }
         self.get(&[item]).await?;
         Ok(self.known.get(&item).copied())
+    }
+
+    /// Overwrites with 0 what the supply holds as setpoints, if that cannot be believed, and reads them again: rubbish
+    /// in its registers must not keep us out. To be called when the output is confirmed off, and only then.
+    ///
+    /// # Errors
+    /// [`Trouble::Setpoint`] with the remedy if it is not believed even then; any other [`Trouble`] on the way.
+    pub async fn mend_setpoints(&mut self) -> Result<(), Trouble> {
+        let both = [Item::SetVolts, Item::SetAmps];
+        let Err(trouble) = self.get(&both).await else { return Ok(()) };
+        let Trouble::OutOfRange { why, .. } = trouble else { return Err(trouble) };
+        tracing::warn!(
+            port = %self.spec.port,
+            "a setpoint in the supply cannot be believed ({why}); the output is off, so both are overwritten with 0"
+        );
+        self.write_amps(Amps::ZERO).await?;
+        self.write_volts(Volts::ZERO).await?;
+        match self.get(&both).await {
+            Ok(_) => Ok(()),
+            Err(Trouble::OutOfRange { why, .. }) => {
+                let why = format!(
+                    "the output is confirmed off, but a setpoint that the supply reports cannot be believed ({why}), \
+                     also after 0 was written: set volts and amperes at its front panel to small values, or switch its \
+                     mains off and on; if it stays so, the dialect reads the wrong register, scale, type or order of \
+                     words: compare what `tankside probe` prints with the supply's display"
+                );
+                Err(self.count(Trouble::Setpoint { why }))
+            }
+            Err(other) => Err(other),
+        }
     }
 
     /// Arms its communication watchdog, if it has one.
