@@ -105,7 +105,8 @@ async fn a_probe_over_tcp_tells_all_it_can_ask_for_and_its_record_is_a_test() {
     // A supply whose words lie otherwise: which order it is, and nothing else is said to be wrong.
     let (_running, port) = over_tcp(Protocol::Modbus(mimic::modbus::WordOrder::Dcba), None, "1").await;
     let (code, out, _) = said(&["probe", &port, "--dialect", "modbus-example"], folder.path());
-    assert!(code == 0 && out.contains("WRONG") && out.contains("in the order DCBA they are"), "{out}");
+    assert!(code == 1 && out.contains("WRONG") && out.contains("in the order DCBA they are"), "{out}");
+    assert!(out.contains("no block for the config") && !out.contains("[station.supply]"), "{out}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -17,6 +17,10 @@ use std::sync::Arc;
 /// The rates bench supplies are set to, fastest first; common practice, no source.
 pub(super) const BAUDS: [u32; 7] = [115_200, 57_600, 38_400, 19_200, 9600, 4800, 2400];
 
+/// After a commissioning that found something wrong.
+const NOT_RIGHT: &str = "the supply did not do as it should: mend what is WRONG above, then commission again; until then \
+                         nothing may hang in a tank";
+
 pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     if args.commission {
         return commission(common, args, by);
@@ -40,24 +44,54 @@ pub(crate) fn probe_ports(common: &Common, args: &ProbeArgs, by: &str) -> Done {
              tcp:HOST:PORT",
         ));
     }
-    let report = ask(&ports, &dialects, args)?;
+    let report = ask(&ports, &dialects, &configured(common), args)?;
     say(&report.to_string());
     if let (Some(file), Some(found)) = (&args.record, report.found.first()) {
         // For tests/transcripts; the empty lines of its header are for a person to fill in.
         keep(file, &found.transcript).map_err(|e| Failure::ledger(format!("{}: {e}", file.display())))?;
         line(format!("written to {}; fill in model, firmware, who and when", file.display()));
     }
-    if report.found.is_empty() { Err(nobody(&ports.join(", "), &report)) } else { Ok(()) }
+    if report.found.is_empty() {
+        return Err(nobody(&ports.join(", "), &report));
+    }
+    if report.found.iter().any(|found| matches!(found.words, Some(Err(_)))) {
+        return Err(Failure::refused("the order of words is WRONG: correct the dialect, then probe again"));
+    }
+    Ok(())
 }
 
-/// Every one of these ports in turn, at every speed it may have.
-fn ask(ports: &[String], dialects: &[Arc<Dialect>], args: &ProbeArgs) -> Result<ProbeReport, Failure> {
+/// The supplies of the config, if there is one that can be read.
+fn configured(common: &Common) -> Vec<Spec> {
+    if !setup::is_there(common) {
+        return Vec::new();
+    }
+    let Ok(Ok(setup)) = setup::load(common) else { return Vec::new() };
+    setup.config.stations.iter().flat_map(|station| station.supplies().cloned()).collect()
+}
+
+/// Every one of these ports in turn: first as the config has it, then at every speed it may have.
+fn ask(
+    ports: &[String],
+    dialects: &[Arc<Dialect>],
+    configured: &[Spec],
+    args: &ProbeArgs,
+) -> Result<ProbeReport, Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|e| Failure::bug(e.to_string()))?;
     let mut report = ProbeReport::default();
     for port in ports {
+        let mut known = false;
+        for (spec, dialect) in as_configured(port, dialects, configured, args) {
+            let one = runtime.block_on(probe(&[spec], &[dialect]));
+            known |= !one.found.is_empty() || one.silent.iter().any(|(_, trouble)| is_shut(trouble));
+            report.found.extend(one.found);
+            report.silent.extend(one.silent);
+        }
+        if known {
+            continue;
+        }
         for candidate in candidates(port, args) {
             let one = runtime.block_on(probe(&[candidate], dialects));
             // A port that cannot be opened will not be at another speed.
@@ -122,7 +156,10 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let runtime = super::daemon::runtime()?;
     runtime.block_on(async {
         // The ledger first: while a daemon runs, it has the ledger and the supply.
-        let ledger = crate::host::open_ledger(&setup.config.daemon.state)?;
+        let ledger = crate::host::open_ledger(&setup.config.daemon.state).map_err(|failure| Failure {
+            text: format!("commissioning needs supply and ledger for itself: {}", failure.text),
+            ..failure
+        })?;
         // Off also if this very process dies.
         let minder = Minder::spawn(&supplies).await.map_err(|e| {
             Failure::refused(format!("the minder does not start, so nothing is switched on: {e}"))
@@ -169,7 +206,7 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
         };
         ledger.commissioned(row).await.map_err(|e| Failure::ledger(e.to_string()))?;
         ledger.close().await.map_err(|e| Failure::ledger(e.to_string()))?;
-        if passed { Ok(()) } else { Err(Failure::refused("the supply did not do as it should")) }
+        if passed { Ok(()) } else { Err(Failure::refused(NOT_RIGHT)) }
     })
 }
 
@@ -191,6 +228,27 @@ async fn in_turn(devices: &mut [Device], trial: Trial) -> Result<Vec<Commissioni
         all.push(tried);
     }
     Ok(all)
+}
+
+/// The supplies that the config has on that port, as far as the command line does not say otherwise.
+fn as_configured(
+    port: &str,
+    dialects: &[Arc<Dialect>],
+    configured: &[Spec],
+    args: &ProbeArgs,
+) -> Vec<(Spec, Arc<Dialect>)> {
+    let here = Port::parse(port).unwrap_or_else(|| Port::Serial(port.into()));
+    let fits = |spec: &&Spec| {
+        spec.port == here
+            && args.baud.is_none_or(|baud| baud == spec.baud)
+            && args.unit.is_none_or(|unit| spec.wiring.unit == Some(unit))
+            && (!args.echo || spec.wiring.echo)
+    };
+    let with_dialect = |spec: &Spec| {
+        let dialect = dialects.iter().find(|d| d.name == spec.dialect)?;
+        Some((spec.clone(), dialect.clone()))
+    };
+    configured.iter().filter(fits).filter_map(with_dialect).collect()
 }
 
 fn candidates(port: &str, args: &ProbeArgs) -> Vec<Spec> {
@@ -286,7 +344,7 @@ mod tests {
         let cli = Cli::parse_from(["tankside", "probe", "--baud", "9600"]);
         let Verb::Probe(args) = cli.verb else { panic!("another verb") };
         let scpi = vec![Arc::new(dialect::shipped().remove(0))];
-        let report = ask(&ports, &scpi, &args).unwrap();
+        let report = ask(&ports, &scpi, &[], &args).unwrap();
         assert_eq!(report.found.len(), 2, "{report}");
         let text = report.to_string();
         for serial in ["0042", "0043"] {
@@ -298,5 +356,34 @@ mod tests {
         let shut: Vec<_> =
             report.silent.iter().filter(|(_, t)| is_shut(t)).map(|(s, _)| s.port.to_string()).collect();
         assert_eq!(shut, [ports[1].clone()], "{text}");
+    }
+
+    #[test]
+    fn a_port_of_the_config_is_asked_as_the_config_has_it_before_any_other_dialect_or_speed() {
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+        let mimic = runtime.block_on(mimic::start(Options { pty: true, ..Options::default() })).unwrap();
+        let port = mimic.pty().unwrap().display().to_string();
+        let args = |words: &[&str]| {
+            let Verb::Probe(args) = Cli::parse_from([&["tankside", "probe"][..], words].concat()).verb else {
+                panic!("another verb")
+            };
+            args
+        };
+        let shipped: Vec<_> = dialect::shipped().into_iter().map(Arc::new).collect();
+        let mut stated = candidates(&port, &args(&["--baud", "9600"])).remove(0);
+        stated.dialect = "scpi".into();
+        stated.two_stop_bits = true;
+        let report =
+            ask(std::slice::from_ref(&port), &shipped, std::slice::from_ref(&stated), &args(&[])).unwrap();
+        assert!(report.silent.is_empty(), "nothing else was asked: {report}");
+        let text = report.to_string();
+        assert!(text.contains("baud = 9600\nstop-bits = 2\n"), "{text}");
+        // What the command line says goes first.
+        assert!(
+            as_configured(&port, &shipped, std::slice::from_ref(&stated), &args(&["--baud", "4800"]))
+                .is_empty()
+        );
+        assert!(as_configured("/dev/other", &shipped, &[stated], &args(&[])).is_empty());
     }
 }

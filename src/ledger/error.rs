@@ -66,7 +66,7 @@ impl fmt::Display for LedgerError {
             }
             LedgerError::Busy { path } => write!(
                 f,
-                "ledger: {}: another tankside has it open; stop that one first, or give this one another `state` folder",
+                "ledger: {}: another tankside has it open, most likely the daemon; stop that one first (only a second daemon, for other supplies, has a `state` folder of its own)",
                 path.display()
             ),
             LedgerError::Damaged { path, why } => write!(

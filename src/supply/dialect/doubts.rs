@@ -92,6 +92,7 @@ fn doubts(m: &Modbus) -> Vec<String> {
             ));
         }
     }
+    found.extend(numbers(m));
     let (on, off) = (m.output_on.word, m.output_off.word);
     if on == m.output_is_off || off == m.output.word {
         found.push(format!(
@@ -101,4 +102,32 @@ fn doubts(m: &Modbus) -> Vec<String> {
         ));
     }
     found
+}
+
+/// Register numbers that look like those of a manual's table (1 is 40001 for holding registers, 30001 for input ones)
+/// and not like those on the wire. Common practice of manuals; the specification counts from 0.
+fn numbers(m: &Modbus) -> Option<String> {
+    let mut all: Vec<u16> = vec![m.identity.first, m.output.register, m.output_on.register];
+    let scaled = [m.volts, m.amps, m.set_volts_read, m.set_amps_read, m.set_volts, m.set_amps];
+    all.extend(scaled.iter().map(|s| s.register));
+    all.extend(m.regulation.map(|r| r.register));
+    all.extend(m.trips.map(|t| t.register));
+    all.extend(m.clear.map(|c| c.register));
+    let levels = [m.over_voltage, m.over_current, m.known.map(|k| k.scaled), m.watchdog.map(|w| w.scaled)];
+    all.extend(levels.iter().flatten().map(|s| s.register));
+    all.retain(|n| (30_001..=39_999).contains(n) || (40_001..=49_999).contains(n));
+    all.sort_unstable();
+    all.dedup();
+    let first = *all.first()?;
+    let base = if first > 40_000 { 40_001 } else { 30_001 };
+    let others = match all.len() {
+        1 => String::new(),
+        n => format!(", and {} more like it", n - 1),
+    };
+    Some(format!(
+        "register {first}{others}: manuals count holding registers from 40001 and input registers from 30001, and the \
+         wire counts from 0. If the manual says {first}, write {}; leave it only if the manual gives {first} as the \
+         address on the wire",
+        first - base
+    ))
 }

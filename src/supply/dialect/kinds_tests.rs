@@ -49,6 +49,23 @@ fn a_scale_without_a_unit_or_of_another_unit_is_refused() {
 }
 
 #[test]
+fn a_register_number_of_a_manuals_table_is_doubted_and_the_one_on_the_wire_is_named() {
+    let said = |from: &str, to: &str| {
+        let text = shipped_text(MODBUS);
+        assert!(text.contains(from), "{from:?} is not in the file");
+        parse(&text.replacen(from, to, 1), "x").unwrap().doubts()
+    };
+    let identity = "register = 32\ncount";
+    let one = said(identity, "register = 40033\ncount");
+    assert!(one.len() == 1 && one[0].contains("If the manual says 40033, write 32;"), "{one:?}");
+    let one = said(identity, "register = 30001\ncount");
+    assert!(one.len() == 1 && one[0].contains("If the manual says 30001, write 0;"), "{one:?}");
+    for plain in [32, 30_000, 40_000, 50_000] {
+        assert!(said(identity, &format!("register = {plain}\ncount")).is_empty(), "{plain}");
+    }
+}
+
+#[test]
 fn overlapping_registers_are_refused() {
     one(MODBUS, "amps = { register = 17", "amps = { register = 16", "volts and amps share register 16");
     one(MODBUS, "set-amps = { register = 2,", "set-amps = { register = 0,", "share register 0");

@@ -282,7 +282,14 @@ impl Device {
             Err(trouble) => return Err(trouble),
         }
         let begun = Instant::now();
-        let mut verdict = Verdict::Wrong(format!("no trip within {} s", OFF_WITHIN.as_secs()));
+        let name = if volts { "over-voltage" } else { "over-current" };
+        let mut verdict = Verdict::Wrong(format!(
+            "no trip within {} s: look at the supply whether its {name} protection is switched on (some have a key or a \
+             menu for it); if it is, compare its level there with {name} in the dialect, register or command and scale, \
+             and the place where the trip is told. If it has no such protection, take {name} out of the dialect: it is \
+             then safe only behind a fuse",
+            OFF_WITHIN.as_secs()
+        ));
         while begun.elapsed() < OFF_WITHIN {
             let reading = self.read().await?;
             let said = if volts { reading.faults.over_voltage } else { reading.faults.over_current };

@@ -125,7 +125,11 @@ impl fmt::Display for ProbeReport {
                 Some(Ok(right)) => writeln!(f, "  order of words: {right}")?,
                 Some(Err(wrong)) => writeln!(f, "  order of words: WRONG: {wrong}")?,
             }
-            writeln!(f, "\n{}", found.block())?;
+            if matches!(found.words, Some(Err(_))) {
+                writeln!(f, "\nno block for the config: correct the dialect's order of words first\n")?;
+            } else {
+                writeln!(f, "\n{}", found.block())?;
+            }
         }
         if self.found.is_empty() {
             writeln!(f, "{}", if self.answered() { "nothing was identified" } else { "nothing answered" })?;

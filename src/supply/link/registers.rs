@@ -300,7 +300,8 @@ fn refused(told: String, code: ExceptionCode) -> Trouble {
             "it does not know this function code; look up which ones its manual lists"
         }
         ExceptionCode::IllegalDataAddress => {
-            "it has no such register, or not all of them; compare the numbers with its manual, which may count from 1"
+            "it has no such register, or not all of them; compare the numbers with its manual, which may count from 1 \
+             (then write one less) or from 40001 or 30001 (then subtract that: for 40033 write 32)"
         }
         ExceptionCode::IllegalDataValue => "it does not take this request's length or value",
         ExceptionCode::ServerDeviceFailure => "it failed while doing it; look at its front panel",
