@@ -66,7 +66,7 @@ impl Trace {
     /// From its least to its greatest value in that time, the one that it came in with among them.
     fn range(&self, from: f64, to: f64) -> Option<(f64, f64)> {
         let all = || self.parts.iter().flatten();
-        let before = all().filter(|p| p.0 < from).last();
+        let before = all().rfind(|p| p.0 < from);
         let seen = before.into_iter().chain(all().filter(|p| (from..=to).contains(&p.0))).map(|p| p.1);
         seen.fold(None, |range, v| {
             range.map_or(Some((v, v)), |(a, b): (f64, f64)| Some((a.min(v), b.max(v))))
