@@ -287,8 +287,11 @@ fn plots(out: &mut Out, steps: &[Step]) {
     if runs.is_empty() {
         return;
     }
+    // What a customer asks about is the deposit: two sheets of paper have no room for every cleaner.
+    let (drawn, left): (Vec<_>, Vec<_>) = runs.iter().partition(|(_, run)| run.thickness.is_some());
+    let (drawn, left) = if drawn.is_empty() { (left, drawn) } else { (drawn, left) };
     out.put(format_args!("<h2>Readings</h2>\n<div class=\"plots\">\n"));
-    for (step, run) in runs {
+    for (step, run) in drawn {
         let title = format!("Step {}: {} in {}", step.number, step.name, run.tank);
         out.put(format_args!("<figure><figcaption>{}</figcaption>\n", escape(&title)));
         if run.readings.is_empty() {
@@ -299,6 +302,13 @@ fn plots(out: &mut Out, steps: &[Step]) {
         out.put(format_args!("</figure>\n"));
     }
     out.put(format_args!("</div>\n"));
+    if !left.is_empty() {
+        let numbers: Vec<_> = left.iter().map(|(step, _)| step.number.to_string()).collect();
+        out.put(format_args!(
+            "<p>Steps that deposit nothing are not drawn here ({}): each is a run with a record of its own.</p>\n",
+            numbers.join(", ")
+        ));
+    }
 }
 
 /// The seals, for the foot of the page.

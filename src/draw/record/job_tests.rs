@@ -250,6 +250,26 @@ fn page_of_a_job_has_its_deviations_before_its_steps_every_section_once_and_is_w
 }
 
 #[test]
+fn cleaner_takes_no_room_among_the_plots_and_is_named_below_them() {
+    let mut s = job();
+    let mut clean = sources();
+    (clean.run.id, clean.run.job) = ("0189".into(), Some(JOB.into()));
+    (clean.run.metal, clean.run.thickness_meters) = (None, None);
+    (s.steps[1].kind, s.steps[1].run) = ("powered".into(), Some("0189".into()));
+    s.runs.push(clean);
+    let page = html(&from_job(s), Units::Metric);
+    well_formed(&page);
+    assert_eq!(page.matches("<svg").count(), 1, "the cleaner's plot");
+    assert!(page.contains("Steps that deposit nothing are not drawn here (2)"), "{page}");
+    // Where nothing else ran, it is drawn.
+    let mut s = job();
+    (s.runs[0].run.metal, s.runs[0].run.thickness_meters) = (None, None);
+    let page = html(&from_job(s), Units::Metric);
+    assert_eq!(page.matches("<svg").count(), 1);
+    assert!(!page.contains("not drawn here"));
+}
+
+#[test]
 fn no_text_of_a_person_becomes_markup_on_the_page_of_a_job() {
     let mut s = job();
     (s.job.title, s.job.sheet, s.job.base) = (EVIL.into(), EVIL.into(), EVIL.into());
