@@ -417,7 +417,8 @@ async fn registers(
     if items.iter().filter(wanted).any(|i| !level(i)) {
         let read = Registers::Read(modbus.poll);
         let answer = seat.exchange(Question::Registers(unit, read.clone()), Standing::Trusted).await?;
-        let found = picture(modbus, dialect, &answer.words).map_err(|(item, misfit)| {
+        let only_output = matches!(items, [Item::Output]);
+        let found = picture(modbus, dialect, &answer.words, only_output).map_err(|(item, misfit)| {
             seat.distrust();
             doubt(&format!("unit {unit}: {read}, {item:?}"), &answer.words, misfit)
         })?;
@@ -456,8 +457,13 @@ fn number(first: u16, words: &[u16], scaled: Scaled) -> Result<f64, Misfit> {
     value.map(real).ok_or(Misfit::Fields { wanted: from + 1, found: words.len() })
 }
 
-/// Everything that one block tells.
-fn picture(modbus: &Modbus, dialect: &Dialect, words: &[u16]) -> Result<Vec<(Item, Value)>, (Item, Misfit)> {
+/// Everything that one block tells. Off is confirmed by the output's own word, however wild the numbers beside it are.
+fn picture(
+    modbus: &Modbus,
+    dialect: &Dialect,
+    words: &[u16],
+    only_output: bool,
+) -> Result<Vec<(Item, Value)>, (Item, Misfit)> {
     let first = modbus.poll.first;
     let word = |register: u16| words.get(usize::from(register.saturating_sub(first))).copied().unwrap_or(0);
     let mut values = Vec::with_capacity(8);
@@ -468,7 +474,10 @@ fn picture(modbus: &Modbus, dialect: &Dialect, words: &[u16]) -> Result<Vec<(Ite
         (Item::SetAmps, modbus.set_amps_read),
     ] {
         let value = number(first, words, scaled).and_then(|n| believed(&dialect.range, item, n));
-        values.push((item, value.map_err(|misfit| (item, misfit))?));
+        match value {
+            Err(Misfit::OutOfRange(_)) if only_output => {}
+            value => values.push((item, value.map_err(|misfit| (item, misfit))?)),
+        }
     }
     let output = word(modbus.output.register);
     let on = match output {
