@@ -75,8 +75,8 @@ mod tests {
 
     fn float(known: &str) -> super::Dialect {
         let shipped = include_str!("../../../config/dialects/modbus-example.toml");
-        let (text, _) = shipped.split_once("[modbus.known]").unwrap();
-        // The last number that is read and the first that is written, so that nothing overlaps.
+        let (text, _) = shipped.split_once("\n[modbus.known]\n").unwrap();
+        // The last number that is read, so that nothing overlaps.
         let text = text.replace(
             "set-amps = { register = 22, scale = \"1 mA\" }",
             "set-amps = { register = 22, scale = \"1 A\", type = \"f32\" }",
@@ -92,7 +92,7 @@ mod tests {
         let doubts = bare.doubts().join("\n");
         let line = bare.source.lines().position(|l| l.contains("\"f32\" }")).unwrap() + 1;
         assert!(doubts.contains(&format!("mine.toml:{line}: numbers of two registers")), "{doubts}");
-        let known = "[modbus.known]\ntable = \"holding\"\nregister = 48\n";
+        let known = "\n[modbus.known]\ntable = \"holding\"\nregister = 48\n";
         // Zero reads the same in every order, and a whole number says nothing of floats.
         for proof in ["type = \"f32\"\nvalue = 0.0\n", "value = 7\n"] {
             assert!(float(&format!("{known}{proof}")).unproved().is_some(), "{proof}");
