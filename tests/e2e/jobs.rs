@@ -386,7 +386,7 @@ fn a_supply_that_failed_its_commissioning_is_started_only_by_whoever_says_that_t
     let daemon = hall.daemon();
     let bench = tank("bench");
     let start = ["start", "--tank", &bench, "--part", PART, "--charge", "0.05 A.min", "--current", "3 A"];
-    let job = ["start", "--sheet", "short-nickel", "--part", PART];
+    let job = ["start", "--sheet", "short-nickel", "--base", "brass", "--part", PART];
     for asked in [&start[..], &job[..]] {
         let no = daemon.verb(asked).bad(1);
         assert!(no.contains("did not do as it should") && no.contains("--supply-may-fail"), "{no}");
