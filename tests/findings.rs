@@ -52,7 +52,8 @@ fn rig() -> Rig {
     "#;
     let config = config::load(text, "t.toml", &[], &["scpi"]).unwrap_or_else(|p| panic!("{p:#?}"));
     let (ledger, _) = Ledger::open(&folder.path().join("ledger.sqlite")).unwrap();
-    let desk = Desk { config, ledger: ledger.reader().clone(), sheets: Vec::new() };
+    let desk =
+        Desk { config, ledger: ledger.reader().clone(), sheets: Vec::new(), speech: Default::default() };
     let facts = Facts {
         listen: "127.0.0.1:8093".parse().unwrap(),
         names: Vec::new(),

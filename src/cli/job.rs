@@ -25,6 +25,9 @@ pub(crate) fn start(client: &Client, args: &StartArgs, by: &str, json: bool) -> 
     if args.edges_may_burn {
         body.insert("edges_may_burn".into(), true.into());
     }
+    if args.supply_may_fail {
+        body.insert("supply_may_fail".into(), true.into());
+    }
     let station = args.order.station.as_deref();
     if let Some(job) = &args.job_from {
         body.insert("continues".into(), named(client, job)?.into());

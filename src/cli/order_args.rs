@@ -31,6 +31,9 @@ pub(crate) struct StartArgs {
     /// Start it knowing that its edges will burn: without this such a start is refused
     #[arg(long)]
     pub edges_may_burn: bool,
+    /// Start it knowing that the supply failed its commissioning: without this such a start is refused
+    #[arg(long)]
+    pub supply_may_fail: bool,
     /// The rest of a job that was interrupted or stopped: its id, the beginning of it, or "last"
     #[arg(long, value_name = "JOB", conflicts_with_all = ["file", "tank", "part", "sheet", "role", "base"])]
     pub job_from: Option<String>,

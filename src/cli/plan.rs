@@ -31,7 +31,9 @@ pub(crate) fn plan(client: &Client, common: &Common, args: &OrderArgs, units: Un
         return Ok(());
     }
     let setup = setup::good(common)?;
-    let plan = made(&setup, setup.station(args.station.as_deref())?, &request, units)?;
+    let station = setup.station(args.station.as_deref())?;
+    let mut plan = made(&setup, station, &request, units)?;
+    plan.worksheet.warnings.extend(setup.supply_warning(&station.name));
     if common.json {
         return show::json_out(&serde_json::to_value(&plan).map_err(|e| Failure::bug(e.to_string()))?);
     }

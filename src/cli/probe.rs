@@ -199,7 +199,7 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
             at: String::new(),
             by: by.into(),
             identity: joined(|t| &t.identity),
-            dialect: supplies.iter().map(|(_, d)| d.name.as_str()).collect::<Vec<_>>().join(" + "),
+            dialect: supplies.iter().map(|(_, d)| d.title()).collect::<Vec<_>>().join(" + "),
             passed,
             off_milliseconds: i64::try_from(slowest).unwrap_or(i64::MAX),
             result_json: kept.map_err(|e| Failure::bug(e.to_string()))?,

@@ -7,7 +7,7 @@ use crate::plan::Own;
 use crate::process::{self, Sheet};
 use crate::quantity::{Document, Span};
 use crate::run;
-use crate::serve::own_of;
+use crate::serve::{Speech, own_of};
 use crate::supply::{Dialect, Port, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -293,6 +293,26 @@ impl Setup {
     pub(crate) fn own(&self, tank: &Tank) -> Own {
         let ledger = self.config.daemon.state.join("ledger.sqlite");
         if ledger.exists() { own_of(&Reader::new(&ledger), tank) } else { Own::default() }
+    }
+
+    /// What a worksheet says of a supply that was not commissioned, or failed it; nothing where there is no ledger yet.
+    pub(crate) fn supply_warning(&self, station: &str) -> Option<String> {
+        let ledger = self.config.daemon.state.join("ledger.sqlite");
+        if !ledger.exists() {
+            return None;
+        }
+        crate::serve::commissioned(&Reader::new(&ledger), station)
+    }
+
+    /// How that station's supplies speak.
+    pub(crate) fn speech(&self, station: &Station) -> Speech {
+        let all: Vec<_> =
+            station.supplies().filter_map(|s| self.dialects.iter().find(|d| d.name == s.dialect)).collect();
+        let unproved: Vec<_> = all.iter().filter_map(|d| d.unproved()).collect();
+        Speech {
+            dialects: all.iter().map(|d| d.title()).collect::<Vec<_>>().join(" + "),
+            unproved: (!unproved.is_empty()).then(|| unproved.join(", ")),
+        }
     }
 
     /// The dialect of that name; `config::load` has checked that there is one.

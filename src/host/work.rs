@@ -176,6 +176,7 @@ impl Tankside {
                 "no run starts while the minder is being started again; try once more".into(),
             ));
         }
+        self.app.trust(handle.name()).checked(false).map_err(Refusal)?;
         let id = uuid::Uuid::now_v7().to_string();
         handle.command(by, Command::Start { id: id.clone(), order: Box::new(order) }).await?;
         Ok(id)
@@ -392,6 +393,11 @@ fn app(
             .collect(),
     };
     let metrics = Metrics::new().with_process();
-    let desk = Desk { config: config.clone(), sheets: setup.sheets.clone(), ledger: ledger.reader().clone() };
+    let desk = Desk {
+        config: config.clone(),
+        sheets: setup.sheets.clone(),
+        ledger: ledger.reader().clone(),
+        speech: config.stations.iter().map(|s| (s.name.clone(), setup.speech(s))).collect(),
+    };
     AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
 }

@@ -305,7 +305,7 @@ pub struct CommissioningRow {
     pub by: String,
     /// What the supply says it is.
     pub identity: String,
-    /// Its dialect.
+    /// Its dialect, with the orders of words that it went by.
     pub dialect: String,
     /// Whether nothing was wrong.
     pub passed: bool,

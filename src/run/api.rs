@@ -183,7 +183,10 @@ pub enum Input {
     LinkLost(String),
     /// No good reading came this time; the reason in the operator's words.
     Unread(String),
-    /// The trouble (`Failed`, `LinkLost` or `Unread`) is that of one of several supplies; the others answered, and
+    /// A reading came whole that no supply gives, so no number of this supply is believed; the reason in the operator's
+    /// words.
+    Wild(String),
+    /// The trouble (`Failed`, `LinkLost`, `Unread` or `Wild`) is that of one of several supplies; the others answered, and
     /// with `LinkLost` they have been switched off.
     Part(Box<Input>),
     /// The link is back: identified, and output confirmed off.

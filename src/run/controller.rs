@@ -46,7 +46,7 @@ pub struct Controller {
     /// Whether the link is up; else why not, as far as it is known.
     link: Result<(), Option<String>>,
     /// Why the last reading was none; kept until one is good.
-    unread: Option<String>,
+    pub(super) unread: Option<String>,
     /// The last trouble was that of one of several supplies, and the others answered.
     pub(super) partly: bool,
     ledger: Result<(), String>,
@@ -90,12 +90,13 @@ impl Controller {
             Input::Part(input) => (true, *input),
             input => (false, input),
         };
-        if matches!(input, Input::Failed(_) | Input::LinkLost(_) | Input::Unread(_)) {
+        if matches!(input, Input::Failed(_) | Input::LinkLost(_) | Input::Unread(_) | Input::Wild(_)) {
             self.partly = partly;
         }
         match input {
             Input::Tick | Input::Part(_) => {}
             Input::Unread(why) => self.unread = Some(why),
+            Input::Wild(why) => self.wild(why, &mut out),
             Input::Reading(reading) => {
                 since_last = self.last.map_or(Duration::ZERO, |last| reading.at.since(last.at));
                 self.take(reading);

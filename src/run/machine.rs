@@ -220,6 +220,18 @@ impl Controller {
         }
     }
 
+    /// Nothing this supply says or is told can be trusted: with current commanded it is cut, without a delay.
+    pub(super) fn wild(&mut self, why: String, out: &mut Vec<Action>) {
+        let off = self
+            .run
+            .as_ref()
+            .is_none_or(|run| matches!(run.stage, Stage::SwitchingOff { .. } | Stage::Ended));
+        if self.wire.on && !off {
+            self.cut_or_wait(&why, out);
+        }
+        self.unread = Some(why);
+    }
+
     /// From wherever the entry left the supply up to the setpoint.
     pub(super) fn climb(&mut self, out: &mut Vec<Action>) {
         let live = self.wire.amps.is_positive();

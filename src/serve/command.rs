@@ -43,6 +43,9 @@ pub(super) struct Start {
     /// Whoever starts it knows that edges will burn.
     #[serde(default)]
     edges_may_burn: bool,
+    /// Whoever starts it knows that the supply did not pass its commissioning.
+    #[serde(default)]
+    supply_may_fail: bool,
 }
 
 #[derive(Deserialize)]
@@ -96,6 +99,9 @@ pub(super) async fn start(
     if let (true, Some(asked)) = (body.edges_may_burn, asked.as_array_mut()) {
         asked.push("edges may burn".into());
     }
+    if let (true, Some(asked)) = (body.supply_may_fail, asked.as_array_mut()) {
+        asked.push("supply may fail".into());
+    }
     let asked = asked.to_string();
     Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, &body).await.into_response() }).await)
 }
@@ -108,6 +114,7 @@ async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
         .map_err(|e| Problem::bug(e.to_string()))??;
     let known = body.edges_may_burn;
     super::job::burning(app, &planned.order, &mut planned.worksheet, &body.by, known, "")?;
+    super::job::trusted(app, station, [&mut planned.worksheet], &body.by, body.supply_may_fail).await?;
     nothing_on_without_a_minder(app, station, &body.by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let by = text("by", &body.by, 80)?;

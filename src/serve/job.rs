@@ -39,6 +39,9 @@ pub(super) struct Start {
     /// Whoever starts it knows that edges will burn.
     #[serde(default)]
     edges_may_burn: bool,
+    /// Whoever starts it knows that the supply did not pass its commissioning.
+    #[serde(default)]
+    supply_may_fail: bool,
 }
 
 fn bad(detail: impl Into<String>) -> Problem {
@@ -55,8 +58,9 @@ pub(super) async fn start(
     let name = app.station(&station)?.handle.name().to_owned();
     text("by", &body.by, 80)?;
     let Some(key) = key else { return Ok(begin(&app, &name, body).await.into_response()) };
-    let Start { by, request, continues, from, lot, customer, edges_may_burn } = &body;
-    let asked = json!(["job", by, request, continues, from, lot, customer, edges_may_burn]).to_string();
+    let Start { by, request, continues, from, lot, customer, edges_may_burn, supply_may_fail } = &body;
+    let asked = json!(["job", by, request, continues, from, lot, customer, edges_may_burn, supply_may_fail])
+        .to_string();
     Ok(once::once(&app, &name, &key, &asked, async { begin(&app, &name, body).await.into_response() }).await)
 }
 
@@ -91,6 +95,11 @@ async fn begin(app: &AppState, station: &str, body: Start) -> Result<Json<Taken>
             burning(app, order, worksheet, &by, body.edges_may_burn, &place)?;
         }
     }
+    let powered = plan.steps.iter_mut().skip(first).filter_map(|step| match &mut step.todo {
+        JobTodo::Powered { worksheet, .. } => Some(worksheet),
+        _ => None,
+    });
+    trusted(app, station, powered, &by, body.supply_may_fail).await?;
     nothing_on_without_a_minder(app, station, &by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let guide =
@@ -120,6 +129,35 @@ pub(super) fn burning(
     }
     if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
         warnings.push(format!("{by} started it knowing that edges may burn: {burns}.").into());
+    }
+    Ok(())
+}
+
+/// No current from a supply that is known to fail, or whose numbers may be wild: see [`Trust`](super::state::Trust).
+/// Whoever knows of the failed commissioning goes on the record with each worksheet.
+pub(super) async fn trusted<'w>(
+    app: &AppState,
+    station: &str,
+    worksheets: impl IntoIterator<Item = &'w mut Value>,
+    by: &str,
+    known: bool,
+) -> Result<(), Problem> {
+    let (planner, name) = (app.planner.clone(), station.to_owned());
+    let trust = tokio::task::spawn_blocking(move || planner.trust(&name))
+        .await
+        .map_err(|e| Problem::bug(e.to_string()))?;
+    let mut worksheets = worksheets.into_iter().peekable();
+    if worksheets.peek().is_none() {
+        return Ok(());
+    }
+    trust.checked(known).map_err(Problem::refused)?;
+    let Some(why) = trust.unless else { return Ok(()) };
+    for worksheet in worksheets {
+        if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
+            warnings.push(
+                format!("{by} started it knowing that the supply failed its commissioning: {why}").into(),
+            );
+        }
     }
     Ok(())
 }

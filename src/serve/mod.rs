@@ -81,11 +81,11 @@ pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
 pub use own::own_of;
-pub use planner::{Desk, OwnOf, controller_for, facts, plan_for, today};
+pub use planner::{Desk, OwnOf, Speech, commissioned, controller_for, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
 pub use sheets::{Refused, Shop, line_for};
-pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts};
+pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts, Trust};
 pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;
 

@@ -4,7 +4,7 @@ use super::house::{House, SheetFacts, StationFacts, VesselFacts};
 use super::own::own_of;
 use super::problem::Problem;
 use super::sheets::{self, Refused, Shop, line_for};
-use super::state::{Planned, PlannedJob, Planner};
+use super::state::{Planned, PlannedJob, Planner, Trust};
 use super::upkeep::TankRules;
 use crate::bath::Bath;
 use crate::config::{Config, OnLedgerFailure, Station, Tank, TemperatureSource};
@@ -17,6 +17,7 @@ use crate::run::guide::JobPlan;
 use crate::station::{Rehearsal, Vessel, rehearse_in};
 use axum::http::StatusCode;
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 /// What is known of a tank's own measurements: the ledger's, where there is one.
@@ -97,11 +98,56 @@ pub struct Desk {
     pub sheets: Vec<Sheet>,
     /// The ledger.
     pub ledger: Reader,
+    /// How the supplies of each station speak, by its name.
+    pub speech: BTreeMap<String, Speech>,
+}
+
+/// How a station's supplies speak.
+#[derive(Clone, Debug, Default)]
+pub struct Speech {
+    /// Their dialects, as a commissioning names them.
+    pub dialects: String,
+    /// The orders of words that no `[modbus.known]` proves.
+    pub unproved: Option<String>,
+}
+
+/// What a worksheet says of a supply that was not commissioned, or failed it.
+pub fn commissioned(ledger: &Reader, station: &str) -> Option<String> {
+    match ledger.commissioning(station) {
+        Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
+        Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
+    }
 }
 
 impl Planner for Desk {
     fn config(&self) -> Option<&Config> {
         Some(&self.config)
+    }
+
+    fn trust(&self, station: &str) -> Trust {
+        let speech = self.speech.get(station);
+        let tried = match self.ledger.commissioning(station) {
+            Ok(tried) => tried,
+            Err(error) => {
+                let why = format!("Whether the supply was commissioned cannot be read: {error}.");
+                let never = speech.is_some_and(|speech| speech.unproved.is_some());
+                return Trust { never: never.then(|| why.clone()), unless: (!never).then_some(why) };
+            }
+        };
+        let passed = |dialects: &str| tried.as_ref().is_some_and(|row| row.passed && row.dialect == dialects);
+        let unproved = speech.filter(|speech| !passed(&speech.dialects));
+        let never = unproved.and_then(|speech| {
+            Some(format!(
+                "nothing has proved the order of words of the supply's numbers of two registers ({}, dialect {}): with a \
+                 wrong one it is sent wild setpoints. Write a register that never changes into [modbus.known] of the \
+                 dialect; or take everything out of the tank's circuit and try the supply on a resistor, with the daemon \
+                 stopped: tankside probe --commission --station {station}.",
+                speech.unproved.as_ref()?,
+                speech.dialects
+            ))
+        });
+        let failed = tried.as_ref().filter(|row| !row.passed);
+        Trust { never, unless: failed.and_then(|row| plan::supply_warning(station, Some((&row.at, false)))) }
     }
 
     fn upkeep(&self) -> Vec<TankRules> {
@@ -134,10 +180,7 @@ impl Planner for Desk {
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         let own = |tank: &Tank| own_of(&self.ledger, tank);
-        self.config.planned(station, request, &own, |station| match self.ledger.commissioning(station) {
-            Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
-            Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
-        })
+        self.config.planned(station, request, &own, |station| commissioned(&self.ledger, station))
     }
 }
 

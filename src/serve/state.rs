@@ -67,6 +67,31 @@ pub struct PlannedJob {
     pub plan: JobPlan,
 }
 
+/// What speaks against a start, before anything is asked of the supply.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Trust {
+    /// Why nothing may be started, whoever knows it.
+    pub never: Option<String>,
+    /// Why nothing may be started unless whoever starts it says that they know.
+    pub unless: Option<String>,
+}
+
+impl Trust {
+    /// Whether a start is refused, and then why and what to do.
+    ///
+    /// # Errors
+    /// The refusal, in the operator's words.
+    pub fn checked(&self, knowing: bool) -> Result<(), String> {
+        match (&self.never, &self.unless) {
+            (Some(why), _) => Err(format!("not started: {why}")),
+            (None, Some(why)) if !knowing => Err(format!(
+                "not started: {why} Or say that you know it: --supply-may-fail (over HTTP \"supply_may_fail\": true)"
+            )),
+            _ => Ok(()),
+        }
+    }
+}
+
 /// The seam to `plan`: it knows the config, this room does not.
 pub trait Planner: Send + Sync + 'static {
     /// Works out a request, as it came, for that station (`None`: the only one).
@@ -82,6 +107,11 @@ pub trait Planner: Send + Sync + 'static {
     fn plan_job(&self, _station: Option<&str>, _request: &Value) -> Result<PlannedJob, Problem> {
         Err(Problem::refused("no sheets are planned here"))
     }
+    /// What speaks against current from that station's supply.
+    fn trust(&self, _station: &str) -> Trust {
+        Trust::default()
+    }
+
     /// The config, where there is one: tanks and baths for what is measured in them.
     fn config(&self) -> Option<&crate::config::Config> {
         None
@@ -133,6 +163,11 @@ pub struct AppState {
 const MOST_STREAMS: usize = 128;
 
 impl AppState {
+    /// What speaks against current from that station's supply.
+    pub fn trust(&self, station: &str) -> Trust {
+        self.planner.trust(station)
+    }
+
     /// Joins the parts and begins to watch the stations. Must be called within a
     /// tokio runtime: one small task per station notes when it last spoke.
     pub fn new(

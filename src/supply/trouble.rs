@@ -137,7 +137,8 @@ pub enum Trouble {
         /// What was to be asked.
         asked: String,
     },
-    /// A register that must hold a known value holds another: the order of its words is not what the dialect says.
+    /// The order of words of the supply's numbers is not what the dialect says: a register that must hold a known value
+    /// holds another, or a number is wild and nothing has proved the order.
     WordOrder {
         /// The whole finding.
         why: String,
@@ -226,6 +227,14 @@ impl Trouble {
                 self,
                 Trouble::Gone(_) | Trouble::Busy(_) | Trouble::Forbidden(_) | Trouble::Missing(_)
             ),
+        }
+    }
+
+    /// Whether no number that was read or written can be trusted.
+    pub fn is_wild(&self) -> bool {
+        match self {
+            Trouble::Among(all) => all.iter().any(|(_, trouble)| trouble.is_wild()),
+            _ => matches!(self, Trouble::WordOrder { .. }),
         }
     }
 

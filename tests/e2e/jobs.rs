@@ -362,3 +362,75 @@ fn edges_that_would_burn_are_started_only_by_whoever_says_that_they_know() {
         if record.contains("knowing that edges may burn") { Ok(()) } else { Err(record) }
     });
 }
+
+#[test]
+fn a_supply_that_failed_its_commissioning_is_started_only_by_whoever_says_that_they_know() {
+    use tankside::ledger::{CommissioningRow, Ledger};
+    let hall = hall();
+    std::fs::create_dir_all(hall.ledger().parent().unwrap()).unwrap();
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        let (ledger, _) = Ledger::open(&hall.ledger()).unwrap();
+        let row = CommissioningRow {
+            station: "bench".into(),
+            at: String::new(),
+            by: "mila".into(),
+            identity: "TANKSIDE,MIMIC".into(),
+            dialect: "scpi".into(),
+            passed: false,
+            off_milliseconds: 40,
+            result_json: "{}".into(),
+        };
+        ledger.commissioned(row).await.unwrap();
+        ledger.close().await.unwrap();
+    });
+    let daemon = hall.daemon();
+    let bench = tank("bench");
+    let start = ["start", "--tank", &bench, "--part", PART, "--charge", "0.05 A.min", "--current", "3 A"];
+    let job = ["start", "--sheet", "short-nickel", "--base", "brass", "--part", PART];
+    for asked in [&start[..], &job[..]] {
+        let no = daemon.verb(asked).bad(1);
+        assert!(no.contains("did not do as it should") && no.contains("--supply-may-fail"), "{no}");
+    }
+    let look = daemon.status();
+    assert_eq!((&look["run"]["run"], &look["output_on"]), (&Value::Null, &json!(false)));
+    let planned: Vec<_> = ["plan"].into_iter().chain(start[1..].iter().copied()).collect();
+    let page = daemon.verb(&planned).good();
+    assert!(page.contains("did not do as it should"), "{page}");
+    let knowing: Vec<_> = start.into_iter().chain(["--supply-may-fail"]).collect();
+    let run = daemon.verb(&knowing).good();
+    assert!(run.contains("knowing that the supply failed"), "{run}");
+    daemon.until("over", |s| matches!(s["run"]["state"].as_str(), Some("complete" | "aborted")));
+}
+
+#[test]
+fn nothing_starts_on_numbers_whose_order_of_words_nothing_has_proved() {
+    let hall = Hall::without_mimics(Plan::default());
+    let dialects = hall.folder.path().join("dialects");
+    std::fs::create_dir(&dialects).unwrap();
+    let shipped = include_str!("../../config/dialects/modbus-example.toml");
+    let (bare, _) = shipped.split_once("\n[modbus.known]\n").unwrap();
+    let (old, new) = (
+        "set-amps = { register = 22, scale = \"1 mA\" }",
+        "set-amps = { register = 22, scale = \"1 A\", type = \"f32\" }",
+    );
+    assert!(bare.contains(old));
+    std::fs::write(dialects.join("mine.toml"), bare.replace(old, new)).unwrap();
+    let text = std::fs::read_to_string(&hall.config).unwrap();
+    std::fs::write(&hall.config, text.replace("dialect = \"scpi\"", "dialect = \"mine\"")).unwrap();
+    let daemon = Daemon::start(hall.serve(), &hall.config);
+    let bench = tank("bench");
+    let start = ["start", "--tank", &bench, "--part", PART, "--charge", "0.05 A.min", "--current", "3 A"];
+    for more in [&[][..], &["--supply-may-fail"][..]] {
+        let no = daemon.verb(&[&start[..], more].concat()).bad(1);
+        assert!(
+            no.contains("order of words") && no.contains("[modbus.known]") && no.contains("--commission"),
+            "{no}"
+        );
+    }
+    let check = daemon.verb(&["check"]).good();
+    let check = check.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        check.contains("look: dialect mine: mine.toml:") && check.contains("float = \"ABCD\""),
+        "{check}"
+    );
+}

@@ -111,3 +111,21 @@ fn a_start_without_a_link_says_why_there_is_none() {
     let refused = rig.ask(Command::Start { id: "r1".into(), order: Box::new(order()) }).unwrap_err();
     assert!(refused.ends_with("no such port"), "{refused}");
 }
+
+#[test]
+fn a_wild_reading_cuts_at_once_and_its_cause_is_the_runs() {
+    let mut rig = Rig::started(order());
+    rig.run_for(10.0);
+    rig.log.clear();
+    let why = "the order of words (float = \"ABCD\") is probably wrong";
+    rig.feed(Input::Wild(why.into()));
+    assert!(rig.log.contains(&Action::Output(false)), "not one reading later: {:?}", rig.log);
+    rig.run_for(3.0);
+    assert_eq!(rig.controller.view().state, RunState::Aborted);
+    let cause = rig.controller.view().cause.unwrap();
+    assert!(cause.contains("order of words"), "{cause}");
+    // With the output off it is only said.
+    rig.log.clear();
+    rig.feed(Input::Wild(why.into()));
+    assert!(!rig.log.contains(&Action::Output(false)), "{:?}", rig.log);
+}

@@ -243,6 +243,8 @@ impl<R: Remote> Shell<R> {
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
         if trouble.is_gone() || now.since(since) >= limit {
             self.link_lost(trouble)
+        } else if trouble.is_wild() {
+            self.of(trouble, Input::Wild(trouble.to_string()))
         } else {
             self.of(trouble, Input::Unread(trouble.to_string()))
         }

@@ -8,7 +8,7 @@ impl Dialect {
     /// What is more likely a slip than meant, a sentence each. Nothing is refused for it: `check` prints it.
     pub fn doubts(&self) -> Vec<String> {
         match &self.kind {
-            Kind::Modbus(modbus) => doubts(modbus),
+            Kind::Modbus(modbus) => doubts(modbus).into_iter().chain(self.unproved_doubt()).collect(),
             Kind::Scpi(scpi) => [
                 ("set-volts", &scpi.set_volts, &scpi.set_volts_read),
                 ("set-amps", &scpi.set_amps, &scpi.set_amps_read),

@@ -11,6 +11,7 @@ mod line;
 mod modbus;
 mod number;
 mod pattern;
+mod proof;
 mod scpi;
 mod shared;
 

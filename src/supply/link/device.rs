@@ -446,7 +446,9 @@ impl Device {
                     self.known.extend(values);
                     return Ok(at);
                 }
-                Err(trouble) if tried < TRIES => wait_for(trouble).await?,
+                Err(trouble) if tried < TRIES => {
+                    wait_for(trouble).await.map_err(|t| told::by_order(&self.dialect, t))?;
+                }
                 Err(trouble) => return Err(trouble),
             }
         }

@@ -1,6 +1,6 @@
 //! What a supply was told, held against what it reports.
 
-use super::{Amps, Device, Item, Order, QUEUE, Trouble, Value, Volts, session, talk, words};
+use super::{Amps, Device, Dialect, Item, Order, QUEUE, Trouble, Value, Volts, session, talk, words};
 
 impl Device {
     /// Asks for one thing; `None` if the dialect cannot.
@@ -148,5 +148,19 @@ impl Device {
         }
         let (wanted, found) = (talk::decimal(wanted, step), talk::decimal(found, step));
         Err(self.count(Trouble::ReadBack { what, wanted, found }))
+    }
+}
+
+/// A wild number, where nothing has proved the order of words: then that is the likely cause.
+pub(super) fn by_order(dialect: &Dialect, trouble: Trouble) -> Trouble {
+    match (&trouble, dialect.unproved()) {
+        (Trouble::OutOfRange { came, .. }, Some(orders)) if !came.0.is_empty() => Trouble::WordOrder {
+            why: format!(
+                "{trouble}; nothing has proved the order of words ({orders}) of dialect {}: it is probably wrong, or a scale \
+                 or a register is; compare them with the supply's manual, and write [modbus.known]",
+                dialect.name
+            ),
+        },
+        _ => trouble,
     }
 }
