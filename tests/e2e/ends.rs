@@ -185,7 +185,7 @@ fn daemon_and_minder_killed_together_the_next_start_switches_off_before_anything
 
     let again = hall.daemon();
     let off = hall.mimic().until("off", |s| !s.on());
-    again.log.until("link up, output confirmed off");
+    again.log.until("link up, output found ON, now confirmed off");
     assert!(text(&again.row(&run)["cause"]).contains("interrupted"));
     let later = hall.mimic().asked_again(10);
     assert_eq!(later.number("last_on"), off.number("last_on"), "no current without a person: {later:?}");
