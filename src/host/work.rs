@@ -5,7 +5,7 @@ use super::{Failure, MinderProgram, access};
 use crate::config::{Config, Tank, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
-use crate::run::{Command, Refusal};
+use crate::run::{Command, Refusal, RunState};
 use crate::serve::{
     AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
 };
@@ -264,9 +264,10 @@ impl Tankside {
 fn heart(control: &Control) -> Heart {
     let (mut pulse, handles) = (control.pulse(), control.handles().to_vec());
     Box::new(move || {
+        // A run that has begun switches on within the second.
         let may_be_on = |h: &Handle| {
             let seen = h.snapshot();
-            !seen.output_known || seen.output_on != Some(false)
+            !seen.output_known || seen.output_on != Some(false) || seen.run.state == RunState::Running
         };
         pulse.all_moved().then(|| handles.iter().any(may_be_on))
     })

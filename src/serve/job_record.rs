@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, enter, entered, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -11,7 +11,6 @@ use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
-use serde_json::json;
 
 fn unknown(id: &str) -> Problem {
     Problem::not_found(format!("there is no job {id:?}"))
@@ -80,14 +79,10 @@ pub(super) async fn sign(
     Path(id): Path<String>,
     Body(body): Body<Sign>,
 ) -> Result<Json<Said>, Problem> {
-    let (by, remark) = body.checked()?;
     let wanted = id.clone();
     let (job, ..) = app.read(move |h| h.job(&wanted, 0)).await?.ok_or_else(|| unknown(&id))?;
-    if job.ended.is_none() {
-        return Err(Problem::refused(format!("job {id} has not ended: sign it off when it has")));
-    }
-    enter(&app, &id, "sign", &by, json!({ "remark": remark })).await?;
-    Ok(Json(Said { said: format!("signed off by {by}; it stands on the record of {}", job.title), job: id }))
+    let said = signed(&app, &id, body, ("job", &job.title), job.ended.is_some()).await?;
+    Ok(Json(Said { job: id, said }))
 }
 
 /// Enters lot, customer's reference or a note; what stood before stays visible.

@@ -210,14 +210,26 @@ pub(super) async fn sign(
     Path(id): Path<String>,
     Body(body): Body<Sign>,
 ) -> Result<Json<Said>, Problem> {
-    let (by, remark) = body.checked()?;
     let wanted = id.clone();
     let run = app.read(move |h| h.run(&wanted)).await?.ok_or_else(|| unknown(&id))?;
-    if run.ended.is_none() {
-        return Err(Problem::refused(format!("run {id} has not ended: sign it off when it has")));
+    let said = signed(&app, &id, body, ("run", &run.title), run.ended.is_some()).await?;
+    Ok(Json(Said { run: id, said }))
+}
+
+/// Signs off a run or a job that is there: which of the two, and its title. Says what was done.
+pub(super) async fn signed(
+    app: &AppState,
+    id: &str,
+    body: Sign,
+    (what, title): (&str, &str),
+    has_ended: bool,
+) -> Result<String, Problem> {
+    let (by, remark) = body.checked()?;
+    if !has_ended {
+        return Err(Problem::refused(format!("{what} {id} has not ended: sign it off when it has")));
     }
-    enter(&app, &id, "sign", &by, json!({ "remark": remark })).await?;
-    Ok(Json(Said { said: format!("signed off by {by}; it stands on the record of {}", run.title), run: id }))
+    enter(app, id, "sign", &by, json!({ "remark": remark })).await?;
+    Ok(format!("signed off by {by}; it stands on the record of {title}"))
 }
 
 /// Enters lot, customer's reference or a note; what stood before stays visible.

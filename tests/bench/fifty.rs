@@ -30,7 +30,7 @@ use tankside::mimic;
 const STATIONS: usize = 50;
 const VIEWERS: usize = 50;
 const POLL: Duration = Duration::from_millis(200);
-/// After the last start, and after the viewers came.
+/// After the last start: what starting took is not counted.
 const SETTLE: Duration = Duration::from_secs(10);
 /// Between two questions of the client's.
 const PAUSE: Duration = Duration::from_millis(5);
@@ -84,7 +84,10 @@ fn main() -> ExitCode {
         for _ in 0..VIEWERS {
             scope.spawn(|| view(daemon.address, &stop, &bytes, &events));
         }
-        sleep(SETTLE);
+        hall::until("every viewer has its events", || match events.load(Ordering::Relaxed) {
+            seen if seen >= (10 * VIEWERS) as u64 => Ok(()),
+            seen => Err(format!("{seen} events")),
+        });
         println!("\nthe same with {VIEWERS} viewers, each with a stream of all {STATIONS} stations");
         let (b, e) = (bytes.load(Ordering::Relaxed), events.load(Ordering::Relaxed));
         let paths: Vec<_> = names.iter().map(|name| format!("/api/v1/stations/{name}")).collect();

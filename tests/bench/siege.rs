@@ -38,8 +38,6 @@ const BESIEGERS: u64 = 10_000;
 const BODY: usize = 100 << 20;
 /// In the ramp readings come out of turn.
 const RAMP: f64 = 5.0;
-/// After that what is on its way to the disk is there.
-const SETTLE: Duration = Duration::from_secs(3);
 
 fn main() -> ExitCode {
     let seconds = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(60);
@@ -110,7 +108,9 @@ fn measure(daemon: &Daemon, siege: &str, seconds: u64, by: Option<(&Runtime, &Ar
             if said.code == Some(0) { Ok(()) } else { Err(said.err) }
         });
     }
-    sleep(SETTLE);
+    for run in &runs {
+        daemon.row(run);
+    }
     let mut late = Vec::new();
     for run in &runs {
         let rows = daemon.get(&format!("/api/v1/runs/{run}/readings"));

@@ -238,10 +238,11 @@ async fn stream_that_nobody_reads_any_more_is_given_up_and_makes_room() {
     let (address, _served) = daemon(&rig).await;
     let publish = rig.publish.clone();
     let busy = tokio::spawn(async move {
+        let mut ten_a_second = tokio::time::interval(Duration::from_millis(100));
         for seq in 2.. {
+            ten_a_second.tick().await;
             let log = vec!["x".repeat(100_000)];
             publish.send_replace(Arc::new(Snapshot { log, ..snapshot(seq) }));
-            tokio::time::sleep(Duration::from_millis(100)).await;
         }
     });
     let ask = |path: &str| format!("GET /api/v1/{path} HTTP/1.1\r\nhost: {address}\r\n\r\n");

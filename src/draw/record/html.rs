@@ -1,6 +1,6 @@
 //! The record as a page: one file, nothing from elsewhere, prints on one or two A4 sheets.
 
-use super::{Phase, Record, Remark, RunPart, job_html};
+use super::{PartLine, Phase, Record, Remark, RunPart, job_html};
 use crate::draw::plot::escape;
 use crate::quantity::{Amps, Area, Charge, Density, Length, Ratio, Span, Units, Volts};
 use std::fmt::Write;
@@ -200,11 +200,10 @@ fn settings(out: &mut Out, run: &RunPart, units: Units) {
     out.end();
 }
 
-fn parts(out: &mut Out, run: &RunPart, units: Units) {
+/// What hung, kind by kind.
+pub(super) fn parts_table(out: &mut Out, parts: &[PartLine], units: Units) {
     let area = |m2: f64| Area::new(m2).show(units);
-    out.section("Parts");
-    let rows: Vec<_> = run
-        .parts
+    let rows: Vec<_> = parts
         .iter()
         .map(|p| {
             vec![
@@ -216,8 +215,14 @@ fn parts(out: &mut Out, run: &RunPart, units: Units) {
             ]
         })
         .collect();
-    if !rows.is_empty() {
-        out.table(&["part", "counted", "#count", "#area of one", "#area of all"], &rows);
+    out.table(&["part", "counted", "#count", "#area of one", "#area of all"], &rows);
+}
+
+fn parts(out: &mut Out, run: &RunPart, units: Units) {
+    let area = |m2: f64| Area::new(m2).show(units);
+    out.section("Parts");
+    if !run.parts.is_empty() {
+        parts_table(out, &run.parts, units);
     }
     out.put(format_args!(
         "<p>{} part{} hung; {} took current, rack and tips with them.</p>\n",

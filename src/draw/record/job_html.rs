@@ -1,6 +1,6 @@
 //! The page of a whole job: deviations first, then every step, what each tank gave, small plots, sign-off.
 
-use super::html::{Out, amendments, measured, plain, remarks, signatures, when};
+use super::html::{Out, amendments, measured, parts_table, plain, remarks, signatures, when};
 use super::{Record, Step, Thickness};
 use crate::draw::plot::escape;
 use crate::quantity::{Amps, Area, Charge, Density, Length, Span, Units, Volts};
@@ -187,20 +187,7 @@ fn parts(out: &mut Out, record: &Record, units: Units) {
     // The same load hangs in every step.
     let run = record.steps.iter().filter_map(|s| s.run.as_ref()).find(|r| !r.parts.is_empty());
     if let Some(run) = run {
-        let rows: Vec<_> = run
-            .parts
-            .iter()
-            .map(|p| {
-                vec![
-                    if p.name == p.shape { p.shape.clone() } else { format!("{}: {}", p.name, p.shape) },
-                    p.counted.clone(),
-                    p.count.to_string(),
-                    p.each_square_meters.map_or("-".into(), area),
-                    p.area_square_meters.map_or("-".into(), area),
-                ]
-            })
-            .collect();
-        out.table(&["part", "counted", "#count", "#area of one", "#area of all"], &rows);
+        parts_table(out, &run.parts, units);
     }
     let took = record.steps.iter().filter_map(|s| s.run.as_ref()).map(|r| r.area_square_meters);
     let took = took.fold(0.0, f64::max);

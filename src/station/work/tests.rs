@@ -26,6 +26,8 @@ struct Rig {
     bench: Arc<Mutex<Bench>>,
     clock: Clock,
     pulled: Arc<Mutex<Pulled>>,
+    /// Each time somebody pulled at something.
+    moved: Arc<tokio::sync::Notify>,
     writes: u64,
 }
 
@@ -50,10 +52,11 @@ impl Rig {
     fn new(clock: Clock) -> Rig {
         let setup = mimic::Setup::default();
         let bench = Arc::new(Mutex::new(Bench::new(setup, clock.now())));
-        Rig { bench, clock, pulled: Arc::default(), writes: 0 }
+        Rig { bench, clock, pulled: Arc::default(), moved: Arc::default(), writes: 0 }
     }
     fn pull(&self, how: impl FnOnce(&mut Pulled)) {
         how(&mut self.pulled.lock().unwrap());
+        self.moved.notify_waiters();
     }
     fn output(&self) -> bool {
         self.bench.lock().unwrap().truth().output
@@ -95,8 +98,12 @@ impl Remote for Rig {
     async fn off(&mut self) -> Result<(), Trouble> {
         if self.pulled.lock().unwrap().off_hangs {
             self.pull(|p| p.offs_waited_for += 1);
-            while self.pulled.lock().unwrap().off_hangs {
-                tokio::time::sleep(Duration::from_millis(5)).await;
+            loop {
+                let moved = self.moved.notified();
+                if !self.pulled.lock().unwrap().off_hangs {
+                    break;
+                }
+                moved.await;
             }
             self.pull(|p| p.offs_waited_for -= 1);
         }

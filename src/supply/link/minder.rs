@@ -43,8 +43,9 @@ const SPEAKS: Duration = Duration::from_secs(1);
 /// An output that may be on, and no finished round for so long: the daemon is frozen. As long as the service's
 /// watchdog waits, and far above the slowest round that is no failure.
 const FROZEN: Duration = Duration::from_secs(20);
-/// How often the daemon is asked for its heart.
-const BEAT: Duration = Duration::from_secs(1);
+/// How often the daemon is asked for its heart. Shorter than a supply takes from the start of a run to its output on:
+/// the word that a run has begun is there before the current.
+const BEAT: Duration = Duration::from_millis(250);
 
 /// One port as the daemon tells it to the minder.
 #[derive(Debug, Serialize, Deserialize)]
@@ -61,7 +62,7 @@ struct Charge {
     frozen: Duration,
 }
 
-/// Asked about once a second: `None` if not every station has finished a round since it was last asked, else
+/// Asked four times a second: `None` if not every station has finished a round since it was last asked, else
 /// whether an output is on or may be.
 pub type Heart = Box<dyn FnMut() -> Option<bool> + Send>;
 
@@ -402,5 +403,43 @@ fn say(words: Vec<String>) {
     };
     if std::thread::Builder::new().spawn(speak).is_ok() {
         let _ = said.recv_timeout(SPEAKS);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::io::duplex;
+
+    /// What the minder of no ports says after those words and an hour, and how long it took.
+    async fn after(words: &[u8], ended: bool) -> (bool, Vec<String>, Duration) {
+        let (mut daemon, from) = duplex(4096);
+        let charge = Charge { wards: Vec::new(), frozen: FROZEN };
+        let line = serde_json::to_string(&charge).unwrap() + "\n";
+        daemon.write_all(line.as_bytes()).await.unwrap();
+        daemon.write_all(words).await.unwrap();
+        let begun = Instant::now();
+        let hour = async {
+            sleep(Duration::from_secs(3600)).await;
+            let _ = daemon.write_all(b"bye\n").await;
+            std::future::pending::<()>().await
+        };
+        let minding = mind(BufReader::new(from), || {}, || ended);
+        let (well, said) = tokio::select! {
+            minded = minding => minded,
+            () = hour => unreachable!("it waits for the minder"),
+        };
+        (well, said, begun.elapsed())
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn daemon_that_stands_still_is_ended_where_an_output_may_be_on_and_left_alone_where_none_is() {
+        let (well, said, took) = after(b"rest\non\n", true).await;
+        assert!(well && said[0].contains("stood still for 20 s; it was ended"), "{said:?}");
+        assert_eq!(took, FROZEN);
+        let (_, said, _) = after(b"on\n", false).await;
+        assert!(said[0].contains("could NOT be ended"), "{said:?}");
+        let (well, said, took) = after(b"on\nrest\n", true).await;
+        assert!(well && said.is_empty() && took >= Duration::from_secs(3600), "{said:?} after {took:?}");
     }
 }

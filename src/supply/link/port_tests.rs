@@ -91,14 +91,14 @@ fn role() {
             let (told, mut heard) = tokio::sync::mpsc::unbounded_channel();
             let (beat, beats) = std::sync::mpsc::channel();
             let on = matches!(role, "beating daemon" | "busy daemon");
-            if on || role == "resting daemon" {
+            if on {
                 minder.listen_to(Box::new(move || {
                     let _ = (told.send(()), beat.send(()));
-                    Some(on)
+                    Some(true)
                 }));
             }
             device.output_on().await.unwrap();
-            if on || role == "resting daemon" {
+            if on {
                 // It has been asked for its heart, twice: the first word is on its way.
                 heard.recv().await;
                 heard.recv().await;
@@ -106,7 +106,7 @@ fn role() {
             println!("\nup");
             if role == "busy daemon" {
                 // Its only thread is held for longer than the minder's patience; what stands for control goes on.
-                (0..5).for_each(|_| beats.recv().unwrap());
+                (0..12).for_each(|_| beats.recv().unwrap());
                 println!("\nstill here");
             }
             if role == "polite daemon" {
@@ -154,6 +154,16 @@ async fn within(limit: Duration, what: &str, mut done: impl FnMut() -> bool) -> 
         tokio::time::sleep(Duration::from_millis(2)).await;
     }
     begun.elapsed()
+}
+
+/// The supply was asked after its last off.
+async fn confirmed(bench: &Shared) {
+    within(Duration::from_secs(5), "confirmed", || {
+        let heard = &bench.lock().unwrap().heard;
+        let off = heard.iter().rposition(|line| line == "OUTP OFF");
+        off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
+    })
+    .await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -239,12 +249,7 @@ async fn a_killed_daemon_leaves_no_output_on() {
     assert!(bench.lock().unwrap().on, "as long as the daemon lives nothing is switched");
     kill(daemon.id(), SIGKILL);
     within(Duration::from_secs(1), "off", || !bench.lock().unwrap().on).await;
-    within(Duration::from_secs(5), "confirmed", || {
-        let heard = &bench.lock().unwrap().heard;
-        let off = heard.iter().rposition(|line| line == "OUTP OFF");
-        off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
-    })
-    .await;
+    confirmed(&bench).await;
     daemon.wait().unwrap();
 }
 
@@ -262,12 +267,7 @@ async fn signals_meant_for_the_daemon_do_not_end_the_minder() {
     }
     kill(daemon.id(), SIGKILL);
     within(Duration::from_secs(1), "off", || !bench.lock().unwrap().on).await;
-    within(Duration::from_secs(5), "confirmed", || {
-        let heard = &bench.lock().unwrap().heard;
-        let off = heard.iter().rposition(|line| line == "OUTP OFF");
-        off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
-    })
-    .await;
+    confirmed(&bench).await;
     daemon.wait().unwrap();
 }
 
@@ -282,12 +282,7 @@ async fn a_frozen_daemon_leaves_no_output_on() {
     assert!(bench.lock().unwrap().on);
     kill(daemon.id(), SIGSTOP);
     within(Duration::from_secs(20), "off", || !bench.lock().unwrap().on).await;
-    within(Duration::from_secs(5), "confirmed", || {
-        let heard = &bench.lock().unwrap().heard;
-        let off = heard.iter().rposition(|line| line == "OUTP OFF");
-        off.is_some_and(|off| heard[off..].iter().any(|line| line == "OUTP?"))
-    })
-    .await;
+    confirmed(&bench).await;
     use std::os::unix::process::ExitStatusExt;
     assert_eq!(daemon.wait().unwrap().signal(), Some(9), "ended by the minder");
 }
@@ -303,23 +298,6 @@ async fn a_program_that_keeps_its_runtime_busy_is_not_taken_for_frozen() {
     kill(daemon.id(), nix::sys::signal::Signal::SIGKILL);
     daemon.wait().unwrap();
     within(Duration::from_secs(20), "off", || !bench.lock().unwrap().on).await;
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_frozen_daemon_with_nothing_on_is_left_alone() {
-    let _turn = TURN.lock().await;
-    use nix::sys::signal::Signal::{SIGCONT, SIGKILL, SIGSTOP};
-    let bench = bench();
-    let (path, _cable) = pty(&bench);
-    let mut daemon = again("resting daemon", &path).spawn().unwrap();
-    block_in_place(|| until(&mut daemon, "up"));
-    kill(daemon.id(), SIGSTOP);
-    // Twice the minder's patience, as long as nothing moves.
-    tokio::time::sleep(Duration::from_secs(4)).await;
-    assert!(daemon.try_wait().unwrap().is_none());
-    kill(daemon.id(), SIGCONT);
-    kill(daemon.id(), SIGKILL);
-    daemon.wait().unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -34,10 +34,8 @@ async fn out_of_sight(hall: &Hall, on: bool) -> (Arc<Snapshot>, Arc<Snapshot>) {
     rig.pull(|p| p.unplugged = true);
     let lost = until(handle, "aborted", |s| s.run.state == RunState::Aborted).await;
     assert!(lost.run.cause.as_ref().unwrap().contains("output state unknown"), "{:?}", lost.run.cause);
-    let since = rig.clock.now();
-    while rig.clock.now().since(since) < Duration::from_secs(2) {
-        tokio::time::sleep(Duration::from_millis(20)).await;
-    }
+    let seen = lost.reading_age_seconds.unwrap();
+    until(handle, "dark", |s| s.reading_age_seconds.is_some_and(|age| age > seen + 2.0)).await;
     rig.bench.lock().unwrap().output(rig.clock.now(), on);
     rig.pull(|p| p.unplugged = false);
     let back = until(handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
