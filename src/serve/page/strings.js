@@ -83,7 +83,7 @@ export const S = {
     curve: "What would happen", rehearsed: (ok) => (ok ? "The rehearsal came to its target." : "The rehearsal did not come to its target."),
     noUnit: (example) => `write the unit too, as in ${example}`, empty: "write something here", noTank: "The config has no tank.",
     started: (run) => `Started. ${run}`, loads: (n) => `This is load 1 of ${n}.`, busy: "Another run is on at this station.",
-    none: "as the bath likes it", sheetName: "Sheet", base: "Parts are of", asSheet: "as the sheet says", missing: (list) => `the config has no tank of: ${list}`, stepsIn: (n, time) => `${n} steps, ${time} in the tanks`, askSheet: (w, station, time) => `${w.title}. ${w.steps.length} steps on ${station}, ${time} in the tanks; the page says each one.`, noTurn: "no turn", faces: (n) => `${n} faces`,
+    none: "as the bath likes it", sheetName: "Sheet", base: "Parts are of", asSheet: "as the sheet says", missing: (list) => `the config has no tank of: ${list}`, stepsIn: (n, time) => `${n} steps, ${time} in the tanks`, askSheet: (w, station, time) => `${w.title}. ${w.steps.length} steps on ${station}, ${time} in the tanks; the page says each one.`, noTurn: "no turn", turns: "Turn:", faces: (n) => `${n} faces`,
   },
   ends: { thickness: "mean thickness", minimum: "least thickness", charge: "charge", time: "time" },
   holds: { "": "the bath's usual density", density: "density", current: "current", voltage: "voltage" },
