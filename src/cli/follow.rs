@@ -35,6 +35,7 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     if let (true, Some(remedy)) = (guided, held_remedy(look)) {
         do_now.push(format!("! do        {remedy}"));
     }
+    do_now.extend(gone(look));
     lines.extend(do_now.iter().flat_map(|line| wrap(line, 12, width)));
     if !(guided || ended) || runs {
         lines.push(format!("  how long? {}", how_long(run)));
@@ -206,10 +207,10 @@ fn active_alarms(look: &Value) -> impl Iterator<Item = &Value> {
         .filter(|a| matches!(a["state"].as_str(), Some("unacknowledged" | "acknowledged")))
 }
 
-/// The alarms, each with its remedy.
+/// The alarms that stand, each with its remedy.
 fn alarms(look: &Value) -> Vec<String> {
     let mut lines = Vec::new();
-    let alarms = look["alarms"].as_array().map_or(&[][..], Vec::as_slice);
+    let alarms: Vec<_> = active_alarms(look).collect();
     for alarm in alarms.iter().take(2) {
         lines.push(format!(
             "! alarm     {} ({}): {}",
@@ -220,9 +221,26 @@ fn alarms(look: &Value) -> Vec<String> {
         lines.push(format!("! do        {}", text(&alarm["remedy"])));
     }
     if alarms.len() > 2 {
-        lines.push(format!("! alarm     and {} more: tankside alarms", alarms.len() - 2));
+        lines.push(format!("! alarm     and {} more: {}", alarms.len() - 2, hint("alarms")));
     }
     lines
+}
+
+/// What was an alarm and has gone by itself: nothing is to be done about it but to know.
+fn gone(look: &Value) -> Option<String> {
+    let all = look["alarms"].as_array().into_iter().flatten();
+    let mut gone = all.filter(|a| a["state"] == "returned-unacknowledged");
+    let alarm = gone.next()?;
+    let watch = text(&alarm["watch"]);
+    let more = match gone.count() {
+        0 => String::new(),
+        more => format!(" (and {more} more: {})", hint("alarms")),
+    };
+    Some(format!(
+        "  gone      {watch}, by itself: it was {}; seen? {}{more}",
+        text(&alarm["text"]),
+        hint(&format!("alarms --ack {watch}"))
+    ))
 }
 
 /// What to do: alarms first, then the question that stands.
@@ -254,8 +272,7 @@ fn now(look: &Value) -> Vec<String> {
 /// What to do about what the run is held for, unless its alarm says so already.
 fn held_remedy(look: &Value) -> Option<&str> {
     let run = &look["run"];
-    let told = look["alarms"].as_array().into_iter().flatten().take(2);
-    let told = told.into_iter().any(|alarm| alarm["watch"] == run["held_for"]);
+    let told = active_alarms(look).take(2).any(|alarm| alarm["watch"] == run["held_for"]);
     run["held_remedy"].as_str().filter(|_| !told)
 }
 

@@ -103,6 +103,30 @@ fn remedy_stands_beside_its_alarm_and_the_question_is_not_lost() {
 }
 
 #[test]
+fn alarm_that_has_gone_by_itself_gives_nothing_to_do_and_hides_no_remedy() {
+    let mut look = look();
+    look["alarms"] = json!([
+        {"watch": "over-dwell", "state": "returned-unacknowledged", "text": "still in acid", "remedy": "Answer the job."},
+        {"watch": "drift", "state": "shelved", "text": "creeps", "remedy": "Look at the anodes."},
+    ]);
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("gone over-dwell, by itself: it was still in acid"), "{text}");
+    assert!(words.contains("tankside alarms --ack over-dwell"), "{text}");
+    assert!(words.contains("do nothing now; you will be asked"), "{text}");
+    assert!(
+        !words.contains("Answer the job") && !words.contains("Look at the anodes") && !text.contains('!'),
+        "{text}"
+    );
+    // The run is held for it still: then its remedy is what is to be done.
+    look["run"]["state"] = json!("held");
+    look["run"]["held_for"] = json!("over-dwell");
+    look["run"]["held_remedy"] = json!("Check the clip.");
+    assert!(follow_text(&look, Units::Metric, 80).contains("! do        Check the clip."));
+}
+
+#[test]
 fn stale_picture_shows_no_figures_and_says_how_old_it_is() {
     let mut look = look();
     look["stale"] = json!(true);

@@ -32,7 +32,7 @@ export const S = {
   answer: { done: "Done", hang: "Done: parts hang", turn: "Done: parts turned", no: "Cannot: hold the run" },
   act: { hold: "Hold", resume: "Resume", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", ack: "I know: acknowledge", seen: "Seen: take it off the list", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
   shelveTime: "30 min",
-  within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, untilClock: (clock) => `until ${clock}`,
+  within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, cameWent: (came, went) => `came ${came}, went ${went}`, untilClock: (clock) => `until ${clock}`,
   seenThen: (text) => `It was: ${text}`, endedBy: (cause) => `Why it ended: ${cause}`, aboutIt: "What it was about", causeGone: "What was so", consequence: "What comes of it",
   watchNote: (name) => `${name ? `${name} may` : "This screen may"} only watch. What acts needs a token that may operate.`,
   watchStop: "This screen cannot stop anything. To stop: the supply's own switch.",
