@@ -20,6 +20,15 @@ const PERIOD: Duration = Duration::from_millis(500);
 /// of at most `width` characters and fewer than 24 of them. Lines that ask for
 /// somebody's hands begin with `!`.
 pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
+    text_of(look, units, width, HEIGHT)
+}
+
+/// The same with all steps of a job and all else, however long.
+pub(crate) fn status_text(look: &Value, units: Units, width: usize) -> String {
+    text_of(look, units, width, usize::MAX)
+}
+
+fn text_of(look: &Value, units: Units, width: usize, height: usize) -> String {
     let run = &look["run"];
     let mut lines = vec![heading(look)];
     lines.push("─".repeat(width));
@@ -43,9 +52,10 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     lines.extend(follow_job::lines(look, width));
     lines.push(String::new());
     if (guided || ended) && !runs {
-        lines.extend(follow_job::steps(look, width));
+        lines.extend(follow_job::hazards(look, width));
+        lines.extend(follow_job::steps(look, height.saturating_sub(lines.len() + 1)));
         lines.push(link_line(look));
-        return lines.iter().take(HEIGHT).map(|line| cut(line, width) + "\n").collect();
+        return lines.iter().take(height).map(|line| cut(line, width) + "\n").collect();
     }
 
     lines.push(charge_line(run, width));
@@ -67,13 +77,18 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     }
     lines.extend(doubts(look).iter().flat_map(|doubt| wrap(&format!("  unsure    {doubt}"), 12, width)));
     lines.push(String::new());
-    lines.extend(trends(look, width));
+    if guided {
+        // The trends are on the page; where the job is, is not to be looked up elsewhere.
+        lines.extend(follow_job::steps(look, height.saturating_sub(lines.len() + 2)));
+    } else {
+        lines.extend(trends(look, width));
+    }
     if let Some(name) = look["tank"]["name"].as_str() {
         let charge = Charge::new(look["tank"]["charge_coulombs"].as_f64().unwrap_or(0.0));
         lines.push(format!("  tank      {name}, {} so far", charge.show_in("A.h")));
     }
     lines.push(link_line(look));
-    lines.truncate(HEIGHT);
+    lines.truncate(height);
     lines.iter().map(|line| cut(line, width) + "\n").collect()
 }
 
@@ -301,6 +316,9 @@ pub(super) fn question(run: &Value) -> Option<String> {
 
 fn how_long(run: &Value) -> String {
     match (run["state"].as_str(), run["left_seconds"].as_f64()) {
+        (Some("running"), Some(left)) if run["question"] == "hang-part" => {
+            format!("{} of current, from when the load hangs", seconds(left))
+        }
         (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {

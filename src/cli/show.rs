@@ -1,7 +1,7 @@
 //! Verbs that ask the daemon and show what it says.
 
 use super::client::{Client, escape};
-use super::follow::{follow_text, text};
+use super::follow::{status_text, text};
 use super::say::{hint, line, say, seconds, table, when, wrap};
 use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
@@ -21,7 +21,7 @@ pub(crate) fn status(client: &Client, named: Option<&str>, units: Units, json: b
     if json {
         return json_out(&all);
     }
-    let pictures: Vec<_> = all.as_array().into_iter().flatten().map(|s| follow_text(s, units, 80)).collect();
+    let pictures: Vec<_> = all.as_array().into_iter().flatten().map(|s| status_text(s, units, 80)).collect();
     say(&pictures.join("\n"));
     Ok(())
 }
