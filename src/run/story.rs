@@ -4,6 +4,9 @@ use super::api::{Answer, Event, Question, RunPhase, RunState};
 
 /// Said of an output of which nothing is heard.
 pub(super) const NOT_KNOWN: &str = "whether the output is on is not known: go to the supply";
+/// Said before a turn while an alarm stands that a part may have fallen off.
+pub(super) const COUNT: &str =
+    "an alarm stands that a part may have fallen off: count the parts on the bar; then ";
 /// Said of a run that ended so.
 const UNKNOWN: &str = "output state unknown, go to the supply";
 /// Said of an output that did not go off in time.
@@ -76,8 +79,9 @@ impl Question {
     pub fn sentence(&self) -> String {
         match self {
             Question::HangPart => "hang the part in the tank, then answer done".into(),
-            Question::TurnPart { next, faces } => {
-                format!("turn the part so that face {next} of {faces} looks at the anode, then answer done")
+            Question::TurnPart { next, faces, count } => {
+                let count = if *count { COUNT } else { "" };
+                format!("{count}turn the part so that face {next} of {faces} looks at the anode, then answer done")
             }
             Question::Held => {
                 "the run is held with the output off: mend the cause, then resume or stop".into()

@@ -127,7 +127,7 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
         Question::HangPart => {
             format!("Hang the load in {}: the entry voltage is on. Then answer done.", tank(step))
         }
-        Question::TurnPart { next, faces } => {
+        Question::TurnPart { next, faces, count } => {
             let seen = match &step.todo {
                 JobTodo::Powered { order, .. }
                     if order.turn.is_some_and(|t| t.confirm == Confirm::Contact) =>
@@ -136,7 +136,12 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
                 }
                 _ => "Then answer done",
             };
-            format!("Turn the parts so that face {next} of {faces} looks at the anode. {seen}.")
+            let count = if *count {
+                "An alarm stands that a part may have fallen off: count the parts on the bar. "
+            } else {
+                ""
+            };
+            format!("{count}Turn the parts so that face {next} of {faces} looks at the anode. {seen}.")
         }
         Question::Held => question.sentence(),
     }
