@@ -35,9 +35,12 @@ export function say(look, gone) {
   if (gone) return [S.say.lost];
   if (!look.output_known) return [S.say.dark, look.link.trouble];
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
-  const alarm = standing(look)[0] ?? (run.state === "held" ? look.alarms.find((a) => a.state === "returned-unacknowledged") : null);
-  if (alarm && (alarm.state === "unacknowledged" || run.state === "held")) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
-  if (run.state === "held" && run.held_remedy) return [run.held_remedy, run.cause];
+  const held = run.state === "held";
+  const alarm = standing(look)[0] ?? (held && run.held_for ? look.alarms.find((a) => a.watch === run.held_for && a.state === "returned-unacknowledged") : null);
+  // Held by a person: who held it is said, whatever stands beside.
+  if (alarm && held && !run.held_for) return [alarm.remedy, [run.cause, alarm.text].filter(Boolean).join(". ")];
+  if (alarm && (alarm.state === "unacknowledged" || held)) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
+  if (held && run.held_remedy) return [run.held_remedy, run.cause];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
   const job = jobSays(look.job);
@@ -45,12 +48,18 @@ export function say(look, gone) {
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
   if (run.state === "held") return [S.say.held, run.cause];
   const turn = isTurn(run.question);
-  if (turn) return [S.say.turn(turn.next, turn.faces)];
+  if (turn) return [(turn.count ? S.say.count : "") + S.say.turn(turn.next, turn.faces)];
   if (run.question === "hang-part") return [S.say.hang];
-  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady];
+  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady, unsure(run)];
   const ended = run.state === "running" ? null : look.job;
   if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, ended.cause && S.endedBy(ended.cause)];
   return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) && run.cause ? S.endedBy(run.cause) : null];
+}
+
+/** What "well" does not cover just now: the area that does not look right, and that a part may fall off unseen. */
+function unsure(run) {
+  const blind = run.cannot_judge.find((why) => why.startsWith("part-off: "));
+  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.split(": ").slice(2).join(": "))].filter(Boolean).join(" ");
 }
 
 /** Seconds until a hand is needed, and until all is done. */
