@@ -194,7 +194,11 @@ fn part_that_falls_off_seconds_after_a_face_began_is_not_learned_as_normal() {
             story.falls(0.3);
             assert!(after >= 25.0 || story.blind(), "face {face}, {after} s: it says that it can judge");
             story.wait(20.0);
-            assert_eq!(story.raised(), [Kind::PartOff], "face {face}, {after} s after the current was reached");
+            assert_eq!(
+                story.raised(),
+                [Kind::PartOff],
+                "face {face}, {after} s after the current was reached"
+            );
         }
     }
 }

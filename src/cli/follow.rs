@@ -301,7 +301,8 @@ fn faces_left(run: &Value) -> bool {
 pub(super) fn question(run: &Value) -> Option<String> {
     let question = &run["question"];
     if let Some(turn) = question.get("turn-part") {
-        let count = if turn["count"] == true { "count the parts (one may have fallen off), then " } else { "" };
+        let count =
+            if turn["count"] == true { "count the parts (one may have fallen off), then " } else { "" };
         return Some(format!(
             "{count}turn the part: face {} of {} to the anode, then \"{}\" (answer no: it is held)",
             turn["next"],

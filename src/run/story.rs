@@ -81,7 +81,9 @@ impl Question {
             Question::HangPart => "hang the part in the tank, then answer done".into(),
             Question::TurnPart { next, faces, count } => {
                 let count = if *count { COUNT } else { "" };
-                format!("{count}turn the part so that face {next} of {faces} looks at the anode, then answer done")
+                format!(
+                    "{count}turn the part so that face {next} of {faces} looks at the anode, then answer done"
+                )
             }
             Question::Held => {
                 "the run is held with the output off: mend the cause, then resume or stop".into()

@@ -62,6 +62,8 @@ pub(super) struct Sample {
     pub held: f64,
     /// The line is this load's own.
     pub fitted: bool,
+    /// Where the first ramp ended, relative as the volts are.
+    pub ramp_end: f64,
     /// One count of the voltmeter, volts.
     pub count: f64,
     /// Bath temperature where it is measured and fresh.

@@ -7,6 +7,7 @@ use super::meter::Meter;
 use super::rules::{Context, Phase, Settings};
 use super::short::{Look, Rise};
 use crate::quantity::{Amps, Mono, Reading, Regulation, Volts};
+use std::collections::VecDeque;
 use std::time::Duration;
 
 /// A step that somebody has looked at is shown as an alarm's condition for so long from when it came; one that nobody has
@@ -14,6 +15,8 @@ use std::time::Duration;
 const STEP_STANDS: Duration = Duration::from_secs(60);
 /// Below this share of ohmic volts a relative change is taken of the whole voltage.
 const OHMIC_SHARE: f64 = 0.45;
+/// So many readings are the end of a ramp.
+const RAMP_END: usize = 3;
 /// Noise so many times what it was when the load was well is a late sign of gas.
 const NOISE_GROWTH: f64 = 3.0;
 
@@ -47,6 +50,9 @@ pub(super) struct Evidence {
     new_step: Option<bool>,
     /// The line that relative changes are taken from, the same for all faces of a load; `Some(None)`: the weak one.
     yard: Option<Option<FittedLine>>,
+    /// The last readings of the ramp, and by how many volts they lay above the line at its end.
+    ramp_end: VecDeque<(Amps, Volts)>,
+    above: f64,
     pub margin: Option<Margin>,
     pub noise_grew: bool,
     meter: Meter,
@@ -131,6 +137,8 @@ impl Evidence {
     fn learn(&mut self, r: &Reading, cx: &Context, s: &Settings) {
         if r.amps > cx.set_amps * 0.08 && r.regulation != Some(Regulation::ConstantVoltage) {
             self.line.learn(r.volts, r.amps);
+            self.ramp_end.push_back((r.amps, r.volts));
+            self.ramp_end.drain(..self.ramp_end.len().saturating_sub(RAMP_END));
         }
         self.meter.learn(r, cx, s);
     }
@@ -190,6 +198,11 @@ impl Evidence {
         let amps = if cx.current_control && held { cx.set_amps } else { r.amps };
         if cx.phase == Phase::Steady && self.yard.is_none() {
             self.yard = Some(self.fitted());
+            // A line that bends upward as the film runs low is above itself at the end, and well.
+            self.above = self.yard.flatten().map_or(0.0, |line| {
+                let above = self.ramp_end.iter().map(|(amps, volts)| (*volts - line.volts_at(*amps)).get());
+                above.sum::<f64>() / self.ramp_end.len().max(1) as f64
+            });
         }
         let (expected, ohmic) = match self.yard.flatten() {
             Some(line) if amps.is_positive() => (line.volts_at(amps), line.slope * amps.get()),
@@ -212,6 +225,7 @@ impl Evidence {
             volts: r.volts.get(),
             held: if cx.current_control { cx.set_amps.get() } else { cx.set_volts.get() },
             fitted: self.yard.is_some_and(|line| line.is_some()),
+            ramp_end: self.above / scale,
             count: count.get(),
             temperature: cx
                 .bath

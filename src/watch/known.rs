@@ -1,7 +1,7 @@
 //! What the volts were when last all was well: the level that a new start is judged against.
 //!
 //! Film and electrodes settle for some seconds after the current is reached, and until then no base can be learned.
-//! What falls off meanwhile would be learned as normal. So the level is held against what is known already: the line of
+//! What falls off meanwhile would be learned as normal. So the level is held against what is known already: the end of
 //! the ramp just now, or the face before at the same current. Only a large change tells then, for the load settles too.
 //!
 //! Limits from simulated cells (96 faces each of two families and eight habits of a sound bench): from the line of the
@@ -12,9 +12,9 @@ use super::drift::Sample;
 use crate::quantity::Mono;
 use std::time::Duration;
 
-/// Up and down from a level that was seen, and from the line of the ramp.
+/// Up and down from a level that was seen, and from the end of the ramp.
 const SEEN: (f64, f64) = (0.08, -0.10);
-const BY_LINE: (f64, f64) = (0.12, -0.15);
+const BY_RAMP: (f64, f64) = (0.12, -0.15);
 /// What is off for so long, and calm, or for [`MOST`] however calm, has changed.
 const LEAST: Duration = Duration::from_secs(5);
 const MOST: Duration = Duration::from_secs(12);
@@ -34,7 +34,7 @@ struct Level {
     /// What was held: amperes, or volts in constant-voltage work.
     held: f64,
     fitted: bool,
-    /// Seen, not taken from a line.
+    /// Seen while the current was held, not in its ramp.
     seen: bool,
     at: Mono,
     celsius: Option<f64>,
@@ -116,12 +116,13 @@ impl Levels {
             (self.known, self.odd_since) = (None, None);
         }
         let Some(known) = self.known else {
-            let by_line = s.fitted && !self.begun;
-            let first = if by_line { Level { seen: false, ..Level::of(s, 0.0) } } else { Level::of(s, x) };
+            let by_ramp = s.fitted && !self.begun;
+            let first =
+                if by_ramp { Level { seen: false, ..Level::of(s, s.ramp_end) } } else { Level::of(s, x) };
             (self.known, self.begun) = (Some(first), true);
-            return if by_line { self.judge(s, x, spread) } else { None };
+            return if by_ramp { self.judge(s, x, spread) } else { None };
         };
-        let (up, down) = if known.seen { SEEN } else { BY_LINE };
+        let (up, down) = if known.seen { SEEN } else { BY_RAMP };
         let warmer = known.celsius.zip(s.temperature).map_or(0.0, |(then, now)| (now.get() - then).abs());
         let room = PER_DEGREE * warmer;
         let d = (x - known.x) * share;

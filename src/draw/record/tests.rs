@@ -191,6 +191,18 @@ fn deviations_tell_of_hold_of_no_of_what_was_not_seen_and_of_the_untried_supply(
 }
 
 #[test]
+fn part_that_may_have_fallen_off_stands_among_the_deviations_with_what_it_means() {
+    let mut fell = sources();
+    fell.alarms[0].watch = "part-off".into();
+    fell.alarms[0].text = "the volts stepped up by 25 %".into();
+    let all: Vec<_> = from_run(fell).deviations.into_iter().map(|d| d.text).collect();
+    let told = all.iter().find(|d| d.starts_with("part-off: the volts stepped up by 25 %"));
+    assert!(told.is_some_and(|d| d.contains("less area hung")), "{all:?}");
+    let all = from_run(sources()).deviations;
+    assert!(!all.iter().any(|d| d.text.contains("less area hung")), "{all:?}");
+}
+
+#[test]
 fn lot_that_was_corrected_shows_what_stood_before_and_who_changed_it() {
     let record = from_run(sources());
     assert_eq!(record.lot.as_deref(), Some("K-2"));
