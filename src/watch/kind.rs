@@ -177,14 +177,14 @@ impl Kind {
                 consequence: "What still hangs gets more current than planned and may burn at its edges.",
                 remedy: "Count the parts on the bar, then follow each anode lead.",
                 minutes: 1,
-                unseen: "A part lost from many, if it is less than about a twentieth of the area; and a part from a lead. Count them.",
+                unseen: "A part lost from many, if it is less than about a twentieth of the area (a tenth in the first 25 s at a current, while the volts settle); one that was off before the first ramp ended; and a part from a lead. Count them.",
             },
             Kind::Touch => Help {
                 cause: "The volts stepped down at the same current: something touches, or more area hangs in.",
                 consequence: "The parts get less than their share.",
                 remedy: "Look for a part, wire or tool that touches the bar or an anode.",
                 minutes: 2,
-                unseen: "A touch that began before the ramp ended: it was learned as part of this load.",
+                unseen: "A touch that began before the first ramp ended: it was learned as part of this load.",
             },
             Kind::Drift => Help {
                 cause: "The volts have crept up by a twentieth at the same current.",
