@@ -326,8 +326,8 @@ pub(super) fn measured(out: &mut Out, record: &Record, units: Units) {
             .iter()
             .map(|m| {
                 let mut text = m.text.clone().unwrap_or_default();
-                if let Some(step) = m.step {
-                    text = format!("step {step}: {text}");
+                if let Some(step) = m.step.and_then(|n| record.steps.iter().find(|s| s.number == n)) {
+                    text = format!("step {}: {text}", step.label());
                 }
                 if let Some(back) = &m.taken_back {
                     // What no longer counts needs no cautions.

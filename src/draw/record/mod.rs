@@ -91,7 +91,7 @@ pub struct JobPart {
 /// One step of the treatment; those with current have a run.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Step {
-    /// 1 and up.
+    /// As they came, from 1; people are shown [`Step::label`].
     pub number: usize,
     /// What it is: "nickel plate", "acid dip".
     pub name: String,
@@ -105,6 +105,8 @@ pub struct Step {
     pub outcome: String,
     /// Its place in the sheet, from 1; of a job.
     pub sheet_step: Option<u32>,
+    /// How often that step of the sheet had been come to by then, this time with it; of a job.
+    pub attempt: Option<u32>,
     /// `dip`, `powered`, `inspect`, `prompt`; of a job.
     pub kind: Option<String>,
     /// How long a dip, a bake or a timed run was to last.
@@ -125,6 +127,30 @@ pub struct Step {
     pub answers: Vec<Remark>,
     /// Its run.
     pub run: Option<RunPart>,
+}
+
+impl Step {
+    /// Its number as the sheet has it, and which try it was: `4`, `4 (second try)`.
+    pub fn label(&self) -> String {
+        let number = self.sheet_step.map_or_else(|| self.number.to_string(), |n| n.to_string());
+        format!("{number}{}", tried(self.attempt.unwrap_or(1)))
+    }
+
+    /// The same with its name: `step 4, nickel`, `step 4, nickel (second try)`.
+    pub fn place(&self) -> String {
+        let number = self.sheet_step.map_or_else(|| self.number.to_string(), |n| n.to_string());
+        format!("step {number}, {}{}", self.name, tried(self.attempt.unwrap_or(1)))
+    }
+}
+
+/// ` (second try)`; nothing of the first.
+pub fn tried(attempt: u32) -> String {
+    match attempt {
+        0 | 1 => String::new(),
+        2 => " (second try)".into(),
+        3 => " (third try)".into(),
+        n => format!(" (try {n})"),
+    }
 }
 
 /// A run within a record.
@@ -340,7 +366,7 @@ pub struct Measurement {
     pub thickness_meters: Option<f64>,
     /// Where, on which part, and anything else.
     pub text: Option<String>,
-    /// Which step of a job.
+    /// Which step of a job, by [`Step::number`].
     pub step: Option<usize>,
     /// Which measurement it belongs to; nothing on records of before they were numbered.
     pub finding: Option<i64>,
