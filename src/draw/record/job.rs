@@ -1,6 +1,6 @@
 //! From the ledger's rows of a job, and of the runs inside it, to a record.
 
-use super::build::{Sources, content, deviations, duration, entries, notes, run_of, seal};
+use super::build::{Sources, content, deviations, duration, entries, notes, run_of, seal, sum_up};
 use super::*;
 use crate::ledger::{EventRow, JobRow, JobStepRow, RecordRow};
 use serde_json::Value;
@@ -95,6 +95,7 @@ pub fn from_job(sources: JobSources) -> Record {
     record.deviations.sort_by(|a, b| a.at.cmp(&b.at));
     record.notes.sort_by(|a, b| a.at.cmp(&b.at));
     record.measurements.sort_by(|a, b| a.at.cmp(&b.at));
+    sum_up(&mut record);
     record
 }
 
@@ -205,6 +206,7 @@ fn step(row: &JobStepRow, planned: &Value, said: &[EventRow], run: Option<&Sourc
             })
             .collect(),
         run: run.map(run_of),
+        measured: None,
     }
 }
 
@@ -343,7 +345,8 @@ fn of_the_job(job: &JobRow, events: &[EventRow], own: &[RecordRow], printed: &st
 pub fn steps_csv(record: &Record) -> String {
     let mut out = String::from(
         "number,sheet_step,name,kind,tank,began,ended,outcome,by,reason,planned_seconds,most_seconds,dwell_seconds,\
-         target_coulombs,charge_coulombs,unobserved_seconds,worked_seconds,mean_meters,least_meters,run,attempt\n",
+         target_coulombs,charge_coulombs,unobserved_seconds,worked_seconds,mean_meters,least_meters,run,attempt,\
+         measured_mean_meters,measured_least_meters,measured_most_meters,measured_efficiency\n",
     );
     let quoted = |text: &str| {
         let plain = !text.contains(['"', ',', '\n', '\r']);
@@ -376,6 +379,10 @@ pub fn steps_csv(record: &Record) -> String {
             figure(thickness.and_then(|t| t.least_meters)),
             word(run.map(|r| r.id.as_str())),
             s.attempt.map_or(String::new(), |n| n.to_string()),
+            figure(s.measured.as_ref().and_then(|m| m.mean_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.least_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.most_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.efficiency)),
         ];
         out += &cells.join(",");
         out.push('\n');

@@ -130,21 +130,6 @@ fn steps(out: &mut Out, steps: &[Step], units: Units) {
 
 fn deposits(out: &mut Out, record: &Record, units: Units) {
     let length = |m: f64| Length::new(m).show(units);
-    let measured = |number: usize| {
-        let found: Vec<f64> = record
-            .measurements
-            .iter()
-            .filter(|m| m.step == Some(number) && m.taken_back.is_none() && m.undoes.is_none())
-            .filter_map(|m| m.thickness_meters)
-            .collect();
-        let least = found.iter().copied().fold(f64::INFINITY, f64::min);
-        let most = found.iter().copied().fold(0.0, f64::max);
-        match found.len() {
-            0 => "-".to_owned(),
-            1 => length(least),
-            n => format!("{} to {} ({n} places)", length(least), length(most)),
-        }
-    };
     let range = |t: &Thickness| match (t.low_meters, t.high_meters) {
         (Some(low), Some(high)) => format!("{} to {}", length(low), length(high)),
         _ => "not known".into(),
@@ -164,7 +149,7 @@ fn deposits(out: &mut Out, record: &Record, units: Units) {
                 length(t.mean_meters),
                 range(t),
                 t.least_meters.map_or("not known".into(), |m| format!("about {}", length(m))),
-                measured(s.number),
+                s.measured.as_ref().map_or("-".into(), |m| m.text(units)),
             ])
         })
         .collect();

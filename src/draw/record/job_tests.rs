@@ -206,7 +206,8 @@ fn step_done_again_keeps_its_number_in_the_sheet_and_so_does_every_step_after_it
     }
     let csv = steps_csv(&record);
     assert!(
-        csv.lines().nth(2).unwrap().starts_with("2,1,water-break,") && csv.contains(",0190,1\n"),
+        csv.lines().nth(2).unwrap().starts_with("2,1,water-break,")
+            && csv.contains(",0190,1,,0.0000019,0.0000019,\n"),
         "{csv}"
     );
 }
@@ -257,6 +258,28 @@ fn measurement_that_was_taken_back_is_tied_to_what_took_it_back_and_counts_no_mo
     assert!(page.contains("TAKEN BACK 2026-01-01 00:20:11 by ada: step 3: edge"), "{page}");
     assert!(page.contains("(measurement 7)"));
     assert!(page.contains("<td>1.9 µm</td>"), "of the two only the other counts as measured");
+}
+
+#[test]
+fn deposit_that_was_weighed_is_not_told_as_not_measured() {
+    let mut s = job();
+    s.runs[0].entries.retain(|e| e.kind != "measurement");
+    let worked_out = json!({"method": "worked out", "text": "efficiency 97.4 % by weight", "finding": 7,
+                            "mean_meters": 2.02e-6, "efficiency": 0.974, "efficiency_by": "weight",
+                            "efficiency_counts": true});
+    s.runs[0].entries.push(entry(10, "measurement", Some("jonas"), worked_out));
+    let record = from_job(s.clone());
+    let said = "mean 2.02 µm by weight; efficiency 97.4 % by weight";
+    assert_eq!(record.steps[3].measured.as_ref().unwrap().text(Units::Metric), said);
+    assert!(record.steps.iter().filter(|step| step.measured.is_some()).count() == 1);
+    assert!(html(&record, Units::Metric).contains(&format!("<td>{said}</td>")));
+    assert!(steps_csv(&record).contains(",0.00000202,,,0.974\n"), "{}", steps_csv(&record));
+    // The run's own page says the same.
+    let page = html(&from_run(s.runs.remove(0)), Units::Metric);
+    assert!(page.contains(&format!("<dt>measured</dt><dd>{said}</dd>")), "{page}");
+
+    let doubtful = Found { efficiency: Some(1.02), efficiency_counts: Some(false), ..Found::default() };
+    assert!(doubtful.text(Units::Metric).ends_with("does not count for the tank"));
 }
 
 #[test]
