@@ -1,7 +1,7 @@
 //! The record as a page: one file, nothing from elsewhere, prints on one or two A4 sheets.
 
 use super::{Found, PartLine, Phase, Record, Remark, RunPart, job_html};
-use crate::draw::plot::escape;
+use crate::draw::plot::{Paper, escape};
 use crate::quantity::{Amps, Area, Charge, Density, Length, Ratio, Span, Units, Volts};
 use std::fmt::Write;
 
@@ -142,7 +142,7 @@ fn run(out: &mut Out, run: &RunPart, found: Option<&Found>, title: &str, units: 
     if run.readings.is_empty() {
         out.put(format_args!("<p>There are no readings.</p>\n"));
     } else {
-        out.put(format_args!("<figure>\n{}</figure>\n", run.plot(title)));
+        out.put(format_args!("<figure>\n{}</figure>\n", run.plot(title, Paper::Page)));
     }
     out.end();
     phases(out, &run.phases, units);

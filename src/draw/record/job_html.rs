@@ -2,7 +2,7 @@
 
 use super::html::{Out, amendments, measured, parts_table, plain, remarks, signatures, when};
 use super::{Record, Step, Thickness};
-use crate::draw::plot::escape;
+use crate::draw::plot::{Paper, escape};
 use crate::quantity::{Amps, Area, Charge, Density, Length, Span, Units, Volts};
 use std::collections::BTreeMap;
 
@@ -269,7 +269,7 @@ fn plots(out: &mut Out, steps: &[Step]) {
         if run.readings.is_empty() {
             out.put(format_args!("<p>There are no readings.</p>\n"));
         } else {
-            out.put(format_args!("{}", run.small_plot(&title)));
+            out.put(format_args!("{}", run.plot(&title, Paper::Half)));
         }
         out.put(format_args!("</figure>\n"));
     }

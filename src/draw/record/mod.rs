@@ -20,7 +20,7 @@ pub use build::{Sources, from_run, run_of};
 pub use html::html;
 pub use job::{JobSources, from_job, steps_csv};
 
-use super::plot::Mark;
+use super::plot::{self, Mark, Paper};
 use crate::ledger::{ReadingRow, StageRow};
 use crate::quantity::{Length, Ratio, Units};
 use serde::{Deserialize, Serialize};
@@ -266,24 +266,16 @@ impl RunPart {
         self.alarms.iter().map(|a| Mark { seconds: a.seconds, number: a.number }).collect()
     }
 
-    /// Its plot: see [`super::plot::run`].
-    pub fn plot(&self, title: &str) -> String {
-        self.drawn(title, super::plot::run)
-    }
-
-    /// The same for half a page's width: see [`super::plot::run_small`].
-    pub fn small_plot(&self, title: &str) -> String {
-        self.drawn(title, super::plot::run_small)
-    }
-
-    fn drawn(&self, title: &str, draw: impl Fn(&super::plot::RunPlot<'_>) -> String) -> String {
-        draw(&super::plot::RunPlot {
+    /// Its plot: see [`plot::run`].
+    pub fn plot(&self, title: &str, paper: Paper) -> String {
+        let run = plot::RunPlot {
             title,
             readings: &self.readings,
             stages: &self.stages,
             marks: &self.marks(),
             end: self.readings.last().map_or(0.0, |r| r.seconds),
-        })
+        };
+        plot::run(&run, paper)
     }
 }
 
