@@ -14,15 +14,17 @@ const files = (name) => Object.keys(SIZES).flatMap((size) => ["light", "dark"].m
 /** Whether any picture of these is asked for: what leads to them is not played otherwise. */
 const any = (...names) => names.some((name) => files(name).length > 0);
 
+/** `then` leads to what is to be seen; what it gives back undoes that once the picture is taken. */
 async function shoot(name, hash, ready, then, change = null) {
   for (const [file, size, scheme] of files(name)) {
     const opened = await page(chrome, hall, { size, scheme, hash, change });
     await opened.waitForSelector(ready);
-    await then?.(opened);
+    const after = await then?.(opened);
     // A screen as tall as the page: STOP stands at its foot and not across its middle.
     const tall = await opened.evaluate(() => document.body.scrollHeight);
     if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
     await opened.screenshot({ path: `${folder}/${file}` });
+    if (typeof after === "function") await after();
     if (opened.complaints.length) console.log(file, opened.complaints);
     await opened.context().close();
   }
@@ -75,7 +77,7 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
-  await p.locator(".advice pre").waitFor();
+  await p.locator(".advice .cause, .advice details").first().waitFor();
 });
 await hall.post("/api/v1/tanks/nickel/bath", { temperature: "54 degC" });
 if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alarm", "returned")) {
@@ -121,14 +123,23 @@ await shoot("job-done", "", station("done"), null, (look) => {
   look.run = { ...look.run, state: "aborted", run: look.job.steps.at(-1).run };
 });
 if (any("stale")) {
-  await hall.start();
+  // An outage for each picture, held until it is taken: a page that has recovered is no picture of one that has not.
+  const outage = (sign, old) => async (p) => {
+    hall.daemon.kill("SIGSTOP");
+    await p.waitForSelector(".station.stale");
+    for (const sentence of [sign, old]) await p.locator(sentence).waitFor();
+    return async () => {
+      if (!(await p.locator(old).isVisible())) throw new Error("the picture shows the recovery and not the outage");
+      hall.daemon.kill("SIGCONT");
+      await p.waitForSelector(".station:not(.stale)");
+      await hall.untilLook("back", (l) => !l.stale);
+    };
+  };
+  await hall.start({ turn: undefined });
   await hall.untilLook("steady", (l) => l.run.phase === "steady");
   await shoot("stale", "", station("well"), async (p) => {
     await trend(p);
-    await p.evaluate(() => 0);
-    hall.daemon.kill("SIGSTOP");
-    await p.waitForSelector(".station.stale");
-    hall.daemon.kill("SIGCONT");
+    return outage("#lost:not([hidden])", '.old:text-matches("last heard .* ago")')(p);
   });
 }
 await hall.close();
