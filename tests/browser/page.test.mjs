@@ -463,7 +463,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.waitForSelector(".sheet ol li");
   const sheet = await words(opened, ".sheet");
   assert.match(sheet, /7 steps/);
-  assert.match(sheet, /water break again[\s\S]*rinse: after acid[\s\S]*Turn: after .* of current the output goes off/);
+  assert.match(sheet, /rinse: after acid[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
   assert.doesNotMatch(sheet, /water-break|after-acid/, "a name as the terminal has it");
   await both(opened, "a sheet's plan");
   await opened.getByRole("button", { name: "Rehearse" }).click();
