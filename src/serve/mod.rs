@@ -307,6 +307,9 @@ fn findings(r: &mut Routes) {
     );
 }
 
+/// Of a drawing's width.
+const FOR_PHONES: &str = "in pixels; below 560 it is drawn for a phone";
+
 fn papers(r: &mut Routes) {
     let page = about("A run's record as a page to print").query("units", "UnitsWord", "metric or us");
     r.get("/api/v1/runs/{run}/record.html", record::html, page.text("text/html").may(400).may(404).ledger());
@@ -316,6 +319,7 @@ fn papers(r: &mut Routes) {
     let rows = about("A run's readings as a table").text("text/csv").may(404).ledger();
     r.get("/api/v1/runs/{run}/record.csv", record::csv, rows);
     let plot = about("A run's curves; with a second run, both").query("with", "Name", "another run");
+    let plot = plot.query("width", "Width", FOR_PHONES);
     r.get(
         "/api/v1/runs/{run}/plot.svg",
         record::picture,
@@ -330,6 +334,7 @@ fn papers(r: &mut Routes) {
         amend.scope(Operate).takes("Amend").gives("RunSaid").may(404).may(409).ledger(),
     );
     let worked = about("What a tank worked, as bars").query("each", "EachWord", "day or month");
+    let worked = worked.query("width", "Width", FOR_PHONES);
     r.get(
         "/api/v1/tanks/{tank}/charge.svg",
         record::worked,

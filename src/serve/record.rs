@@ -3,8 +3,10 @@
 use super::body::Body;
 use super::problem::Problem;
 use super::read::accounts;
+use super::screen::pixels;
 use super::state::AppState;
-use crate::draw::{plot, record};
+use crate::draw::plot::{self, Paper};
+use crate::draw::record;
 use crate::ledger::Entry;
 use crate::quantity::Units;
 use axum::Json;
@@ -94,6 +96,16 @@ pub(super) struct With {
     /// Another run to lay over it.
     #[serde(default)]
     with: Option<String>,
+    /// Of the screen, in pixels.
+    #[serde(default)]
+    width: Option<u16>,
+}
+
+/// Screens narrower than this, in pixels, have a drawing of their own: letters of a wide one would be too small there.
+const PHONE: u16 = 560;
+
+fn paper(width: Option<u16>) -> Result<Paper, Problem> {
+    Ok(if pixels(width)?.is_some_and(|w| w < PHONE) { Paper::Phone } else { Paper::Page })
 }
 
 fn svg(picture: &str) -> Response {
@@ -119,10 +131,11 @@ pub(super) async fn picture(
     query: Result<Query<With>, QueryRejection>,
 ) -> Result<Response, Problem> {
     let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let paper = paper(query.width)?;
     let one = of(&app, &id).await?;
     let run = |record: &record::Record| record.steps.iter().find_map(|s| s.run.clone());
     let Some(first) = run(&one) else { return Err(unknown(&id)) };
-    let Some(other) = query.with else { return Ok(svg(&first.plot(&one.title))) };
+    let Some(other) = query.with else { return Ok(svg(&first.plot(&one.title, paper))) };
     let two = of(&app, &other).await?;
     let Some(second) = run(&two) else { return Err(unknown(&other)) };
     let name = |record: &record::Record, part: &record::RunPart| {
@@ -135,6 +148,7 @@ pub(super) async fn picture(
         &title,
         plot::Side { name: "first", readings: &first.readings },
         plot::Side { name: "second", readings: &second.readings },
+        paper,
     )))
 }
 
@@ -144,6 +158,9 @@ pub(super) struct Each {
     /// `day` or `month`.
     #[serde(default)]
     each: Option<String>,
+    /// Of the screen, in pixels.
+    #[serde(default)]
+    width: Option<u16>,
 }
 
 /// What a tank worked per day or month, as bars.
@@ -153,6 +170,7 @@ pub(super) async fn worked(
     query: Result<Query<Each>, QueryRejection>,
 ) -> Result<Response, Problem> {
     let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let paper = paper(query.width)?;
     let (letters, limit, each) = match query.each.as_deref() {
         None | Some("day") => (10, 31, "day"),
         Some("month") => (7, 24, "month"),
@@ -165,7 +183,7 @@ pub(super) async fn worked(
     let rows = app.read(move |h| h.worked(&wanted, letters, limit)).await?;
     let bars: Vec<_> =
         rows.into_iter().map(|(label, coulombs)| plot::Bar { label, value: coulombs / 3600.0 }).collect();
-    Ok(svg(&plot::bars(&format!("tank {tank}, each {each} it worked"), "A·h", &bars)))
+    Ok(svg(&plot::bars(&format!("tank {tank}, each {each} it worked"), "A·h", &bars, paper)))
 }
 
 #[derive(Deserialize)]

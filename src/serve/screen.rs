@@ -70,16 +70,24 @@ pub(super) struct Size {
 impl Size {
     /// Pixels wide and high.
     fn of(query: Result<Query<Size>, QueryRejection>) -> Result<(f64, f64), Problem> {
-        let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
-        let width = query.map_err(|e| bad(e.body_text()))?.0.width.unwrap_or(640);
-        if !(200..=2400).contains(&width) {
-            return Err(bad("width: 200 to 2400 pixels".into()));
-        }
+        let width = pixels(query.map_err(|e| bad(e.body_text()))?.0.width)?.unwrap_or(640);
         Ok((f64::from(width), HEIGHT))
     }
 }
 
 const HEIGHT: f64 = 240.0;
+
+fn bad(text: String) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-query", text)
+}
+
+/// A width that a drawing may have.
+pub(super) fn pixels(width: Option<u16>) -> Result<Option<u16>, Problem> {
+    match width {
+        Some(w) if !(200..=2400).contains(&w) => Err(bad("width: 200 to 2400 pixels".into())),
+        width => Ok(width),
+    }
+}
 
 /// The last minutes of a station as SVG.
 pub(super) async fn trend(

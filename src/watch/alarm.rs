@@ -112,3 +112,78 @@ pub struct AlarmChange {
     /// What they noted.
     pub note: Option<String>,
 }
+
+impl AlarmChange {
+    /// What changed, for the log and the page.
+    pub fn sentence(&self) -> String {
+        use AlarmState as S;
+        let Alarm { kind, state, text, .. } = &self.alarm;
+        let name = kind.name();
+        let by = self.by.as_deref().map_or(String::new(), |by| format!(" by {by}"));
+        let note = self.note.as_deref().filter(|n| !n.is_empty()).map_or(String::new(), |n| format!(": {n}"));
+        match (self.from, state) {
+            (from @ (S::Unacknowledged | S::Acknowledged), to) if from == *to => {
+                format!("alarm {name} still stands: {text}")
+            }
+            (S::Shelved | S::OutOfService, S::Unacknowledged) => {
+                format!("alarm {name} counts again{by} and stands: {text}")
+            }
+            (S::Normal | S::Suppressed, S::Unacknowledged) => format!("alarm {name}: {text}"),
+            (_, S::Unacknowledged) => format!("alarm {name} again: {text}"),
+            (_, S::Acknowledged) => format!("alarm {name} was seen{by}{note}"),
+            (_, S::ReturnedUnacknowledged) => {
+                format!("alarm {name} is gone by itself; nobody has said so yet")
+            }
+            (S::Shelved | S::OutOfService, S::Normal) => format!("alarm {name} counts again{by}"),
+            (S::Suppressed, S::Normal) => format!("alarm {name} counts again in this phase"),
+            (_, S::Normal) if self.by.is_some() => format!("alarm {name} is over; seen{by}{note}"),
+            (_, S::Normal) => format!("alarm {name} is over"),
+            (_, S::Shelved) => format!("alarm {name} is put aside{by}{note}"),
+            (_, S::Suppressed) => format!("alarm {name} does not count in this phase"),
+            (_, S::OutOfService) => format!("alarm {name} is out of service{by}{note}"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::Kind;
+
+    fn change(from: AlarmState, to: AlarmState, by: Option<&str>) -> String {
+        let alarm = Alarm {
+            kind: Kind::Drift,
+            state: to,
+            priority: Priority::Low,
+            response: Response::Tell,
+            text: if to == AlarmState::Normal { String::new() } else { "5.4 % above".into() },
+            since: None,
+            first_out: None,
+            chattering: false,
+            shelved_until: None,
+        };
+        let (by, note) = (by.map(Into::into), by.map(|_| "bag".into()));
+        AlarmChange { at: Mono::default(), from, alarm, by, note }.sentence()
+    }
+
+    #[test]
+    fn no_change_is_told_in_the_standards_words_or_without_the_person() {
+        use AlarmState::*;
+        assert_eq!(change(Normal, Unacknowledged, None), "alarm drift: 5.4 % above");
+        assert_eq!(change(Unacknowledged, Acknowledged, Some("mila")), "alarm drift was seen by mila: bag");
+        assert_eq!(
+            change(ReturnedUnacknowledged, Normal, Some("mila")),
+            "alarm drift is over; seen by mila: bag"
+        );
+        assert_eq!(change(Acknowledged, Normal, None), "alarm drift is over");
+        for from in AlarmState::ALL {
+            for to in AlarmState::ALL {
+                for by in [None, Some("mila")] {
+                    let told = change(from, to, by);
+                    assert!(!told.contains("unacknowledged") && !told.contains("suppressed"), "{told}");
+                    assert!(!told.ends_with([':', ' ']), "{from:?} {to:?}: {told:?}");
+                }
+            }
+        }
+    }
+}

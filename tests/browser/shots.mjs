@@ -14,17 +14,18 @@ const files = (name) => Object.keys(SIZES).flatMap((size) => ["light", "dark"].m
 /** Whether any picture of these is asked for: what leads to them is not played otherwise. */
 const any = (...names) => names.some((name) => files(name).length > 0);
 
-/** `then` leads to what is to be seen; what it gives back undoes that once the picture is taken. */
-async function shoot(name, hash, ready, then, change = null) {
+/** `before` and `after` are played for each picture: what has passed by the second one would not be seen on it. */
+async function shoot(name, hash, ready, then, { change = null, before, after } = {}) {
   for (const [file, size, scheme] of files(name)) {
+    await before?.();
     const opened = await page(chrome, hall, { size, scheme, hash, change });
     await opened.waitForSelector(ready);
-    const after = await then?.(opened);
+    await then?.(opened);
     // A screen as tall as the page: STOP stands at its foot and not across its middle.
     const tall = await opened.evaluate(() => document.body.scrollHeight);
     if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
     await opened.screenshot({ path: `${folder}/${file}` });
-    if (typeof after === "function") await after();
+    await after?.(opened);
     if (opened.complaints.length) console.log(file, opened.complaints);
     await opened.context().close();
   }
@@ -77,7 +78,7 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
-  await p.locator(".advice .cause, .advice details").first().waitFor();
+  await p.locator(".advice pre").waitFor();
 });
 await hall.post("/api/v1/tanks/nickel/bath", { temperature: "54 degC" });
 if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alarm", "returned")) {
@@ -102,44 +103,51 @@ if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alar
     await p.locator("pre").first().waitFor();
     await p.waitForSelector(".picture svg");
   });
-  await hall.start({ turn: undefined });
-  await hall.untilLook("steady", (l) => l.run.phase === "steady");
-  await hall.does("fault open-circuit");
-  await hall.untilLook("an alarm", (l) => l.alarms.length > 0);
-  await shoot("alarm", "", ".alarm", trend);
-  await hall.does("clear");
-  await hall.post("/api/v1/stations/bench/stop", {}).catch(() => {});
-  await hall.untilLook("ended", (l) => l.run.state === "stopped");
+  await shoot("alarm", "", station("act"), trend, {
+    before: async () => {
+      await hall.start({ turn: undefined });
+      await hall.untilLook("steady", (l) => l.run.phase === "steady");
+      await hall.does("fault open-circuit");
+      await hall.untilLook("an alarm", (l) => l.alarms.length > 0);
+    },
+    after: async () => {
+      await hall.does("clear");
+      await hall.post("/api/v1/stations/bench/stop", {}).catch(() => {});
+      await hall.untilLook("ended", (l) => l.run.state === "stopped");
+    },
+  });
   await shoot("returned", "", ".alarm", trend);
 }
 const states = ["unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"];
-await shoot("states", "", ".alarm", trend, (look) => {
-  look.alarms = states.map((state, i) => alarm(state, ["drift", "part-off", "voltage-limit", "burn-margin"][i]));
+await shoot("states", "", ".alarm", trend, {
+  change: (look) => (look.alarms = states.map((state, i) => alarm(state, ["drift", "part-off", "voltage-limit", "burn-margin"][i]))),
 });
-await shoot("job", "", ".job:not([hidden])", null, (look) => (look.job = job()));
-await shoot("job-held", "", ".job:not([hidden])", unfold, (look) => (look.job = job("held")));
-await shoot("job-done", "", station("done"), null, (look) => {
-  look.job = job("complete");
-  look.run = { ...look.run, state: "aborted", run: look.job.steps.at(-1).run };
+await shoot("job", "", ".job:not([hidden])", null, { change: (look) => (look.job = job()) });
+await shoot("job-held", "", ".job:not([hidden])", unfold, { change: (look) => (look.job = job("held")) });
+await shoot("job-done", "", station("done"), null, {
+  change: (look) => {
+    look.job = job("complete");
+    look.run = { ...look.run, state: "aborted", run: look.job.steps.at(-1).run };
+  },
 });
 if (any("stale")) {
-  // An outage for each picture, held until it is taken: a page that has recovered is no picture of one that has not.
-  const outage = (sign, old) => async (p) => {
+  await hall.start();
+  await hall.untilLook("steady", (l) => l.run.phase === "steady");
+  const old = '.old:text-matches("last heard .* ago")';
+  const stale = async (p) => {
+    await trend(p);
     hall.daemon.kill("SIGSTOP");
     await p.waitForSelector(".station.stale");
-    for (const sentence of [sign, old]) await p.locator(sentence).waitFor();
-    return async () => {
+    // The banner and how old it is stand on it before the picture is taken, and after.
+    await p.waitForSelector("#lost:not([hidden])");
+    await p.locator(old).waitFor();
+  };
+  await shoot("stale", "", station("well"), stale, {
+    after: async (p) => {
       if (!(await p.locator(old).isVisible())) throw new Error("the picture shows the recovery and not the outage");
       hall.daemon.kill("SIGCONT");
-      await p.waitForSelector(".station:not(.stale)");
-      await hall.untilLook("back", (l) => !l.stale);
-    };
-  };
-  await hall.start({ turn: undefined });
-  await hall.untilLook("steady", (l) => l.run.phase === "steady");
-  await shoot("stale", "", station("well"), async (p) => {
-    await trend(p);
-    return outage("#lost:not([hidden])", '.old:text-matches("last heard .* ago")')(p);
+      return hall.untilLook("heard again", (l) => l.run.phase === "steady");
+    },
   });
 }
 await hall.close();

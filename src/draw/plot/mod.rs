@@ -25,6 +25,17 @@ pub struct Mark {
     pub number: usize,
 }
 
+/// How wide a plot is looked at: letters keep their height, so that a narrow one has less beside each other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Paper {
+    /// A page's width, or a screen's.
+    Page,
+    /// A phone's width, everything on it.
+    Phone,
+    /// Half a page's width, the least that tells how it went: volts and amperes.
+    Half,
+}
+
 /// What [`run`] draws.
 #[derive(Clone, Copy, Debug)]
 pub struct RunPlot<'a> {
@@ -41,16 +52,8 @@ pub struct RunPlot<'a> {
 }
 
 /// One run: volts, amperes with the setpoint, charge, temperature where it was known.
-pub fn run(plot: &RunPlot<'_>) -> String {
-    drawn(plot, false)
-}
-
-/// One run for half a page's width: volts, and amperes with the setpoint.
-pub fn run_small(plot: &RunPlot<'_>) -> String {
-    drawn(plot, true)
-}
-
-fn drawn(plot: &RunPlot<'_>, small: bool) -> String {
+pub fn run(plot: &RunPlot<'_>, paper: Paper) -> String {
+    let small = paper == Paper::Half;
     let times: Vec<f64> = plot.readings.iter().map(|r| r.seconds).collect();
     let gap = gap(&times);
     let end = times.last().copied().unwrap_or(0.0).max(plot.end).max(1.0);
@@ -134,7 +137,7 @@ fn drawn(plot: &RunPlot<'_>, small: bool) -> String {
         description += " There are no readings.";
     }
     panel::stack(&Picture {
-        small,
+        paper,
         title: plot.title,
         description: &description,
         panels: &panels,
@@ -154,7 +157,7 @@ pub struct Side<'a> {
 }
 
 /// Two runs over each other from their starts: volts and amperes.
-pub fn compare(title: &str, first: Side<'_>, second: Side<'_>) -> String {
+pub fn compare(title: &str, first: Side<'_>, second: Side<'_>, paper: Paper) -> String {
     let pick = |side: Side<'_>, value: fn(&ReadingRow) -> f64| -> Vec<(f64, f64)> {
         side.readings.iter().map(|r| (r.seconds, value(r))).collect()
     };
@@ -179,7 +182,7 @@ pub fn compare(title: &str, first: Side<'_>, second: Side<'_>) -> String {
         panel::span(end)
     );
     panel::stack(&Picture {
-        small: false,
+        paper,
         title,
         description: &description,
         panels: &panels,
@@ -199,8 +202,8 @@ pub struct Bar {
 }
 
 /// Bars: what a tank worked per day or month, oldest first.
-pub fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
-    panel::bars(title, unit, bars)
+pub fn bars(title: &str, unit: &str, bars: &[Bar], paper: Paper) -> String {
+    panel::bars(title, unit, bars, paper)
 }
 
 /// A value that a person measured.

@@ -1,7 +1,7 @@
 //! Panels above each other on one time axis; bars; a trend.
 
 use super::sheet::{FINE, Ink, Sheet, TEXT};
-use super::{Bar, Mark, Point, escape};
+use super::{Bar, Mark, Paper, Point, escape};
 use plotters::coord::Shift;
 use plotters::coord::ranged1d::Ranged;
 use plotters::coord::types::RangedCoordf64;
@@ -9,11 +9,8 @@ use plotters::prelude::*;
 use plotters_backend::text_anchor::{HPos, Pos, VPos};
 use std::convert::Infallible;
 
-/// Of every plot, in the picture's units.
-const WIDTH: u32 = 720;
-const PANEL: u32 = 112;
-/// Of a small one.
-const SMALL: (u32, u32) = (380, 84);
+/// Of bars and trends, in the picture's units.
+const HEIGHT: u32 = 200;
 /// Room left of the plot for the figures of the scale, right of it, and for the caption above.
 const LEFT: i32 = 46;
 const RIGHT: i32 = 10;
@@ -25,6 +22,26 @@ const GRID: usize = 5;
 
 /// Room for so many bars at least: one by itself is no wall.
 const FEW: usize = 7;
+
+impl Paper {
+    /// In the picture's units.
+    fn width(self) -> u32 {
+        match self {
+            Paper::Page => 720,
+            Paper::Phone | Paper::Half => 380,
+        }
+    }
+
+    /// Of each panel.
+    fn height(self) -> u32 {
+        if self == Paper::Half { 84 } else { 112 }
+    }
+
+    /// Figures that the time axis has room for.
+    fn times(self) -> usize {
+        if self == Paper::Page { 9 } else { 5 }
+    }
+}
 
 type Drawn = Result<(), DrawingAreaErrorKind<Infallible>>;
 type Area<'a> = DrawingArea<Sheet<'a>, Shift>;
@@ -91,8 +108,7 @@ impl Panel {
 
 /// All that stands in a plot over time.
 pub(super) struct Picture<'a> {
-    /// For half a page's width.
-    pub small: bool,
+    pub paper: Paper,
     pub title: &'a str,
     pub description: &'a str,
     pub panels: &'a [Panel],
@@ -114,10 +130,10 @@ pub(super) fn span(seconds: f64) -> String {
 /// The panels under each other.
 pub(super) fn stack(picture: &Picture<'_>) -> String {
     let count = u32::try_from(picture.panels.len()).unwrap_or(1);
-    let (width, panel_height) = if picture.small { SMALL } else { (WIDTH, PANEL) };
-    let height = panel_height * count + BELOW.unsigned_abs();
-    let each = i32::try_from(panel_height).unwrap_or(0);
-    paper(picture.title, picture.description, (width, height), |area| {
+    let high = picture.paper.height();
+    let height = high * count + BELOW.unsigned_abs();
+    let each = i32::try_from(high).unwrap_or(0);
+    paper(picture.title, picture.description, (picture.paper.width(), height), |area| {
         let mut rest = area.clone();
         for (k, panel) in picture.panels.iter().enumerate() {
             let last = k + 1 == picture.panels.len();
@@ -154,7 +170,7 @@ fn over_time(area: &Area<'_>, panel: &Panel, picture: &Picture<'_>, first: bool,
         .bold_line_style(Ink::Grid.line())
         .axis_style(Ink::Axis.line())
         .label_style(Ink::Text.text())
-        .x_labels(if picture.small { 5 } else { 9 })
+        .x_labels(picture.paper.times())
         .y_labels(GRID)
         .x_label_formatter(&|v| figure(*v))
         .y_label_formatter(&|v| figure(*v))
@@ -254,12 +270,13 @@ fn caption(area: &Area<'_>, name: &str, traces: &[Trace]) -> Drawn {
 }
 
 /// Bars with their labels below.
-pub(super) fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
+pub(super) fn bars(title: &str, unit: &str, bars: &[Bar], sheet: Paper) -> String {
+    let width = sheet.width();
     let top = bars.iter().map(|b| b.value).filter(|v| v.is_finite()).fold(0.0, f64::max);
     let all = bars.iter().map(|b| format!("{}: {} {unit}", b.label, figure(b.value))).collect::<Vec<_>>();
     let description = if bars.is_empty() { "There is nothing to show.".into() } else { all.join("; ") };
     let Scale(least, most) = Scale::from_zero(top);
-    paper(title, &description, (WIDTH, 200), |area| {
+    paper(title, &description, (width, HEIGHT), |area| {
         let mut chart = ChartBuilder::on(area)
             .margin_top(CAPTION * FINE)
             .margin_right(RIGHT * FINE)
@@ -285,7 +302,7 @@ pub(super) fn bars(title: &str, unit: &str, bars: &[Bar]) -> String {
         caption(area, &format!("{title} ({unit})"), &[])?;
         // As many labels as have room.
         let longest = bars.iter().map(|b| b.label.chars().count()).max().unwrap_or(1);
-        let room = (WIDTH as usize - 60) / (longest * 7 + 8);
+        let room = (width as usize - 60) / (longest * 7 + 8);
         let every = bars.len().div_ceil(room.max(1)).max(1);
         let style = Ink::Text.text().pos(Pos::new(HPos::Center, VPos::Top));
         for (k, bar) in bars.iter().enumerate().step_by(every) {
@@ -318,7 +335,7 @@ pub(super) fn trend(title: &str, unit: &str, points: &[Point], window: Option<(f
         (Some(a), _) => (a.0 - 1.0, a.0 + 1.0),
         _ => (0.0, 1.0),
     };
-    paper(title, &description, (WIDTH, 200), |area| {
+    paper(title, &description, (Paper::Page.width(), HEIGHT), |area| {
         let mut chart = ChartBuilder::on(area)
             .margin_top(CAPTION * FINE)
             .margin_right(40 * FINE)

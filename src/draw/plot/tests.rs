@@ -51,10 +51,11 @@ pub(in crate::draw) fn well_formed(svg: &str) {
     assert!(open.is_empty(), "{open:?}");
 }
 
-fn picture() -> String {
-    run(&RunPlot {
+fn picture(paper: Paper) -> String {
+    let readings = long();
+    let plot = RunPlot {
         title: "6 key cups, nickel 8 µm",
-        readings: &long(),
+        readings: &readings,
         stages: &[
             stage(0.0, "running", "ramp"),
             stage(20.0, "running", "steady"),
@@ -65,12 +66,13 @@ fn picture() -> String {
         ],
         marks: &[Mark { seconds: 1400.2, number: 1 }],
         end: 2400.0,
-    })
+    };
+    run(&plot, paper)
 }
 
 #[test]
 fn plot_of_a_long_run_is_small_and_keeps_its_one_peak() {
-    let svg = picture();
+    let svg = picture(Paper::Page);
     well_formed(&svg);
     assert!(svg.len() < 150_000, "{} bytes", svg.len());
     let volts: Vec<&str> = svg.lines().filter(|l| l.contains("class=\"tp-volts\"")).collect();
@@ -88,7 +90,7 @@ fn plot_of_a_long_run_is_small_and_keeps_its_one_peak() {
 
 #[test]
 fn plot_says_to_a_screen_reader_what_it_shows_and_has_no_id() {
-    let svg = picture();
+    let svg = picture(Paper::Page);
     assert!(svg.contains("<title>6 key cups, nickel 8 µm</title>"));
     assert!(
         svg.contains(
@@ -111,9 +113,9 @@ fn title_from_a_person_cannot_break_out() {
     let bar = [Bar { label: evil.into(), value: 1.0 }];
     let point = [Point { day: evil.into(), value: 1.0 }];
     for svg in [
-        run(&RunPlot { title: evil, readings: &[], stages: &[], marks: &[], end: 0.0 }),
-        compare(evil, side, side),
-        bars(evil, evil, &bar),
+        run(&RunPlot { title: evil, readings: &[], stages: &[], marks: &[], end: 0.0 }, Paper::Phone),
+        compare(evil, side, side, Paper::Phone),
+        bars(evil, evil, &bar, Paper::Phone),
         trend(evil, evil, &point, None),
     ] {
         well_formed(&svg);
@@ -126,10 +128,35 @@ fn title_from_a_person_cannot_break_out() {
 fn nothing_one_reading_and_strange_numbers_are_drawn_all_the_same() {
     let odd = [reading(f64::NAN, f64::INFINITY, f64::NAN), reading(1.0, -3.0, 1e9)];
     for readings in [&[][..], &[reading(0.0, 0.0, 0.0)][..], &odd[..]] {
-        well_formed(&run(&RunPlot { title: "t", readings, stages: &[], marks: &[], end: f64::NAN }));
+        well_formed(&run(
+            &RunPlot { title: "t", readings, stages: &[], marks: &[], end: f64::NAN },
+            Paper::Half,
+        ));
     }
-    well_formed(&bars("t", "A·h", &[]));
+    well_formed(&bars("t", "A·h", &[], Paper::Page));
     well_formed(&trend("t", "g/L", &[], Some((1.0, 2.0))));
+}
+
+#[test]
+fn a_phone_has_every_panel_on_its_width_and_no_word_beyond_its_edge() {
+    let (page, phone, half) = (picture(Paper::Page), picture(Paper::Phone), picture(Paper::Half));
+    for name in ["volts (V)", "amperes (A)", "charge (A·min)", "bath (°C)"] {
+        assert!(page.contains(name) && phone.contains(name), "{name}");
+    }
+    assert!(!half.contains("charge (") && !half.contains("bath ("), "{half}");
+    assert!(phone.contains("viewBox=\"0 0 380 "), "{phone}");
+    let attribute = |line: &str, name: &str| -> Option<f64> {
+        line.split_once(&format!(" {name}=\""))?.1.split('"').next()?.parse().ok()
+    };
+    for line in phone.lines().filter(|l| l.starts_with("<text")) {
+        let x = attribute(line, "x").expect("every text has a place");
+        assert!((0.0..380.0).contains(&x), "{line}");
+    }
+    let days: Vec<_> =
+        (1..=31).map(|d| Bar { label: format!("2026-03-{d:02}"), value: f64::from(d) }).collect();
+    let labels = |svg: &str| svg.lines().filter(|l| l.starts_with("<text") && l.contains("2026-03-")).count();
+    let (wide, narrow) = (bars("t", "A·h", &days, Paper::Page), bars("t", "A·h", &days, Paper::Phone));
+    assert!(labels(&narrow) > 1 && labels(&narrow) < labels(&wide), "{narrow}");
 }
 
 #[test]
@@ -150,7 +177,7 @@ fn bars_and_trend_show_every_value_and_the_window() {
     assert!(svg.contains("2026-02-09: 58.5 g/L") && svg.contains("The window is 55 to 70 g/L."), "{svg}");
     let months: Vec<_> =
         (1..=12).map(|m| Bar { label: format!("2026-{m:02}"), value: f64::from(m) * 1.7 }).collect();
-    let svg = bars("tank nickel", "A·h", &months);
+    let svg = bars("tank nickel", "A·h", &months, Paper::Page);
     well_formed(&svg);
     assert_eq!(svg.matches("class=\"tp-bar\"").count(), 12);
     assert!(svg.contains("2026-12: 20.4 A·h"), "{svg}");

@@ -74,6 +74,9 @@ export function drawing(text, label) {
   return mine;
 }
 
+/** How wide a drawing may be there, in pixels, as the daemon takes it. */
+export const room = (place) => Math.round(Math.min(1600, Math.max(280, place.clientWidth)));
+
 /** A labelled field, with a place for what is wrong with it. */
 let fields = 0;
 export function field(label, input, hint) {

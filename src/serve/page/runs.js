@@ -1,6 +1,6 @@
 // Runs: the list with its search, one record, two side by side.
 import { S } from "./strings.js";
-import { button, choice, drawing, field, h, show } from "./dom.js";
+import { button, choice, drawing, field, h, room, show } from "./dom.js";
 import * as F from "./figures.js";
 import { get, getText } from "./net.js";
 import { jobRecord } from "./job.js";
@@ -20,7 +20,7 @@ const FACTS = [
 
 async function plot(id, place, beside) {
   try {
-    place.replaceChildren(drawing(await getText(`/api/v1/runs/${id}/plot.svg${beside ? `?with=${beside}` : ""}`), S.runs.plot) ?? "");
+    place.replaceChildren(drawing(await getText(`/api/v1/runs/${id}/plot.svg?width=${room(place)}${beside ? `&with=${beside}` : ""}`), S.runs.plot) ?? "");
   } catch {
     place.replaceChildren(h("p", { class: "hint" }, S.runs.noPlot));
   }
@@ -70,7 +70,7 @@ function advice(run, frame) {
 
 async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
-  const picture = h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.runs.plot });
+  const picture = h("div", { class: "picture" });
   holder.append(...[
     back(), h("h1", {}, run.title), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
     ...(run.ended ? [after(run), advice(run, frame)].flat().filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
@@ -82,7 +82,7 @@ async function record(holder, id, frame) {
 
 async function compare(holder, ids) {
   const runs = await Promise.all(ids.map((id) => get(`/api/v1/runs/${id}`)));
-  const picture = h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.runs.plot });
+  const picture = h("div", { class: "picture" });
   const rows = FACTS.map(([name, of]) => [name, ...runs.map(of)]).filter((row) => row.slice(1).some((v) => v !== null));
   holder.append(
     back(), h("h1", {}, S.runs.comparing),

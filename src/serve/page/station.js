@@ -1,6 +1,6 @@
 // One station's card: is it well, what do I do now, how long, then everything else.
 import { S } from "./strings.js";
-import { attr, button, drawing, h, icon, keyed, set, show } from "./dom.js";
+import { attr, button, drawing, h, icon, keyed, room, set, show } from "./dom.js";
 import * as F from "./figures.js";
 import { alarmCard, standing } from "./alarms.js";
 import { isOpen, jobCard, jobClock, jobRecord, jobSays } from "./job.js";
@@ -90,7 +90,7 @@ export function card(name, frame) {
     cells[key] = { value: h("dd", { class: "value" }), note: h("dd", { class: "note" }) };
     figures.append(h("div", {}, h("dt", {}, S[key]), cells[key].value, cells[key].note));
   }
-  const trend = h("section", { class: "trend", "aria-label": S.trend }, h("h3", {}, S.trend), n.picture);
+  const trend = h("section", { class: "trend", "aria-label": S.trend, hidden: true }, h("h3", {}, S.trend), n.picture);
   const more = h("details", {}, h("summary", {}, S.log), n.log);
   const guided = jobCard(name, frame);
   const root = h(
@@ -149,9 +149,8 @@ export function card(name, frame) {
   async function picture(look) {
     if (performance.now() - drawn < TREND || document.hidden) return;
     drawn = performance.now();
-    const width = Math.round(Math.min(1600, Math.max(280, n.picture.clientWidth)));
     try {
-      const svg = await getText(`/api/v1/stations/${encodeURIComponent(name)}/trend.svg?width=${width}`);
+      const svg = await getText(`/api/v1/stations/${encodeURIComponent(name)}/trend.svg?width=${room(trend.parentElement)}`);
       const m = look.measured;
       show(trend, svg.includes("<path"));
       n.picture.replaceChildren(drawing(svg, S.trendAlt(name, F.amps(m?.amperes), F.volts(m?.volts))) ?? "");

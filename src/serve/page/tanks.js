@@ -1,6 +1,6 @@
 // Tanks: what each has worked, what is due, and that it was done.
 import { S } from "./strings.js";
-import { button, choice, drawing, field, h } from "./dom.js";
+import { button, choice, drawing, field, h, room } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, getText, hands, mayOperate, operator, post, world } from "./net.js";
 import { figures } from "./sheet.js";
@@ -17,7 +17,7 @@ export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !
 const EVENTS = Object.keys(S.tanks.logged);
 
 export async function open(holder, [only], frame) {
-  const body = h("div", {});
+  const body = h("div", { class: only ? null : "every" });
   const pick = h("nav", { class: "picks", "aria-label": S.tanks.heading });
   holder.append(h("h1", {}, S.tanks.heading), pick, body);
   const off = hands();
@@ -91,7 +91,7 @@ export async function open(holder, [only], frame) {
 
   /** Ampere-hours by day, by month, since each thing was done, and by part; asked for when they are wanted. */
   function worked({ tank }) {
-    const places = ["day", "month"].map((each) => [each, h("div", { class: "picture", tabindex: "0", role: "region", "aria-label": S.tanks.each[each] })]);
+    const places = ["day", "month"].map((each) => [each, h("div", { class: "picture" })]);
     const since = h("div", {});
     const parts = h("div", {});
     const box = h("details", { open: Boolean(only) }, h("summary", {}, S.tanks.perDay), places.map(([, place]) => place), since, parts);
@@ -104,7 +104,7 @@ export async function open(holder, [only], frame) {
     }
     box.addEventListener("toggle", () => {
       if (box.open) tell().catch(frame.complain);
-      if (box.open) places.forEach(async ([each, place]) => place.replaceChildren(drawing(await getText(`/api/v1/tanks/${encodeURIComponent(tank)}/charge.svg?each=${each}`).catch(() => ""), S.tanks.each[each]) ?? S.tanks.none));
+      if (box.open) places.forEach(async ([each, place]) => place.replaceChildren(drawing(await getText(`/api/v1/tanks/${encodeURIComponent(tank)}/charge.svg?each=${each}&width=${room(place)}`).catch(() => ""), S.tanks.each[each]) ?? S.tanks.none));
     });
     return box;
   }

@@ -205,10 +205,22 @@ impl Picture {
             setpoint_writes: writes,
             poll_seconds: std::mem::take(&mut self.polls),
         };
-        if output_on == Some(false) {
-            settle(&mut snapshot, self.found_on);
+        match output_on {
+            Some(false) => settle(&mut snapshot, self.found_on),
+            Some(true) => answered(&mut snapshot),
+            None => {}
         }
         self.out.send_replace(Arc::new(snapshot));
+    }
+}
+
+/// Nor to one that answers again and is on because the next run is under way: the alarm was of the one before.
+fn answered(snapshot: &mut Snapshot) {
+    for alarm in snapshot.alarms.iter_mut().filter(|a| a.state == AlarmState::ReturnedUnacknowledged) {
+        if let Some(said) = settled(&alarm.text, "it answers again") {
+            alarm.text = said;
+            alarm.remedy = "Nothing is the matter with it now. Acknowledge that you know of it.".into();
+        }
     }
 }
 

@@ -148,7 +148,7 @@ impl<R: Remote> Shell<R> {
         let at = utc();
         let run = self.open.as_ref().map(|r| r.id.clone());
         let row = journal::alarm(&self.settings.name, run, at.clone(), self.now(), change);
-        let text = format!("alarm {}: {} to {}: {}", row.watch, row.from, row.to, row.text);
+        let text = change.sentence();
         self.picture.say(&at, &text);
         self.untold.push((Level::WARN, text));
         self.picture.alarm_changed(change, &at);
