@@ -78,7 +78,7 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
-  await p.locator(".advice pre").waitFor();
+  await p.locator(".advice .cause, .advice details").first().waitFor();
 });
 await hall.post("/api/v1/tanks/nickel/bath", { temperature: "54 degC" });
 if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alarm", "returned")) {
