@@ -13,8 +13,8 @@ use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::process::Sheet;
 use crate::quantity::Units;
 use crate::run;
-use crate::run::guide::JobPlan;
-use crate::station::{Rehearsal, Vessel, rehearse_in};
+use crate::run::guide::{JobPlan, JobTodo};
+use crate::station::{JobRehearsal, Rehearsal, Vessel, rehearse_in, rehearse_job_in};
 use axum::http::StatusCode;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -178,6 +178,18 @@ impl Planner for Desk {
         })
     }
 
+    fn rehearse_job(&self, station: Option<&str>, request: &Value) -> Result<JobRehearsal, Problem> {
+        let plan = self.plan_job(station, request)?.plan;
+        let station = self.config.meant(station)?;
+        let setup = controller_for(station);
+        let longest = plan.steps.iter().filter_map(|step| match &step.todo {
+            JobTodo::Powered { order, .. } => Some(order.time_limit),
+            _ => None,
+        });
+        let poll = seldom_enough(station, &setup, longest.max().unwrap_or_default());
+        rehearse_job_in(plan, setup, poll, 1, |order| self.config.vessel(order)).map_err(Problem::refused)
+    }
+
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         let own = |tank: &Tank| own_of(&self.ledger, tank);
         self.config.planned(station, request, &own, |station| commissioned(&self.ledger, station))
@@ -215,18 +227,10 @@ impl Planner for Config {
     fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
         let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
         let station = self.meant(station)?;
-        let gone = || Problem::bug("the tank of the order is gone");
-        let tank = self.tanks.iter().find(|t| t.name == order.tank).ok_or_else(gone)?;
-        let bath = self.baths.iter().find(|b| b.name == tank.bath).ok_or_else(gone)?;
-        let temperature = match tank.temperature {
-            Some(TemperatureSource::Fixed(at)) => Some(at),
-            _ => None,
-        };
+        let vessel = self.vessel(&order).ok_or_else(|| Problem::bug("the tank of the order is gone"))?;
         let setup = controller_for(station);
-        // A run of a day is looked at less often than one of a minute, but never so seldom that it looks like a gap.
-        let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
-        let poll = (order.time_limit / POLLS).clamp(station.poll.min(seldom), seldom);
-        Ok(rehearse_in(order, setup, Vessel { bath, agitation: tank.agitation, temperature }, poll, 1))
+        let poll = seldom_enough(station, &setup, order.time_limit);
+        Ok(rehearse_in(order, setup, vessel, poll, 1))
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -234,7 +238,25 @@ impl Planner for Config {
     }
 }
 
+/// How often a rehearsal looks: a run of a day less often than one of a minute, but never so seldom that it looks like
+/// a gap.
+fn seldom_enough(station: &Station, setup: &run::Setup, longest: Duration) -> Duration {
+    let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
+    (longest / POLLS).clamp(station.poll.min(seldom), seldom)
+}
+
 impl Config {
+    /// The vessel in which that order is rehearsed.
+    fn vessel(&self, order: &plan::Order) -> Option<Vessel<'_>> {
+        let tank = self.tanks.iter().find(|t| t.name == order.tank)?;
+        let bath = self.baths.iter().find(|b| b.name == tank.bath)?;
+        let temperature = match tank.temperature {
+            Some(TemperatureSource::Fixed(at)) => Some(at),
+            _ => None,
+        };
+        Some(Vessel { bath, agitation: tank.agitation, temperature })
+    }
+
     /// The station of that name, else the only one.
     fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
         match (station, &self.stations[..]) {

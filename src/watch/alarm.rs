@@ -158,6 +158,7 @@ mod tests {
             response: Response::Tell,
             text: if to == AlarmState::Normal { String::new() } else { "5.4 % above".into() },
             since: None,
+            gone: None,
             first_out: None,
             chattering: false,
             shelved_until: None,

@@ -63,7 +63,7 @@ fn done(guide: &Guide, about: About) -> String {
             Some(time) => format!("the {} count from then", Span::from(time)),
             None => after(guide),
         },
-        (About::TakeOut, _) if !step.rinse.is_empty() => format!("rinse: {}", step.rinse.join(", then ")),
+        (About::TakeOut, _) if !step.rinse.is_empty() => format!("rinse: {}", words::rinses(step)),
         _ => after(guide),
     }
 }
@@ -81,7 +81,7 @@ fn after(guide: &Guide) -> String {
 
 fn place(step: &JobStep) -> String {
     let tank = step.tank.as_ref().map_or(String::new(), |tank| format!(" in {tank}"));
-    format!("{}{tank}", step.name)
+    format!("{}{tank}", words::called(&step.name))
 }
 
 fn tank(step: &JobStep) -> &str {

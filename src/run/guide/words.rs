@@ -27,6 +27,16 @@ fn tank(step: &JobStep) -> &str {
     step.tank.as_deref().unwrap_or("its tank")
 }
 
+/// Its rinses, one after the other.
+pub(super) fn rinses(step: &JobStep) -> String {
+    step.rinse.iter().map(|rinse| called(rinse)).collect::<Vec<_>>().join(", then ")
+}
+
+/// A name of a sheet as people say it; with its hyphens it is what they type.
+pub(super) fn called(name: &str) -> String {
+    name.replace('-', " ")
+}
+
 fn span(time: Duration) -> String {
     Span::from(time).to_string()
 }
@@ -39,9 +49,7 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
         Phase::Polarity => (About::Polarity, polarity(step), done),
         Phase::Feed => (About::Feed, feed(guide, step), done),
         Phase::In(_) => (About::TakeOut, take_out(step), done),
-        Phase::Rinse => {
-            (About::Rinse, format!("Rinse: {}. Then answer done.", step.rinse.join(", then ")), done)
-        }
+        Phase::Rinse => (About::Rinse, format!("Rinse: {}. Then answer done.", rinses(step)), done),
         Phase::Look => {
             let text = match &step.todo {
                 JobTodo::Inspect { question, .. } => question.clone(),
@@ -231,7 +239,9 @@ fn under_way(guide: &Guide, step: &JobStep) -> String {
         RunPhase::Entry => format!("Wait, hands off the bar: the current comes up in {tank} by itself."),
         RunPhase::Turn => "Wait, hands off the bar: the output is being switched for the turn.".into(),
         RunPhase::Off => format!("Wait: the output is going off in {tank}."),
-        RunPhase::Ramp | RunPhase::Steady => format!("Wait: {} is under current in {tank}.", step.name),
+        RunPhase::Ramp | RunPhase::Steady => {
+            format!("Wait: {} is under current in {tank}.", called(&step.name))
+        }
     }
 }
 
@@ -239,9 +249,9 @@ fn under_way(guide: &Guide, step: &JobStep) -> String {
 pub(super) fn next(plan: &JobPlan, at: usize) -> Option<String> {
     let step = plan.steps.get(at + 1)?;
     Some(match &step.todo {
-        JobTodo::Dip { time, .. } => format!("{}: {} in {}", step.name, span(*time), tank(step)),
-        JobTodo::Powered { .. } => format!("{}: with current in {}", step.name, tank(step)),
-        JobTodo::Inspect { .. } => format!("{}: look", step.name),
-        JobTodo::Prompt { .. } => step.name.clone(),
+        JobTodo::Dip { time, .. } => format!("{}: {} in {}", called(&step.name), span(*time), tank(step)),
+        JobTodo::Powered { .. } => format!("{}: with current in {}", called(&step.name), tank(step)),
+        JobTodo::Inspect { .. } => format!("{}: look", called(&step.name)),
+        JobTodo::Prompt { .. } => called(&step.name),
     })
 }

@@ -71,7 +71,7 @@ export function jobCard(name, frame) {
     if (!job) return;
     set(heading, isOpen(job) ? `${job.title}: ${S.stepOf(job.step, job.step_count)}` : S.jobEnded(job.title, S.state[job.state] ?? job.state, job.cause));
     keyed(steps, JSON.stringify(job.steps), () =>
-      job.steps.map((s) => h("li", { "data-state": s.state, ...(s.state === "now" && { "aria-current": "step" }) }, `${s.name}${s.tank ? `, ${s.tank}` : ""}`, h("small", {}, S.jobState[s.state] ?? s.state, s.reason ? `: ${s.reason}` : ""))));
+      job.steps.map((s) => h("li", { "data-state": s.state, ...(s.state === "now" && { "aria-current": "step" }) }, `${F.words(s.name)}${s.tank ? `, ${s.tank}` : ""}`, h("small", {}, S.jobState[s.state] ?? s.state, s.reason ? `: ${s.reason}` : ""))));
     const said = gone ? [] : job.warnings;
     keyed(warnings, said.map((w) => w.text).join("\n"), () => said.map((w) => h("p", {}, w.text)));
     show(warnings, said.length > 0);

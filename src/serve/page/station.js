@@ -179,7 +179,7 @@ export function card(name, frame) {
     const mine = job?.steps.some((s) => s.run === run.run);
     // Between its powered steps a job speaks for itself, and not the run of before.
     const guides = isOpen(job) && !(active && mine);
-    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
+    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), F.words(job.steps[job.step - 1]?.name)] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
     const [now, also] = say(look, gone);
