@@ -420,7 +420,7 @@ mod tests {
         assert!(recovery.sentence.contains("job j (6 key cups) was found open"), "{}", recovery.sentence);
         let job = ledger.reader().job("j").unwrap().unwrap();
         assert_eq!((job.state.as_str(), job.cause.as_deref()), ("aborted", Some("interrupted")));
-        assert_eq!(job.ended.as_deref(), Some("2026-01-01T00:00:05.000Z"));
+        assert_eq!(job.ended.as_deref(), Some("2026-01-01T00:01:05.000Z"));
         let steps = ledger.reader().job_steps("j").unwrap();
         assert_eq!(steps[0].outcome.as_deref(), Some("failed"));
     }
