@@ -7,7 +7,7 @@ use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Mono, Reading, Volts};
-use crate::watch::{Alarm, BathNow, Context, Kind, Panel, Phase, Response, Settings};
+use crate::watch::{Alarm, AlarmState, BathNow, Context, Kind, Panel, Phase, Response, Settings};
 use std::time::Duration;
 
 /// One of several supplies may give nothing while another goes on for this long; then the run is held, whatever the
@@ -398,14 +398,17 @@ impl Controller {
     /// No short-circuit alarm stands; else what to do.
     fn free_of_shorts(&self) -> Result<(), String> {
         let Some(alarm) = self.panel.standing(Kind::ShortCircuit) else { return Ok(()) };
-        Err(format!(
-            "the short-circuit alarm still stands ({}): part what touches and look for an arc mark; it clears {}",
-            alarm.text,
-            if self.setup.watches.tuning(Kind::ShortCircuit).latch {
-                "when it is acknowledged after that: tankside alarms --ack short-circuit"
-            } else {
-                "some seconds after the output is off; then start again"
+        let then = match alarm.state {
+            // Acknowledged while it was there, and it latches: that word parted nothing.
+            AlarmState::Acknowledged if self.setup.watches.tuning(Kind::ShortCircuit).latch => {
+                "It was acknowledged before it had gone, so say once more that you have looked: tankside alarms --ack \
+                 short-circuit; then start again."
             }
+            _ => "The alarm goes by itself some seconds after the output went off; then start again.",
+        };
+        Err(format!(
+            "not started: the short-circuit alarm still stands ({}). Part what touches, and look for a mark where it arced. {then}",
+            alarm.text
         ))
     }
 
