@@ -241,7 +241,10 @@ impl<R: Remote> Shell<R> {
         let now = self.now();
         let since = *self.silent.get_or_insert(now);
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
-        if trouble.is_gone() || now.since(since) >= limit {
+        // Off already: opened again, it is confirmed off whatever else it says, and 0 is written over what is wild. To
+        // read on would only keep everybody from knowing.
+        let off = trouble.is_wild() && !self.controller.view().output_commanded;
+        if off || trouble.is_gone() || now.since(since) >= limit {
             self.link_lost(trouble)
         } else if trouble.is_wild() {
             self.of(trouble, Input::Wild(trouble.to_string()))
