@@ -2,7 +2,7 @@
 
 use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
 use super::stage::Run;
-use super::story::NOT_KNOWN;
+use super::story::Doubt;
 use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
@@ -235,8 +235,9 @@ impl Controller {
             // Kept until the supply is heard to be off: the alarm must not clear because we sent it.
             let seconds = self.now.since(at).as_secs_f64();
             let last = self.unread.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
+            let doubt = Doubt::NotHeard.said();
             self.lost =
-                Some(format!("no good reading for {seconds:.1} s while current flows{last}; {NOT_KNOWN}"));
+                Some(format!("no good reading for {seconds:.1} s while current flows{last}; {doubt}"));
         }
         let lost = self.lost.clone();
         let cx = self.context(fresh, lost.as_deref());
@@ -316,11 +317,11 @@ impl Controller {
         }
         let powered = self.wire.on;
         if powered {
-            self.lost = Some(format!("{why}; {NOT_KNOWN}"));
+            self.lost = Some(format!("{why}; {}", Doubt::NotHeard.said()));
         }
         if self.busy() {
             let cause = if powered {
-                format!("link lost: {why}; output state unknown, go to the supply")
+                format!("link lost: {why}; {}", Doubt::AtTheEnd.said())
             } else {
                 format!("link lost: {why}")
             };

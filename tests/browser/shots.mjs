@@ -14,8 +14,10 @@ const files = (name) => Object.keys(SIZES).flatMap((size) => ["light", "dark"].m
 /** Whether any picture of these is asked for: what leads to them is not played otherwise. */
 const any = (...names) => names.some((name) => files(name).length > 0);
 
-async function shoot(name, hash, ready, then, change = null) {
+/** `before` and `after` are played for each picture: what has passed by the second one would not be seen on it. */
+async function shoot(name, hash, ready, then, { change = null, before, after } = {}) {
   for (const [file, size, scheme] of files(name)) {
+    await before?.();
     const opened = await page(chrome, hall, { size, scheme, hash, change });
     await opened.waitForSelector(ready);
     await then?.(opened);
@@ -23,6 +25,7 @@ async function shoot(name, hash, ready, then, change = null) {
     const tall = await opened.evaluate(() => document.body.scrollHeight);
     if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
     await opened.screenshot({ path: `${folder}/${file}` });
+    await after?.();
     if (opened.complaints.length) console.log(file, opened.complaints);
     await opened.context().close();
   }
@@ -100,35 +103,46 @@ if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alar
     await p.locator("pre").first().waitFor();
     await p.waitForSelector(".picture svg");
   });
-  await hall.start({ turn: undefined });
-  await hall.untilLook("steady", (l) => l.run.phase === "steady");
-  await hall.does("fault open-circuit");
-  await hall.untilLook("an alarm", (l) => l.alarms.length > 0);
-  await shoot("alarm", "", ".alarm", trend);
-  await hall.does("clear");
-  await hall.post("/api/v1/stations/bench/stop", {}).catch(() => {});
-  await hall.untilLook("ended", (l) => l.run.state === "stopped");
+  await shoot("alarm", "", station("act"), trend, {
+    before: async () => {
+      await hall.start({ turn: undefined });
+      await hall.untilLook("steady", (l) => l.run.phase === "steady");
+      await hall.does("fault open-circuit");
+      await hall.untilLook("an alarm", (l) => l.alarms.length > 0);
+    },
+    after: async () => {
+      await hall.does("clear");
+      await hall.post("/api/v1/stations/bench/stop", {}).catch(() => {});
+      await hall.untilLook("ended", (l) => l.run.state === "stopped");
+    },
+  });
   await shoot("returned", "", ".alarm", trend);
 }
 const states = ["unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"];
-await shoot("states", "", ".alarm", trend, (look) => {
-  look.alarms = states.map((state, i) => alarm(state, ["drift", "part-off", "voltage-limit", "burn-margin"][i]));
+await shoot("states", "", ".alarm", trend, {
+  change: (look) => (look.alarms = states.map((state, i) => alarm(state, ["drift", "part-off", "voltage-limit", "burn-margin"][i]))),
 });
-await shoot("job", "", ".job:not([hidden])", null, (look) => (look.job = job()));
-await shoot("job-held", "", ".job:not([hidden])", unfold, (look) => (look.job = job("held")));
-await shoot("job-done", "", station("done"), null, (look) => {
-  look.job = job("complete");
-  look.run = { ...look.run, state: "aborted", run: look.job.steps.at(-1).run };
+await shoot("job", "", ".job:not([hidden])", null, { change: (look) => (look.job = job()) });
+await shoot("job-held", "", ".job:not([hidden])", unfold, { change: (look) => (look.job = job("held")) });
+await shoot("job-done", "", station("done"), null, {
+  change: (look) => {
+    look.job = job("complete");
+    look.run = { ...look.run, state: "aborted", run: look.job.steps.at(-1).run };
+  },
 });
 if (any("stale")) {
   await hall.start();
   await hall.untilLook("steady", (l) => l.run.phase === "steady");
-  await shoot("stale", "", station("well"), async (p) => {
+  const stale = async (p) => {
     await trend(p);
-    await p.evaluate(() => 0);
     hall.daemon.kill("SIGSTOP");
     await p.waitForSelector(".station.stale");
-    hall.daemon.kill("SIGCONT");
+  };
+  await shoot("stale", "", station("well"), stale, {
+    after: () => {
+      hall.daemon.kill("SIGCONT");
+      return hall.untilLook("heard again", (l) => l.run.phase === "steady");
+    },
   });
 }
 await hall.close();
