@@ -8,10 +8,10 @@ use super::state::{Planned, PlannedJob, Planner, Trust};
 use super::upkeep::TankRules;
 use crate::bath::Bath;
 use crate::config::{Config, OnLedgerFailure, Station, Tank, TemperatureSource};
-use crate::ledger::Reader;
+use crate::ledger::{CommissioningRow, Reader};
 use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::process::Sheet;
-use crate::quantity::Units;
+use crate::quantity::{Amps, Units};
 use crate::run;
 use crate::run::guide::{JobPlan, JobTodo};
 use crate::station::{JobRehearsal, Rehearsal, Vessel, rehearse_in, rehearse_job_in};
@@ -109,6 +109,8 @@ pub struct Speech {
     pub dialects: String,
     /// The orders of words that no `[modbus.known]` proves.
     pub unproved: Option<String>,
+    /// Those of its dialects that nobody has called proven, each with the word for how far it has been tried.
+    pub untried: Option<String>,
 }
 
 /// What a worksheet says of a supply that was not commissioned, or failed it.
@@ -117,6 +119,25 @@ pub fn commissioned(ledger: &Reader, station: &str) -> Option<String> {
         Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
         Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
     }
+}
+
+/// The most current that a commissioning set, of each of the station's supplies.
+fn shown(row: &CommissioningRow) -> Option<Amps> {
+    let result: Value = serde_json::from_str(&row.result_json).ok()?;
+    let points = result["points"].as_array()?;
+    let most = points.iter().filter_map(|point| point["set_amps"].as_f64()).fold(0.0, f64::max);
+    (most > 0.0).then(|| Amps::new(most))
+}
+
+/// What has not been shown of a supply whose dialect nobody has called proven.
+fn short_of_proven(untried: &str, tried: Option<Amps>, most: Option<Amps>) -> String {
+    let range = match (tried, most) {
+        (Some(tried), Some(most)) if tried < most => {
+            format!("; it was tried up to {tried}, and may be asked for {most}")
+        }
+        _ => String::new(),
+    };
+    format!("The supply is not proven: {untried}{range}. Watch its own display during this run.")
 }
 
 impl Planner for Desk {
@@ -131,7 +152,11 @@ impl Planner for Desk {
             Err(error) => {
                 let why = format!("Whether the supply was commissioned cannot be read: {error}.");
                 let never = speech.is_some_and(|speech| speech.unproved.is_some());
-                return Trust { never: never.then(|| why.clone()), unless: (!never).then_some(why) };
+                return Trust {
+                    never: never.then(|| why.clone()),
+                    unless: (!never).then_some(why),
+                    note: None,
+                };
             }
         };
         let passed = |dialects: &str| tried.as_ref().is_some_and(|row| row.passed && row.dialect == dialects);
@@ -147,7 +172,13 @@ impl Planner for Desk {
             ))
         });
         let failed = tried.as_ref().filter(|row| !row.passed);
-        Trust { never, unless: failed.and_then(|row| plan::supply_warning(station, Some((&row.at, false)))) }
+        let unless = failed.and_then(|row| plan::supply_warning(station, Some((&row.at, false))));
+        let note = speech.and_then(|speech| speech.untried.as_deref()).map(|untried| {
+            let tried = tried.as_ref().filter(|row| row.passed).and_then(shown);
+            let most = self.config.stations.iter().find(|s| s.name == station).map(|s| s.limits.max_amps);
+            short_of_proven(untried, tried, most)
+        });
+        Trust { never, unless, note }
     }
 
     fn upkeep(&self) -> Vec<TankRules> {

@@ -74,6 +74,8 @@ pub struct Trust {
     pub never: Option<String>,
     /// Why nothing may be started unless whoever starts it says that they know.
     pub unless: Option<String>,
+    /// What has not been shown of the supply, where nothing else speaks against it: said with the start and kept with it.
+    pub note: Option<String>,
 }
 
 impl Trust {

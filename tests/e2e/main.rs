@@ -26,3 +26,4 @@ mod scrape;
 #[path = "../tools/mod.rs"]
 mod tools;
 mod watches;
+mod words;
