@@ -61,9 +61,10 @@ impl Guide {
         note(out, JobEvent::Answered { seq: question.seq, by: by.into(), answer });
         if matches!(question.about, About::HangPart | About::TurnPart) {
             // The question goes when the run says so.
-            let answer = if answer == JobAnswer::No { Answer::No } else { Answer::Done };
-            out.push(GuideAction::AnswerRun { by: by.into(), answer });
-            return Ok("passed to the run".into());
+            let then = question.leads_to.into_iter().find(|l| l.answer == answer).map(|l| l.then);
+            let passed = if answer == JobAnswer::No { Answer::No } else { Answer::Done };
+            out.push(GuideAction::AnswerRun { by: by.into(), answer: passed });
+            return Ok(format!("{}: {}", answer.name(), then.unwrap_or_default()));
         }
         self.question = None;
         self.take(by, answer, out);
@@ -127,7 +128,7 @@ impl Guide {
         let (to, most, advice) = ((*back_to).min(self.at), *most, advice.clone());
         let backs = self.passages[self.at].backs;
         if backs >= most {
-            let why = format!("{:?} was answered no again after {most} times back", self.here().name);
+            let why = format!("{} was answered no again after {most} times back", words::title(self.here()));
             return self.hold(&why, Some(advice), out);
         }
         self.passages[self.at].backs += 1;

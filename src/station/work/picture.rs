@@ -166,7 +166,10 @@ impl Picture {
                 for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
                     let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
-                    let view = AlarmView::of_job(*kind, alarm, since, until);
+                    let mut view = AlarmView::of_job(*kind, alarm, since, until);
+                    if let Some(remedy) = guide.and_then(|guide| guide.remedy(*kind)) {
+                        view.remedy = remedy;
+                    }
                     // As the controller sorts its own: what holds first, then by priority.
                     let rank = |a: &AlarmView| (a.state.active(), a.priority);
                     let at = all.iter().position(|a| rank(a) < rank(&view)).unwrap_or(all.len());
