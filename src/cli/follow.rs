@@ -284,7 +284,7 @@ pub(super) fn question(run: &Value) -> Option<String> {
 
 fn how_long(run: &Value) -> String {
     match (run["state"].as_str(), run["left_seconds"].as_f64()) {
-        (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
+        (Some("running" | "held"), Some(left)) => format!("{} left", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {
             Some(worked) if worked > 0.0 => format!("it took {}", seconds(worked)),
