@@ -74,7 +74,10 @@ export function key() {
 
 const NAME = "tankside-name";
 export const operator = () => world.session.name ?? (localStorage.getItem(NAME) || S.set.nobody);
-export const rename = (name) => localStorage.setItem(NAME, name.trim());
+export const rename = (name) => {
+  localStorage.setItem(NAME, name.trim());
+  tell("name");
+};
 export const mayOperate = () => world.session.scope !== "watch" && !(world.session.needed && !world.session.scope);
 
 /** For buttons that act: dead, with the reason, for who may only watch. */

@@ -111,13 +111,18 @@ function theme(choice) {
 }
 theme(localStorage.getItem(THEME) ?? "auto");
 
+/** Shows the name as it is known now, wherever it was typed. */
+let named = () => {};
 function settings() {
   const pick = choice({ auto: S.set.auto, light: S.set.light, dark: S.set.dark }, localStorage.getItem(THEME) ?? "auto", () => {
     localStorage.setItem(THEME, pick.value);
     theme(pick.value);
   });
   const name = h("input", { autocomplete: "name", maxlength: 60, on: { change: () => rename(name.value) } });
-  name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
+  named = () => {
+    name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
+  };
+  named();
   name.disabled = Boolean(world.session.name);
   const out = button(S.set.logout, async () => {
     await post("/api/v1/session/end", {}).catch(complain);
@@ -195,6 +200,7 @@ document.addEventListener("visibilitychange", () => {
 });
 onNews((what) => {
   if (what === "login") login();
+  if (what === "name") named();
   pulse();
   if (what === "stations") stopbar();
 });
