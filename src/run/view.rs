@@ -37,7 +37,7 @@ pub struct View {
     pub charge_coulombs: f64,
     /// Charge to reach; `None` when the run ends by time.
     pub charge_target_coulombs: Option<f64>,
-    /// Predicted mean thickness so far.
+    /// Predicted mean thickness so far; `None` where the bath deposits nothing, and while the load is still to be hung.
     pub thickness_meters: Option<f64>,
     /// Time worked so far, turns and holds not counted.
     pub worked_seconds: f64,
@@ -124,8 +124,9 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     }
     view.area_question.clone_from(&run.area_question);
     view.later_causes = run.later.clone();
-    view.thickness_meters =
-        order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);
+    // Before the load is known to hang, what little flows in the entry is no deposit on it.
+    let deposits = order.deposit.as_ref().filter(|_| run.question != Some(Question::HangPart));
+    view.thickness_meters = deposits.and_then(|d| thickness(d, charge, order.area)).map(Length::get);
     match order.goal {
         Goal::Charge(target) => {
             let target = target.charge();
@@ -137,7 +138,8 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
             };
             if top > 0.0 && run.open() && (view.output_commanded || run.holds_current()) {
                 let from = if run.phase() == RunPhase::Ramp { amps.clamp(0.0, top) } else { top };
-                let (face, faces) = order.turn.map_or((1.0, 1.0), |t| (f64::from(run.face), f64::from(t.faces)));
+                let (face, faces) =
+                    order.turn.map_or((1.0, 1.0), |t| (f64::from(run.face), f64::from(t.faces)));
                 let each = target.get() / faces;
                 let here = time_for((each * face - charge.get()).max(0.0), from, top, slope);
                 view.hand_seconds = Some(here);

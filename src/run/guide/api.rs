@@ -138,7 +138,9 @@ impl WarningKind {
         };
         let remedy = match self {
             WarningKind::OverDwell => "Take the load out now and rinse it, then look for etching.",
-            WarningKind::Late => "Begin the step at once; where the metal has stood dry or for minutes, activate again.",
+            WarningKind::Late => {
+                "Begin the step at once; where the metal has stood dry or for minutes, activate again."
+            }
             WarningKind::BakeLate => "Get the part into the oven now.",
         };
         Help {

@@ -4,12 +4,16 @@ use super::api::{About, JobAnswer, JobEvent, Outcome};
 use super::machine::{Guide, Held, Out, Phase, note};
 use super::words;
 use crate::process::spoken;
-use crate::run::{Answer, Event, Question, RunState};
+use crate::run::{Answer, Event, Question, RunPhase, RunState};
 
 impl Guide {
     pub(super) fn hear(&mut self, event: Event, out: &mut Out) {
         if self.phase != Phase::Run {
             return;
+        }
+        if let Event::Phase { phase, .. } = &event {
+            self.run_phase = *phase;
+            self.hung |= matches!(phase, RunPhase::Ramp | RunPhase::Steady);
         }
         match event {
             Event::Started { id, .. } => {
@@ -23,6 +27,7 @@ impl Guide {
                 if let Some(question) = self.question.take() {
                     let answer = if answer == Answer::No { JobAnswer::No } else { JobAnswer::Done };
                     self.answered = Some((question.seq, by, answer));
+                    self.hung |= question.about == About::HangPart && answer == JobAnswer::Done;
                 }
             }
             Event::Phase { state: RunState::Held, why, .. } => {
@@ -68,8 +73,12 @@ impl Guide {
             }
             return self.rinse(None, out);
         }
-        let why =
-            format!("the run of {} was {}: {}", spoken(&self.here().name), outcome.state.name(), outcome.cause);
+        let why = format!(
+            "the run of {} was {}: {}",
+            spoken(&self.here().name),
+            outcome.state.name(),
+            outcome.cause
+        );
         self.phase = Phase::RunFailed;
         self.close_row(Outcome::Failed, Some(why.clone()), None, out);
         match self.ending.take() {

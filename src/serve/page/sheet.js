@@ -22,6 +22,7 @@ export function worksheet(made) {
       w["load-count"] > 1 && [S.sheet.loads, String(w["load-count"])],
     ]),
     w["load-count"] > 1 && h("p", {}, S.plan.loads(w["load-count"])),
+    w.turn && h("p", { class: "turns" }, h("strong", {}, S.plan.turns), " ", w.turn.say, "."),
     list(S.plan.warnings, w.warnings), list(S.plan.cautions, w.cautions),
     h("details", {}, h("summary", {}, S.plan.whole), h("pre", { tabindex: "0" }, made.text)),
   );
