@@ -327,7 +327,7 @@ fn how_long(run: &Value) -> String {
         (Some("running"), Some(left)) if run["question"] == "hang-part" => {
             format!("{} of current, from when the load hangs", seconds(left))
         }
-        (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
+        (Some("running" | "held"), Some(left)) => format!("{} left", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {
             Some(worked) if worked > 0.0 => format!("it took {}", seconds(worked)),

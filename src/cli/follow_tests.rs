@@ -39,7 +39,7 @@ fn a_plater_reads_well_now_and_how_long_at_the_top() {
     assert_eq!(lines[0], "bench: running, steady, face 1 of 2, output ON | 6 key cups, nickel 8 µm");
     assert_eq!(lines[2], "  well?     yes, reading 0.2 s old");
     assert_eq!(lines[3], "  do        nothing now; you will be asked to turn the part");
-    assert_eq!(lines[4], "  how long? 3 min 20 s left at the setpoint");
+    assert_eq!(lines[4], "  how long? 3 min 20 s left");
     assert!(text.contains(" 41 %  5.117 A·min of 12.4 A·min"), "{text}");
     assert!(text.contains("density 4 A/dm²"), "{text}");
     assert!(text.contains("deposit   3.31 µm"), "{text}");

@@ -117,6 +117,7 @@ await check("a newcomer cannot run a job from the page alone: plan, rehearse, st
   assert.match(await words(opened, ".curve"), /came to its target/);
   await opened.getByRole("button", { name: "Start…" }).click();
   assert.match(await words(opened, ".ask"), /4.845 A at a ceiling of 8.00 V/);
+  assert.match(await words(opened, ".ask"), /Does the load hang in nickel, and are the supply.s leads on nickel/);
   assert.ok(await opened.locator(".sheet").first().isVisible(), "start is asked without the worksheet in view");
   assert.equal((await hall.look()).run.state, "idle", "the current is on before the answer");
   await opened.getByLabel("Your name").last().fill("mila");
@@ -185,7 +186,8 @@ await check("STOP asks twice, is not on every view, or is out of reach of the ke
   assert.equal((await hall.look()).run.state, "running");
   await opened.getByRole("button", { name: "STOP bench" }).focus();
   await opened.keyboard.press("Enter");
-  await opened.getByText(/output off, confirmed/).first().waitFor();
+  await opened.getByRole("button", { name: /STOP bench.*off, confirmed/ }).waitFor();
+  assert.equal(await opened.locator(".toast").count(), 0, "what the screen says by itself is said once more over it");
   await verdict(opened, "ended");
   assert.equal((await rest()).run.state, "aborted");
   await shut(opened);
@@ -371,7 +373,7 @@ await check("a run cannot be measured, signed off or judged from its record, or 
 });
 
 await check("an alarm's state cannot be told, or what cannot be put aside is offered to be", async () => {
-  const states = { unacknowledged: /What is so/, acknowledged: /known/, "returned-unacknowledged": /gone by itself/, shelved: /put aside, until/ };
+  const states = { unacknowledged: /new[\s\S]*What it means/, acknowledged: /known/, "returned-unacknowledged": /no longer seen/, shelved: /put aside, until/ };
   for (const [state, said] of Object.entries(states)) {
     const opened = await page(chrome, hall, { change: (look) => (look.alarms = [alarm(state)]) });
     await opened.waitForSelector(`.alarm[data-state="${state}"]`);
@@ -424,11 +426,14 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.evaluate(() => document.querySelector(".job summary").click());
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
   assert.match(await words(opened, ".say"), /Lift the load out/);
-  assert.match(await words(opened, ".now"), /Done: rinse: warm water\. No: the job is held\./);
-  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
+  assert.match(await words(opened, ".now"), /Then: rinse: warm water\./);
+  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Electroclean/);
+  const [hurts, acts] = await Promise.all([opened.locator(".hazards", { hasText: "Hot alkali burns" }).boundingBox(), opened.locator(".acts").boundingBox()]);
+  assert.ok(hurts.y + hurts.height <= acts.y, "what can hurt stands below the buttons");
+  assert.equal(await opened.getByRole("button", { name: "Cannot: hold the job" }).count(), 1);
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
-  await opened.getByRole("button", { name: "Done", exact: true }).click();
+  await opened.getByRole("button", { name: "Done: it is out", exact: true }).click();
   await until("answered", () => posted.length === 1);
   assert.deepEqual(posted[0], ["/api/v1/stations/bench/job/answer", { by: "somebody at the page", answer: "done", seq: 7 }]);
   await opened.getByRole("button", { name: "Skip this step" }).click();
@@ -443,13 +448,39 @@ await check("a guided job does not say its step, its question, what can hurt or 
   assert.match(await words(opened, ".clock"), /\+1:35/);
   assert.match(await words(opened, ".jobwarn"), /40 s over/);
   await opened.getByRole("button", { name: "Do it again" }).waitFor();
-  assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
+  assert.equal(await opened.getByRole("button", { name: "Resume" }).count(), 0, "resume is offered where it cannot be");
   await sound(opened, "a held job");
   show = { ...job(), state: "stopped", cause: "stopped by mila", question: null, countdown_seconds: null };
   await open();
   assert.match(await words(opened, ".job"), /ended, stopped; stopped by mila\. Shown until the next start/);
   assert.deepEqual(opened.complaints, []);
   await context.close();
+});
+
+await check("the second tap of a double tap answers the next question", async () => {
+  const part = [{ name: "key cups", count: 6, disc: { diameter: "34 mm", thickness: "1 mm" } }];
+  await hall.post("/api/v1/stations/bench/job", { request: { sheet: "nickel-on-copper-alloys", base: "brass", part } });
+  const opened = await page(chrome, hall, { size: "phone" });
+  const main = opened.locator(".acts .main");
+  await main.waitFor();
+  const first = await main.boundingBox();
+  await main.click();
+  // The next question is there, and its "done" would bring current.
+  await opened.waitForSelector(".acts.fresh button.main");
+  const next = await main.boundingBox();
+  assert.match(await main.innerText(), /Current on/);
+  for (const box of [next, first, next]) await opened.mouse.click(box.x + box.width / 2, box.y + box.height / 2);
+  assert.ok(await main.isDisabled(), "buttons that take no tap look as if they did");
+  await opened.waitForSelector(".acts:not(.fresh) button.main:enabled");
+  const { job: stands, output_on } = await hall.look();
+  assert.deepEqual([stands.step, stands.state, stands.question.about, output_on], [2, "running", "feed", false]);
+  assert.equal(await opened.locator(".toast").count(), 0, "a notice over the buttons");
+  await main.click();
+  await hall.untilLook("current", (l) => l.output_on === true);
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await rest();
+  await hall.post("/api/v1/stations/bench/job/stop", {});
+  await shut(opened);
 });
 
 await check("a whole sheet cannot be planned and begun from the page alone, or STOP leaves the job at work", async () => {
@@ -577,6 +608,9 @@ await check("a lost daemon is not told within three seconds, or is not found aga
   assert.ok(took < 3000, `${took} ms`);
   await verdict(opened, "unknown");
   assert.match(await words(opened, ".say"), /Go to the supply/);
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await opened.locator("#said", { hasText: "NOT STOPPED" }).waitFor();
+  assert.match(await words(opened, "#said"), /Switch the supply of bench off by hand/);
   await both(opened, "a lost daemon");
   await hall.serve();
   await opened.waitForSelector("#lost[hidden]", { state: "attached" });

@@ -56,7 +56,15 @@ function measured(run, again) {
 function amend(run, again) {
   const fields = { lot: input("K-104"), customer: input(""), note: input("", 1000), why: input("", 1000) };
   const said = h("div", { "aria-live": "polite" });
-  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i)])));
+  // What is on record stands in its field; sent is only what is another now.
+  const before = {};
+  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (before[k] ?? "") ? null : line(i)])));
+  get(`/api/v1/runs/${run.id}/record.json`).then((record) => {
+    for (const k of ["lot", "customer"]) {
+      before[k] = record[k] ?? "";
+      if (!fields[k].value) fields[k].value = before[k];
+    }
+  }).catch(() => {});
   return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
     h("div", { class: "row" }, button(S.after.enter, sender(`/api/v1/runs/${run.id}/amend`, gather, said, again), "main")), said);
 }

@@ -212,7 +212,7 @@ export function open(holder, _rest, frame) {
         frame.complain(error);
       }
     }, "main");
-    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
+    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
       h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), trusted && [h("p", { class: "wrong" }, failed), h("label", { class: "knowing" }, trusted, ` ${S.plan.supplyFails}`)], h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);

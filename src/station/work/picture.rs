@@ -180,7 +180,10 @@ impl Picture {
                     let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
                     let gone = alarm.gone().map(|at| utc_before(now.since(at)));
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
-                    let view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    let mut view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    if let Some(remedy) = guide.and_then(|guide| guide.remedy(*kind)) {
+                        view.remedy = remedy;
+                    }
                     // As the controller sorts its own: what holds first, then by priority.
                     let rank = |a: &AlarmView| (a.state.active(), a.priority);
                     let at = all.iter().position(|a| rank(a) < rank(&view)).unwrap_or(all.len());
