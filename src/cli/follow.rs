@@ -259,8 +259,9 @@ fn gone(look: &Value) -> Option<String> {
         0 => String::new(),
         more => format!(" (and {more} more: {})", hint("alarms")),
     };
+    let how = if alarm["gone_unseen"] == true { "not seen since the output is off" } else { "by itself" };
     Some(format!(
-        "  gone      {watch}, by itself: it was {}; seen? {}{more}",
+        "  gone      {watch}, {how}: it was {}; seen? {}{more}",
         text(&alarm["text"]),
         hint(&format!("alarms --ack {watch}"))
     ))
@@ -308,8 +309,10 @@ fn faces_left(run: &Value) -> bool {
 pub(super) fn question(run: &Value) -> Option<String> {
     let question = &run["question"];
     if let Some(turn) = question.get("turn-part") {
+        let count =
+            if turn["count"] == true { "count the parts (one may have fallen off), then " } else { "" };
         return Some(format!(
-            "turn the part: face {} of {} to the anode, then \"{}\" (answer no: it is held)",
+            "{count}turn the part: face {} of {} to the anode, then \"{}\" (answer no: it is held)",
             turn["next"],
             turn["faces"],
             hint("answer")
