@@ -8,11 +8,13 @@
 //! is steady at 3 A the work is shorted against the anode at a moment that has
 //! nothing to do with the polls; both times are taken from the supply's own
 //! clock. Then the alarm is acknowledged and the next run started; what does not get
-//! through to the daemon is tried again. The clients
-//! are at work all the while; they stand behind everybody else for the processor (nice 5), as if they were on other
-//! machines. What is allowed: one poll period, one exchange, and
-//! the on-delay of the watch, which begins with the first bad reading. Everything
-//! runs on one machine: clients, daemon and supplies share its cores.
+//! through to the daemon is tried again. The clients are at work all the while.
+//! What is allowed: one poll period, one exchange, and the on-delay of the watch, which begins with the first bad reading.
+//!
+//! Everything runs on one machine and shares its cores. The daemon has what its unit gives it, the lowest real-time
+//! priority; the supplies stand above it, for they are devices of their own in the world and wait for nobody's processor;
+//! the clients and who works the stations stand behind everybody else (nice 5), as if they were on other machines. Where
+//! the machine gives no real time, the heading says so, and daemon and supplies run as in a plain shell.
 
 #![expect(
     clippy::disallowed_methods,
@@ -49,6 +51,15 @@ const PATIENCE: Duration = Duration::from_secs(5);
 
 fn main() -> ExitCode {
     let samples: usize = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(1000);
+    let real_time = hall::real_time();
+    match &real_time {
+        Ok(()) => {
+            println!("daemon at real-time priority 1, as by its unit; supplies at 2; clients at nice 5")
+        }
+        Err(why) => {
+            println!("no real time here ({why}): daemon and supplies as in a plain shell; clients at nice 5")
+        }
+    }
     println!(
         "{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
         "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
@@ -57,7 +68,7 @@ fn main() -> ExitCode {
     for (watch, delay) in
         [("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO), ("", Duration::from_secs(1))]
     {
-        let plan = Plan { stations: &STATIONS, watch, ..Plan::default() };
+        let plan = Plan { stations: &STATIONS, watch, real_time: real_time.is_ok(), ..Plan::default() };
         let hall = Hall::of(plan);
         let text = std::fs::read_to_string(&hall.config).expect("just written");
         let slower = text.replace("poll = \"100 ms\"", &format!("poll = \"{} ms\"", POLL.as_millis()));
@@ -122,6 +133,7 @@ fn sample(hall: &Hall, daemon: &Daemon, clients: usize, samples: usize, answered
             .map(|((station, mimic), seed)| {
                 let taken = &taken;
                 scope.spawn(move || {
+                    stand_behind();
                     let mut chance = Chance(seed);
                     while taken.lock().expect("no panic").len() < samples {
                         let seconds = fall(daemon, station, mimic, &mut chance);
@@ -193,13 +205,18 @@ fn fault_to_off(mimic: &Mimic) -> f64 {
 
 /// Asks until it is told to stop, each time over a new connection.
 fn hammer(address: SocketAddr, n: usize, stop: &AtomicBool, answered: &AtomicU64) {
-    rustix::process::setpriority_process(None, 5).expect("lower is always allowed");
+    stand_behind();
     let path = ["/", "/metrics", "/api/v1/stations/s1", "/api/v1/stations"][n % 4];
     while !stop.load(Ordering::Relaxed) {
         if matches!(get(address, path), Ok(1..)) {
             answered.fetch_add(1, Ordering::Relaxed);
         }
     }
+}
+
+/// As if this thread were on another machine.
+fn stand_behind() {
+    rustix::process::setpriority_process(None, 5).expect("lower is always allowed");
 }
 
 fn get(address: SocketAddr, path: &str) -> std::io::Result<usize> {

@@ -7,6 +7,7 @@ use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
 use crate::ledger::{EventRow, JobEnd, Ledger, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs};
+use crate::rank;
 use crate::run::{Command, Refusal, RunState, Setup};
 use crate::station::{Ask, Baths, Envelope, Handle, Snapshot};
 use crate::supply::{Ammeter, Clock, Dialect, Spec};
@@ -212,7 +213,9 @@ where
             make,
         ));
     }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    // Those that look something up for control, not its own thread.
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().on_thread_start(rank::aside).build()?;
     std::thread::Builder::new().name("control".into()).spawn(move || {
         let farewells = LocalSet::new().block_on(&runtime, async move {
             let tasks: Vec<(String, JoinHandle<Farewell>)> = posts
