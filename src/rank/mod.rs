@@ -47,13 +47,14 @@ pub fn behind() {
     }
 }
 
-/// That niceness on the crate's scale from 0 to 99, which it takes back to a niceness as 20 - 40 p/99, cut to a whole.
+/// That niceness on the crate's scale p from 0 to 99, which it takes back as 19 - 39 p/99, cut to a whole: the middle of
+/// what becomes that one. A niceness below that of the thread would be refused.
 #[cfg(target_os = "linux")]
 fn that_is(nice: i32) -> ThreadPriority {
     let steps = (nice + 20).clamp(0, 39);
-    // 99 at most.
-    let value = u8::try_from(99 - (99 * steps + 39) / 40).unwrap_or(0);
-    ThreadPriorityValue::try_from(value).map_or(ThreadPriority::Min, ThreadPriority::Crossplatform)
+    let value = 99 - (99 * (2 * steps + 1) + 39) / 78;
+    let value = u8::try_from(value).ok().and_then(|value| ThreadPriorityValue::try_from(value).ok());
+    value.map_or(ThreadPriority::Min, ThreadPriority::Crossplatform)
 }
 
 /// Elsewhere the daemon leaves that to the system.

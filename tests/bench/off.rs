@@ -3,7 +3,7 @@
 //! `cargo bench --bench off [samples]` (1000 of each kind if not said)
 //!
 //! Twenty-four stations, each with a simulated supply in a process of its own,
-//! polled at 5 Hz over a line of 115,200 baud. Each goes its own way, so that at
+//! polled at 5 Hz, once over sockets and once over pseudo terminals at 115,200 baud. Each goes its own way, so that at
 //! any moment some start, some plate and some fall: a run is started, and when it
 //! is steady at 3 A the work is shorted against the anode at a moment that has
 //! nothing to do with the polls; both times are taken from the supply's own
@@ -15,6 +15,10 @@
 //! priority; the supplies stand above it, for they are devices of their own in the world and wait for nobody's processor;
 //! the clients and who works the stations stand behind everybody else (nice 5), as if they were on other machines. Where
 //! the machine gives no real time, the heading says so, and daemon and supplies run as in a plain shell.
+//!
+//! What goes into a pseudo terminal is handed over by a worker of the kernel (tty_flip_buffer_push), both ways, and that
+//! worker waits for the processor like any program, behind the clients and whatever else the machine does. A real line
+//! has it on the way in alone, and no clients on the same machine.
 
 #![expect(
     clippy::disallowed_methods,
@@ -43,6 +47,8 @@ const POLL: Duration = Duration::from_millis(200);
 /// A question of four items and its answer, about 70 characters at 115,200 baud (6 ms), the mimic's
 /// 2 ms of thought, the dialect's 5 ms of rest, and `OUTP OFF` (1 ms).
 const EXCHANGE: Duration = Duration::from_millis(14);
+/// The same on a socket, where nothing takes time on the wire.
+const EXCHANGE_TCP: Duration = Duration::from_millis(8);
 const CLIENTS: usize = 200;
 /// Between two looks at a condition: looking takes time from those who are looked at.
 const LOOK: Duration = Duration::from_millis(100);
@@ -61,18 +67,29 @@ fn main() -> ExitCode {
         }
     }
     println!(
-        "{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
-        "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
+        "{:<8}{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
+        "line", "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
     );
     let mut missed = false;
-    for (watch, delay) in
-        [("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO), ("", Duration::from_secs(1))]
-    {
+    let at_once = ("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO);
+    let usual = ("", Duration::from_secs(1));
+    let lines = [("tcp", EXCHANGE_TCP), ("pty", EXCHANGE)];
+    for ((line, exchange), (watch, delay)) in lines.into_iter().flat_map(|l| [(l, at_once), (l, usual)]) {
         let plan = Plan { stations: &STATIONS, watch, real_time: real_time.is_ok(), ..Plan::default() };
-        let hall = Hall::of(plan);
+        let tcp = line == "tcp";
+        let mut hall = if tcp { Hall::without_mimics(plan) } else { Hall::of(plan) };
         let text = std::fs::read_to_string(&hall.config).expect("just written");
         let slower = text.replace("poll = \"100 ms\"", &format!("poll = \"{} ms\"", POLL.as_millis()));
         assert_ne!(text, slower, "the hall polls at another rate");
+        let mut slower = slower;
+        for station in STATIONS.iter().filter(|_| tcp) {
+            let mimic = Mimic::start_tcp(hall.command(2));
+            let of = |port: &std::path::Path| format!("port = \"{}\"", port.display());
+            let moved = slower.replace(&of(&hall.port(station)), &of(&mimic.link));
+            assert_ne!(slower, moved, "the hall writes its ports in another way");
+            slower = moved;
+            hall.mimics.push(mimic);
+        }
         std::fs::write(&hall.config, slower).expect("as before");
         let daemon = hall.daemon();
         for clients in [0, CLIENTS] {
@@ -80,11 +97,11 @@ fn main() -> ExitCode {
             let answered = AtomicU64::new(0);
             let mut taken = sample(&hall, &daemon, clients, samples, &answered);
             taken.sort_by(f64::total_cmp);
-            let allowed = (POLL + EXCHANGE + delay).as_secs_f64();
+            let allowed = (POLL + exchange + delay).as_secs_f64();
             let late = taken.iter().filter(|t| **t > allowed).count();
             let n = taken.len();
             println!(
-                "{:<10}{clients:<10}{n:>8}{:>11.1}{:>11.1}{:>11.1}{:>12.0}{late:>14}",
+                "{line:<8}{:<10}{clients:<10}{n:>8}{:>11.1}{:>11.1}{:>11.1}{:>12.0}{late:>14}",
                 format!("{} ms", delay.as_millis()),
                 taken[n / 2] * 1e3,
                 taken[n * 9 / 10] * 1e3,

@@ -173,15 +173,29 @@ impl Mimic {
         Mimic::start_by(tankside(), link, baud)
     }
 
+    /// One on a socket: no line between it and whoever connects. Where it listens stands for its link.
+    pub fn start_tcp(mut command: Command) -> Mimic {
+        command.args(["mimic", "--with-parent", "--agitation", "air", "--area", WETTED]);
+        command.args(["--control", "127.0.0.1:0", "--tcp", "127.0.0.1:0"]);
+        let (process, log, control) = Mimic::begin(command);
+        let link = log.until("tcp ").trim().replacen("tcp ", "tcp:", 1).into();
+        Mimic { process, link, control }
+    }
+
     fn start_by(mut command: Command, link: &Path, baud: u32) -> Mimic {
         command.args(["mimic", "--with-parent", "--agitation", "air", "--area", WETTED]);
         command.args(["--control", "127.0.0.1:0", "--baud", &baud.to_string(), "--link"]).arg(link);
+        let (process, _, control) = Mimic::begin(command);
+        Mimic { process, link: link.into(), control }
+    }
+
+    fn begin(mut command: Command) -> (Process, Log, SocketAddr) {
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
         let log = Log::of(child.stdout.take().unwrap());
         let process = Process { child };
         log.until("ready");
         let control = log.until("control ").trim_start_matches("control ").parse().unwrap();
-        Mimic { process, link: link.into(), control }
+        (process, log, control)
     }
 
     /// One line to its control port, one line back.
@@ -348,7 +362,7 @@ impl Hall {
     }
 
     /// Our program, at that priority where there is real time.
-    fn command(&self, priority: u8) -> Command {
+    pub fn command(&self, priority: u8) -> Command {
         if self.plan.real_time { tankside_at(priority) } else { tankside() }
     }
 
