@@ -29,7 +29,7 @@ const BUSY_LOOK: Duration = Duration::from_millis(500);
 /// After this a busy port is tried once more.
 const BUSY_WAIT: Duration = Duration::from_secs(2);
 
-/// Stations at work: a control thread, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
+/// Stations at work: control threads, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
 /// own HTTP.
 ///
 /// End it with [`stop`](Tankside::stop). Dropped instead, it still switches every output off, as far as the minder
