@@ -21,6 +21,7 @@ mod link;
 mod notify;
 mod off;
 mod ports;
+mod rank;
 mod runs;
 mod scrape;
 #[path = "../tools/mod.rs"]
