@@ -97,7 +97,7 @@ fn rinse_or_step_is_not_called_as_the_file_calls_it_and_current_is_said_before_a
     rig.go_to(2);
     assert!(rig.view().say.contains("The current comes up by itself"), "{}", rig.view().say);
     rig.yes_to(About::Feed);
-    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2 })));
+    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false })));
     let turn = rig.view().say;
     assert!(turn.starts_with("Current is off.") && turn.contains("current comes back by itself"), "{turn}");
     rig.run_ends(RunState::Complete, "target reached");
