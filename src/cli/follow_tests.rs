@@ -167,6 +167,22 @@ fn stale_picture_shows_no_figures_and_says_how_old_it_is() {
 }
 
 #[test]
+fn a_supply_that_was_confirmed_off_and_not_let_in_is_not_said_to_be_perhaps_on() {
+    let mut look = look();
+    look["stale"] = json!(true);
+    look["measured"] = Value::Null;
+    look["output_known"] = json!(true);
+    look["output_on"] = json!(false);
+    let why = "the output is confirmed off, but a setpoint cannot be believed: set it at the front panel";
+    look["link"] = json!({"up": false, "port": "/dev/ttyUSB0", "trouble": why});
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    assert!(!text.contains("NOT KNOWN") && !text.contains("go to the supply"), "{text}");
+    let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("the output is off, but no run can start: the output is confirmed off"), "{text}");
+}
+
+#[test]
 fn nobody_is_told_to_do_nothing_while_it_is_not_known_what_the_output_does() {
     let mut look = look();
     look["output_known"] = json!(false);

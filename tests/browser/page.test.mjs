@@ -27,6 +27,7 @@ async function shut(opened) {
   await opened.context().close();
 }
 const verdict = (opened, word) => opened.waitForSelector(`.station[data-verdict="${word}"]`);
+const unfold = (opened) => opened.evaluate(() => document.querySelectorAll("details").forEach((d) => (d.open = true)));
 const words = (opened, selector) => opened.locator(selector).first().innerText();
 const rest = () => hall.untilLook("at rest", (l) => !["running", "held"].includes(l.run.state) && l.output_on === false);
 
@@ -221,6 +222,22 @@ await check("an alarm does not say its cause, what to do, or cannot be acknowled
   await sound.click();
   await until("sound on", async () => (await sound.getAttribute("aria-pressed")) === "true");
   await until("a sound", () => opened.evaluate(() => window.tones > 0));
+  // It is on at this screen after a reload too: at once where the browser lets it, else after a touch, and it says so.
+  await opened.addInitScript(() => {
+    window.silenced = true;
+    Object.defineProperty(AudioContext.prototype, "state", { get: () => (window.silenced ? "suspended" : "running") });
+  });
+  await opened.reload();
+  await opened.getByRole("button", { name: "Sound waits: touch the page" }).waitFor();
+  assert.equal(await sound.getAttribute("aria-pressed"), "true", "the choice is lost by a reload");
+  await both(opened, "the bench with a sound that waits");
+  await opened.evaluate(() => (window.silenced = false));
+  await opened.locator(".station").click({ position: { x: 2, y: 2 } });
+  await opened.getByRole("button", { name: "Sound on" }).waitFor();
+  await sound.click();
+  await until("sound off", async () => (await sound.getAttribute("aria-pressed")) === "false");
+  await opened.reload();
+  await opened.getByRole("button", { name: "Sound off" }).waitFor();
   assert.match(await words(opened, ".say"), /clip/);
   await both(opened, "the bench with an alarm");
   const acks = opened.getByRole("button", { name: /I know: acknowledge|Seen: take it off/ });
@@ -337,7 +354,12 @@ await check("a run cannot be measured, signed off or judged from its record, or 
   await opened.locator(".signed").getByText("K-104").waitFor();
   await opened.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await opened.getByRole("button", { name: "Ask", exact: true }).click();
-  await opened.locator(".advice pre", { hasText: "dark-edges" }).waitFor();
+  // Each cause leads to what it rests on.
+  await opened.locator(".advice h3", { hasText: "dark edges" }).waitFor();
+  await unfold(opened);
+  await opened.locator(".advice").getByText("edges beyond what the bath could feed").first().waitFor();
+  assert.equal(await opened.locator(".advice").getByRole("link", { name: "Look it up: the run's readings" }).first().getAttribute("href"), `/api/v1/runs/${done.id}/record.csv`);
+  assert.equal(await opened.locator(".advice").getByRole("link", { name: "Look it up: upkeep of nickel" }).count() + await opened.locator(".advice").getByRole("link", { name: "Look it up: analyses of nickel" }).count() > 0, true, "no way to the tank's record");
   const record = await hall.get(`/api/v1/runs/${done.id}/record.json`);
   assert.equal(record.lot, "K-104");
   assert.equal(record.signatures.at(-1).by, "Mila Brandt");
@@ -477,9 +499,44 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.getByLabel("Diameter").fill("34 mm");
   await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
   await opened.waitForSelector(".sheet ol li");
-  assert.match(await words(opened, ".sheet"), /7 steps/);
+  const sheet = await words(opened, ".sheet");
+  assert.match(sheet, /7 steps/);
+  assert.match(sheet, /rinse: after acid[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
+  assert.doesNotMatch(sheet, /water-break|after-acid/, "a name as the terminal has it");
   await both(opened, "a sheet's plan");
+  await opened.getByRole("button", { name: "Rehearse" }).click();
+  await opened.locator(".curve", { hasText: "came to the end of the sheet" }).waitFor();
+  assert.match(await words(opened, ".curve"), /Charge, nickel[\s\S]*A·min[\s\S]*the job is complete/);
+  await both(opened, "a sheet rehearsed");
+  assert.equal((await hall.look()).run.state === "running", false, "a rehearsal switched something on");
+  // A supply that failed its commissioning is started by who says that they know it, and by nobody else.
+  const tried = [];
+  await opened.route("**/api/v1/plan", async (route) => {
+    const response = await route.fetch();
+    await route.fulfill({ response, json: { ...(await response.json()), supply_failed: "The supply of station bench did not do as it should." } });
+  });
+  await opened.route("**/bench/job", (route) => {
+    tried.push(route.request().postDataJSON().supply_may_fail ?? false);
+    return route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: "not started" } });
+  });
+  await opened.getByLabel("How many").fill("5");
+  await opened.waitForFunction(() => document.querySelector(".sheet:not(.curve) h2")?.textContent.startsWith("5 "));
   await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.locator(".ask", { hasText: "did not do as it should" }).waitFor();
+  await both(opened, "start asked of a supply that failed");
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("refused", () => tried.length === 1);
+  await opened.getByLabel("I know that this supply failed its commissioning").check();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("said", () => tried.length === 2);
+  assert.deepEqual(tried, [false, true]);
+  await opened.unroute("**/api/v1/plan");
+  await opened.unroute("**/bench/job");
+  await opened.getByRole("button", { name: "Not yet" }).click();
+  await opened.getByLabel("How many").fill("6");
+  await opened.waitForFunction(() => document.querySelector(".sheet:not(.curve) h2")?.textContent.startsWith("6 "));
+  await opened.getByRole("button", { name: "Start…" }).click();
+  assert.equal(await opened.getByLabel("I know that this supply failed its commissioning").count(), 0, "a supply that did not fail is doubted");
   await opened.getByRole("button", { name: "Yes: begin the job" }).click();
   await opened.waitForSelector(".job:not([hidden])");
   await verdict(opened, "hand");

@@ -119,7 +119,7 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
         Question::HangPart => {
             format!("The entry voltage is ON. Hang the load in {}.", tank(step))
         }
-        Question::TurnPart { next, faces } => {
+        Question::TurnPart { next, faces, count } => {
             let turn = match &step.todo {
                 JobTodo::Powered { order, .. } => order.turn,
                 _ => None,
@@ -132,8 +132,13 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
                 Some(Confirm::Contact) => " When the contact breaks and returns, that is taken for done.",
                 _ => "",
             };
+            let count = if *count {
+                "An alarm stands that a part may have fallen off: count the parts on the bar. "
+            } else {
+                ""
+            };
             format!(
-                "{now}. Turn the parts so that face {next} of {faces} looks at the anode.{seen} When you say done, the \
+                "{now}. {count}Turn the parts so that face {next} of {faces} looks at the anode.{seen} When you say done, the \
                  current comes back by itself."
             )
         }

@@ -75,5 +75,8 @@ export function quantity(text) {
   return number === undefined ? text : fig(Number(number), unit);
 }
 
+/** A name of a sheet, as people say it: "water-break-again" is for the terminal. */
+export const words = (name) => String(name ?? "").replaceAll("-", " ");
+
 /** A title whose figure does not part from its unit at the end of a line. */
 export const kept = (title) => title.replace(/(\d) (?=[^\s\d]+$)/, "$1\u00a0");

@@ -134,18 +134,34 @@ function settings() {
   );
 }
 
-// Sound on alarm: off until somebody presses; browsers let no page make a sound before.
+// Sound on alarm: off until somebody presses, then on at this screen until somebody presses again. After a reload
+// browsers let no page make a sound before it was touched: then the button says so, and any touch will do.
+const SOUND = "tankside-sound";
 const sound = button("", async () => {
-  const on = sound.getAttribute("aria-pressed") !== "true";
-  (await import("./page/sound.js")).turn(on);
-  heard(on);
+  const waits = sound.dataset.waits === "true";
+  const on = waits || sound.getAttribute("aria-pressed") !== "true";
+  localStorage.setItem(SOUND, on ? "on" : "off");
+  await hear(on);
+  if (on) (await import("./page/sound.js")).sample();
 }, "sound", { id: "sound" });
-function heard(on) {
-  attr(sound, "aria-pressed", String(on));
-  sound.replaceChildren(icon(on ? "sound" : "mute"), h("span", {}, on ? S.set.soundOn : S.set.soundOff));
+async function hear(on) {
+  heard(on, on);
+  (await import("./page/sound.js")).turn(on, (can) => heard(sound.getAttribute("aria-pressed") === "true", !can));
 }
-heard(false);
+function heard(on, waits) {
+  attr(sound, "aria-pressed", String(on));
+  attr(sound, "data-waits", String(on && waits));
+  const words = on && waits ? S.set.soundWaits : on ? S.set.soundOn : S.set.soundOff;
+  keyed(sound, words, () => [icon(on && !waits ? "sound" : "mute"), h("span", {}, words)]);
+}
+heard(false, false);
 at("pulse").before(sound);
+if (localStorage.getItem(SOUND) === "on") hear(true);
+for (const touch of ["pointerdown", "keydown"])
+  addEventListener(touch, (event) => {
+    // The button itself is pressed in a moment.
+    if (sound.dataset.waits === "true" && !sound.contains(event.target)) hear(true);
+  });
 
 function may() {
   show(at("may"), !mayOperate());

@@ -27,13 +27,40 @@ async function plot(id, place, beside) {
 }
 const back = () => h("p", { class: "links" }, h("a", { href: "#/runs" }, S.runs.back));
 
+/** Where what a cause rests on can be looked up; its job only where the run was one of a job. */
+function evidence(cause, run) {
+  const record = `/api/v1/runs/${run.id}/record.html`;
+  const tank = `#/tanks/${encodeURIComponent(run.tank)}`;
+  const places = {
+    readings: [S.runs.rests.readings, `/api/v1/runs/${run.id}/record.csv`], alarms: [S.runs.rests.alarms, record], phases: [S.runs.rests.phases, record], order: [S.runs.rests.order, record], measured: [S.runs.rests.measured, record],
+    job: run.job && [S.runs.rests.job, jobRecord(run.job)], analyses: [S.runs.rests.analyses(run.tank), tank], upkeep: [S.runs.rests.upkeep(run.tank), tank],
+  };
+  const links = cause["rests-on"].map((what) => places[what]).filter(Boolean);
+  return links.length > 0 && h("p", { class: "links" }, links.map(([what, href]) => h("a", { href }, S.runs.restsOn(what))));
+}
+
+/** What the record speaks for, one by one; then what cannot be told, and what it speaks against. */
+function judged(found, run) {
+  const cause = (c) => h("section", { class: "cause" }, h("h3", {}, h("span", {}, c.cause), h("small", {}, S.runs.verdict[c.verdict])),
+    h("dl", {}, [[S.runs.seen, c.seen], [S.runs.how, `${c.how} (${c.source})`], [S.runs.checkNext, c.check]].map(([name, text]) => [h("dt", {}, name), h("dd", {}, text)])), evidence(c, run));
+  const rest = (heading, verdict, check) => {
+    const some = found.causes.filter((c) => c.verdict === verdict);
+    return some.length > 0 && h("details", {}, h("summary", {}, heading), h("ul", {}, some.map((c) => h("li", {}, `${c.cause}: ${c.seen}${check ? `; ${S.runs.checkNext}: ${c.check}` : ""}`, evidence(c, run)))));
+  };
+  return [
+    found.first && h("p", { class: "wrong" }, found.first), !found["any-evidence"] && h("p", {}, S.runs.noEvidence), found.causes.filter((c) => c.verdict in S.runs.verdict).map(cause),
+    rest(S.runs.unknown, "unknown", true), rest(S.runs.against, "against", false), h("details", {}, h("summary", {}, S.runs.notKnown), h("ul", {}, found["not-known"].map((t) => h("li", {}, t)))),
+  ].flat().filter(Boolean);
+}
+
 /** Why it came out like that, by its record: the daemon judges, this asks. */
-function advice(id, frame) {
+function advice(run, frame) {
   const saw = choice(S.saws, "");
   const said = h("div", { class: "advice", "aria-live": "polite" });
   const ask = button(S.runs.ask, async () => {
     try {
-      said.replaceChildren(h("pre", { tabindex: "0" }, (await get(`/api/v1/runs/${id}/advice?saw=${encodeURIComponent(saw.value)}`)).text));
+      const found = await get(`/api/v1/runs/${run.id}/advice?saw=${encodeURIComponent(saw.value)}`);
+      said.replaceChildren(h("h3", {}, S.saws[found.saw] ?? found.saw), ...judged(found, run));
     } catch (error) {
       frame.complain(error);
     }
@@ -46,7 +73,7 @@ async function record(holder, id, frame) {
   const picture = h("div", { class: "picture" });
   holder.append(...[
     back(), h("h1", {}, run.title), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
-    ...(run.ended ? [after(run), advice(id, frame)].flat().filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
+    ...(run.ended ? [after(run), advice(run, frame)].flat().filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
     h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), run.job && h("a", { href: jobRecord(run.job) }, S.runs.jobRecord), h("a", { href: `/api/v1/runs/${id}/record.json` }, S.runs.json), h("a", { href: `/api/v1/runs/${id}/record.csv` }, S.runs.csv)),
   ].flat().filter(Boolean));

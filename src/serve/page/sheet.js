@@ -28,14 +28,20 @@ export function worksheet(made) {
   );
 }
 
+/** When the parts of a step are to be turned. */
+const turned = (step) => {
+  const turn = step.todo.powered?.plan.worksheet.turn;
+  return turn && h("span", { class: "turns" }, `${S.plan.turns} ${turn.say}.`);
+};
+
 /** A whole sheet for a load: its steps, and everything that can hurt. */
 export function sheetPlan(made) {
   const w = made.worksheet;
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, w.title), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", {}, w.steps.map((s) => h("li", {}, h("strong", {}, s.name), s.tank ? `, ${s.tank}` : "", s.rinse.length ? S.plan.rinse(s.rinse.join(", ")) : "", s.hazards.length > 0 && h("small", {}, ` ${s.hazards.join(" ")}`)))),
-    list(S.plan.warnings, w.steps.flatMap((s) => (s.todo.powered?.plan.worksheet.warnings ?? []).map((t) => `${s.name}: ${t}`))),
+    h("ol", {}, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? `, ${s.tank}` : "", s.rinse.length ? S.plan.rinse(s.rinse.map(F.words).join(", ")) : "", turned(s), s.hazards.length > 0 && h("small", {}, ` ${s.hazards.join(" ")}`)))),
+    list(S.plan.warnings, w.steps.flatMap((s) => (s.todo.powered?.plan.worksheet.warnings ?? []).map((t) => `${F.words(s.name)}: ${t}`))),
     list(S.plan.cautions, w.cautions),
     h("details", {}, h("summary", {}, S.plan.whole), h("pre", { tabindex: "0" }, made.text)),
   );
@@ -45,7 +51,20 @@ export const sheetLine = (w, station) => S.plan.askSheet(w, station, F.quantity(
 /** What is asked before the current goes on, in one line. */
 export const line = (w, station) => S.plan.askLine({ title: w.title, current: F.quantity(w.current), volts: F.quantity(w.volts), time: F.quantity(w.time), tank: w.tank, station });
 
+const told = (played) => h("ol", {}, played.story.map((s) => h("li", {}, `${F.time(s.seconds)}: ${s.text}`)));
+
+/** A whole sheet, rehearsed: no curve, for each of its runs would have one of its own. */
+function jobRehearsal(played) {
+  return h(
+    "section", { class: "sheet curve", "aria-label": S.plan.curve },
+    h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsedJob(played.complete)), !played.complete && played.cause && ` ${played.cause}`),
+    figures([[S.rehearsal.time, F.time(played.seconds), S.rehearsal.hands], ...played.charges.map((c) => [`${S.rehearsal.charge}, ${c.tank}`, F.minutes(c.charge_coulombs)])]),
+    told(played), h("p", { class: "hint" }, S.rehearsal.simulated),
+  );
+}
+
 export function rehearsal(played) {
+  if (played.charges) return jobRehearsal(played);
   return h(
     "section", { class: "sheet curve", "aria-label": S.plan.curve },
     h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsed(played.complete)), !played.complete && played.cause && ` ${played.cause}`),

@@ -16,6 +16,8 @@ export function verdict(look, gone) {
   if (gone || !look.output_known) return "unknown";
   const alarms = standing(look);
   if (alarms.some((a) => a.state === "unacknowledged" && (a.priority === "high" || a.response === "cut"))) return "act";
+  // Down, and known to be off: the supply answered and was not let in; there is something to do about it.
+  if (!look.link.up && look.output_on === false) return "act";
   if (look.stale) return "unknown";
   if (look.job?.state === "held") return "held";
   if (run.state === "held") return "held";

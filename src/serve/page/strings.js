@@ -86,11 +86,11 @@ export const S = {
     count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until", what: "What counts",
     value: "How much", more: "More", hold: "Hold", holdValue: "At", entry: "Into the tank", ramp: "Rise over", turn: "Turn over",
     ceiling: "Ceiling", operator: "Your name", notYet: "Fill in the parts and the target: the worksheet comes by itself.",
-    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", edgesBurn: "I know that edges would burn, and want it so",
+    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", edgesBurn: "I know that edges would burn, and want it so", supplyFails: "I know that this supply failed its commissioning, and start all the same",
     hangs: (tank, entry) => (entry === "dead" ? `Does the load hang in ${tank}, and are the supply's leads on ${tank} and on no other tank?` : `Are the supply's leads on ${tank} and on no other tank? Nothing may hang in it yet: you are asked.`),
     askLine: (w) => `${w.title}. ${w.current} at a ceiling of ${w.volts}, ${w.time}, on ${w.station}, in ${w.tank}.`,
     worksheet: "Worksheet", problems: "It cannot be done like this", warnings: "Mind", cautions: "What can hurt", whole: "The whole worksheet",
-    curve: "What would happen", rehearsed: (ok) => (ok ? "The rehearsal came to its target." : "The rehearsal did not come to its target."),
+    curve: "What would happen", rehearsedJob: (ok) => (ok ? "The rehearsal came to the end of the sheet." : "The rehearsal did not come to the end of the sheet."), rehearsed: (ok) => (ok ? "The rehearsal came to its target." : "The rehearsal did not come to its target."),
     noUnit: (example) => `write the unit too, as in ${example}`, empty: "write something here", noTank: "The config has no tank.",
     started: (run) => `Started. ${run}`, loads: (n) => `This is load 1 of ${n}.`, busy: "Another run is on at this station.",
     none: "as the bath likes it", sheetName: "Sheet", base: "Parts are of", asSheet: "as the sheet says", missing: (list) => `the config has no tank of: ${list}`, stepsIn: (n, time) => `${n} steps, ${time} in the tanks`, askSheet: (w, station, time) => `${w.title}. ${w.steps.length} steps on ${station}, ${time} in the tanks; the page says each one.`, noTurn: "no turn", turns: "Turn:", faces: (n) => `${n} faces`,
@@ -101,7 +101,7 @@ export const S = {
   sheet: { area: "Area", current: "Current", ceiling: "Ceiling", time: "Time", charge: "Charge", mass: "Metal", thickness: "Thickness", edge: "At the edges", density: "Density", fastest: "Fastest safe", loads: "Loads", ramp: "Rise" },
   shapes: { disc: "disc", plate: "plate", washer: "washer", cylinder: "cylinder", tube: "tube", ring: "ring", sphere: "ball", cone: "cone", wire: "wire", box: "box", "hex-bar": "hexagon bar", area: "known area" },
   measures: { diameter: "Diameter", thickness: "Thickness", length: "Length", width: "Width", height: "Height", outside: "Outside", inside: "Inside", wall: "Wall", wire: "Wire", flats: "Across flats", area: "Area" },
-  rehearsal: { time: "Takes", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
+  rehearsal: { time: "Takes", hands: "with somebody who does everything at once", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   // Tanks
   tanks: {
     heading: "Tanks", worked: "Worked", today: "Today", month: "This month", since: (charge) => `${charge} since`, each: { day: "Ampere-hours each day", month: "Ampere-hours each month" }, units: { "grams-per-liter": "g/L", ph: "" }, all: "All", noSuch: (tank) => `There is no tank ${tank}.`, far: "not within a year", noteHint: "new bottle, 200 mL", sinceEach: "Ampere-hours since", byPart: "Ampere-hours by part", part_: "Part", pieces: "Pieces", noPart: "rack, tips and what has no number", onlyShow: "Only show", titration: "Titration", titrationExample: (metal) => (metal === "nickel" ? "nickel: 23.2 mL EDTA 0.1 M, sample 2 mL" : `${metal}: 9.8 mL * 2.93 g/L`), metals: { Ni: "nickel", Cu: "copper", Ag: "silver", Au: "gold", Zn: "zinc", Sn: "tin", Cr: "chromium", Fe: "iron", Pd: "palladium", Rh: "rhodium" },
@@ -115,12 +115,15 @@ export const S = {
   // Runs
   runs: {
     heading: "Runs", load: "Load", search: "Search", searchHint: "part, tank, day, name, state", none: "No run fits.", older: "Older runs", compare: "Compare the two", pick: "Compare", picked: (n) => (n > 2 ? `Compare: ${n} chosen, 2 wanted` : `Compare: choose ${2 - n} ${n ? "more" : "runs"}`), which: ["First", "Second"], lines: ["(whole line)", "(dashes and dots)"], goesOn: "It still runs. What is measured and the sign-off come when it has ended.",
-    back: "All runs", record: "Record to print", jobRecord: "Record of the whole job", json: "JSON", csv: "CSV", plot: "The run's curve", noPlot: "No curve is kept of this run.", events: "What happened", advice: "What to do better", saw: "What do the parts look like?", ask: "Ask", tank: "Tank", station: "Station",
+    back: "All runs", record: "Record to print", jobRecord: "Record of the whole job", json: "JSON", csv: "CSV", plot: "The run's curve", noPlot: "No curve is kept of this run.", events: "What happened", advice: "What to do better", noEvidence: "Nothing in this run's record speaks for any cause. What follows is the order in which the trade meets them, not a finding.",
+    verdict: { strong: "the record speaks strongly for it", for: "the record speaks for it", weak: "a hint only" }, seen: "Seen", how: "How it comes", checkNext: "Check", restsOn: (what) => `Look it up: ${what}`,
+    rests: { readings: "the run's readings", alarms: "the run's alarms", phases: "the run's phases", order: "the run's settings", measured: "what its parts measured", job: "the steps of its job", analyses: (tank) => `analyses of ${tank}`, upkeep: (tank) => `upkeep of ${tank}` },
+    unknown: "Cannot be told from this record", against: "The record speaks against", notKnown: "What it does not know", saw: "What do the parts look like?", ask: "Ask", tank: "Tank", station: "Station",
     began: "Began", ended: "Ended", state: "State", charge: "Charge", target: "Asked for", thickness: "Thickness", worked: "Worked", unobserved: "Not observed", area: "Area", parts: "Parts", by: "By", density: "Mean density", stages: "Stages", comparing: "Two runs side by side", figure: "Figure", again: "Plan it again",
   },
   saws: { "dark-edges": "dark edges", rough: "rough", pitted: "pitted", peeling: "peeling", dull: "dull", "bare-spots": "bare spots", "thin-inside": "thin inside", "thick-edges": "thick edges", powdery: "powdery", stained: "stained" },
   // Settings, log-in
-  set: { theme: "Light or dark", auto: "as the device", light: "light", dark: "dark", soundOn: "Sound on", soundOff: "Sound off", name: "Your name, for the ledger", logout: "Log out", units: (u) => `Units: ${u === "us" ? "US" : u}, by the config`, nobody: "somebody at the page" },
+  set: { theme: "Light or dark", auto: "as the device", light: "light", dark: "dark", soundOn: "Sound on", soundOff: "Sound off", soundWaits: "Sound waits: touch the page", name: "Your name, for the ledger", logout: "Log out", units: (u) => `Units: ${u === "us" ? "US" : u}, by the config`, nobody: "somebody at the page" },
   login: { heading: "Log in", token: "Token", go: "Log in", why: "This daemon asks who you are. A token is made at the daemon's terminal: tankside token add tablet --scope operate", wait: (s) => `Too many tries. Wait ${s} s.` },
   scope: "This token may only watch.",
   methods: { xrf: "X-ray fluorescence", coulometric: "coulometric", section: "section under the microscope", micrometer: "micrometer" },

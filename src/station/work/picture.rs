@@ -23,6 +23,8 @@ pub(super) struct Picture {
     pub link: LinkView,
     /// The output was on when the link was last made.
     pub found_on: bool,
+    /// Its output was confirmed off at the last try to connect, though the try failed.
+    pub off_all_the_same: bool,
     station: String,
     stale_after: Duration,
     out: watch::Sender<Arc<Snapshot>>,
@@ -53,6 +55,7 @@ impl Picture {
         Picture {
             link: LinkView { port, trouble: Some("not connected yet".into()), ..LinkView::default() },
             found_on: false,
+            off_all_the_same: false,
             station: station.into(),
             stale_after,
             seq: 0,
@@ -145,6 +148,8 @@ impl Picture {
         let fresh = self.fresh(now).copied();
         // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
+        // A supply that is not let in for what it holds as setpoints was confirmed off at the last try.
+        let output_on = output_on.or(self.off_all_the_same.then_some(false));
         let mut snapshot = Snapshot {
             station: self.station.clone(),
             seq: self.seq,

@@ -312,7 +312,7 @@ fn question_of_the_run_is_the_jobs_and_goes_when_the_contact_answers_it() {
     let mut rig = Rig::new(nickel());
     rig.go_to(2);
     rig.yes_to(About::Feed);
-    let turn = Event::Asked(Question::TurnPart { next: 2, faces: 2 });
+    let turn = Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false });
     rig.feed(GuideInput::Run(turn.clone()));
     rig.asks(About::TurnPart);
     // Seen by the contact: the run ramps again.
