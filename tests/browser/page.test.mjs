@@ -388,6 +388,13 @@ await check("an alarm's state cannot be told, or what cannot be put aside is off
   await opened.waitForSelector(".alarm");
   assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), ["I know: acknowledge"]);
   await shut(opened);
+  // An id of January 27: the alarm, of January 2, came in a load before.
+  const load = { ...job(), id: "019c0000-0000-7000-8000-000000000000" };
+  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: load, alarms: [alarm("returned-unacknowledged")] }) });
+  await later.getByText("From earlier loads: 1").waitFor();
+  assert.ok(await later.locator(".alarms").isHidden(), "an alarm of an earlier load stands as if it were of this one");
+  await sound(later, "an alarm of an earlier load");
+  await shut(later);
 });
 
 await check("a job that came to its end is said to have ended early, or its record is not to be found", async () => {
