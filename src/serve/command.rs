@@ -383,13 +383,15 @@ pub(super) async fn plan(
             tokio::task::spawn_blocking(move || planner.plan_job(body.station.as_deref(), &body.request))
                 .await
                 .map_err(|e| Problem::bug(e.to_string()))??;
-        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text })));
+        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks })));
     }
     let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
     Ok(Json(
-        serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text, "order": planned.order }),
+        serde_json::json!({
+            "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "order": planned.order,
+        }),
     ))
 }
 
