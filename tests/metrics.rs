@@ -49,6 +49,7 @@ fn working() -> Snapshot {
             respond_within_minutes: 1,
             unseen: "",
             since: String::new(),
+            gone: None,
             first_out: Some(1),
             chattering: true,
             shelved_until: None,

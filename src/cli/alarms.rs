@@ -3,7 +3,7 @@
 use super::args::AlarmArgs;
 use super::client::{Client, escape};
 use super::follow::text;
-use super::say::{line, say, table, when, wrap};
+use super::say::{hint, line, say, table, when, wrap};
 use super::show::json_out;
 use crate::host::{Done, Failure};
 use serde_json::{Map, Value, json};
@@ -103,6 +103,8 @@ fn standing(all: &Value, stations: &[Value]) -> String {
     let mut now: Vec<&Value> = all["now"].as_array().into_iter().flatten().collect();
     // In the order in which they came; what is put aside comes last.
     now.sort_by_key(|entry| entry["alarm"]["first_out"].as_u64().unwrap_or(u64::MAX));
+    let (gone, now): (Vec<&Value>, Vec<&Value>) =
+        now.into_iter().partition(|entry| entry["alarm"]["state"] == "returned-unacknowledged");
     if now.is_empty() {
         put("No alarm stands.", 0);
     }
@@ -147,6 +149,23 @@ fn standing(all: &Value, stations: &[Value]) -> String {
             ),
             14,
         );
+    }
+    // What has gone asks for nothing at the tank: it is told as what was, and waits only to be known.
+    for entry in gone {
+        let alarm = &entry["alarm"];
+        let watch = text(&alarm["watch"]);
+        let (came, went) = (when(&alarm["since"]), when(&alarm["gone"]));
+        let ack = hint(&format!("alarms --ack {watch}"));
+        put(
+            &format!(
+                "{}: {watch} ({}, gone by itself, not acknowledged) came {came}, went {went}",
+                text(&entry["station"]),
+                text(&alarm["priority"])
+            ),
+            4,
+        );
+        put(&format!("    it was    {}", text(&alarm["text"])), 14);
+        put(&format!("    to clear  you have seen it: {ack}"), 14);
     }
     for station in stations {
         let name = text(&station["station"]);
@@ -218,7 +237,7 @@ mod tests {
         json!({"station": "bench", "alarm": {
             "watch": watch, "state": "unacknowledged", "priority": "high", "response": "tell", "text": "seen it",
             "cause": "the cause", "consequence": "burns", "remedy": "look", "respond_within_minutes": 3,
-            "since": "2026-01-02T03:04:05Z", "first_out": first_out, "chattering": watch == "drift",
+            "since": "2026-01-02T03:04:05Z", "gone": null, "first_out": first_out, "chattering": watch == "drift",
             "shelved_until": null
         }})
     }
@@ -247,6 +266,30 @@ mod tests {
         let held = json!({"station": "bench", "run": {"held_for": "open-circuit", "held_remedy": "Check the clip."}});
         let said = standing(&json!({"now": []}), &[held]);
         assert!(said.contains("still held for open-circuit: Check the clip."), "{said}");
+    }
+
+    #[test]
+    fn alarm_that_has_gone_by_itself_is_told_as_what_was_and_gives_nothing_to_do_at_the_tank() {
+        let mut gone = entry("over-dwell", None);
+        gone["alarm"]["state"] = json!("returned-unacknowledged");
+        gone["alarm"]["gone"] = json!("2026-01-02T03:09:05Z");
+        let said = standing(&json!({"now": [gone]}), &[]);
+        assert!(said.starts_with("No alarm stands.\n"), "{said}");
+        for word in [
+            "gone by itself, not acknowledged",
+            "came 2026-01-02 03:04:05 UTC, went 2026-01-02 03:09:05 UTC",
+            "it was    seen it",
+            "tankside alarms --ack over-dwell",
+        ] {
+            assert!(
+                said.split_whitespace()
+                    .collect::<Vec<_>>()
+                    .join(" ")
+                    .contains(&word.split_whitespace().collect::<Vec<_>>().join(" ")),
+                "{word} in {said}"
+            );
+        }
+        assert!(!said.contains("  do ") && !said.contains("within about"), "{said}");
     }
 
     #[test]

@@ -53,7 +53,7 @@ pub(crate) struct Common {
     /// Send a token to another machine in plain HTTP, for anybody on that network to read
     #[arg(long, global = true)]
     pub in_the_clear: bool,
-    /// Who gives the command, for the ledger [default: $USER]
+    /// Who gives the command, for the record: your name [default: the name you are logged in with, $USER]
     #[arg(long = "as", global = true, value_name = "NAME")]
     pub operator: Option<String>,
 }
@@ -100,17 +100,23 @@ pub(crate) enum Verb {
     },
     /// Begins a run, or a job: a load through a whole sheet
     #[command(
-        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\"\n         tankside start --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\" --lot 41\n         tankside start --job-from last --from activate"
+        after_help = "Example: tankside start --tank nickel --part \"disc 34 mm x 1 mm\" --count 6 --thickness \"8 um\" --ramp \"20 s\"\n         tankside start --sheet nickel-on-copper-alloys --base brass --part \"6 disc 34 mm x 1 mm\" --lot 41\n         tankside start --job-from last --from activate\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
     )]
     Start(StartArgs),
     /// Ramps down, switches off and waits
-    #[command(after_help = "Example: tankside hold --station bench")]
+    #[command(
+        after_help = "Example: tankside hold --station bench\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Hold(StationArg),
     /// Goes on after a hold, with a new ramp
-    #[command(after_help = "Example: tankside resume")]
+    #[command(
+        after_help = "Example: tankside resume\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Resume(StationArg),
     /// Ends the run in good order, and the job if there is one
-    #[command(after_help = "Example: tankside stop")]
+    #[command(
+        after_help = "Example: tankside stop\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Stop {
         /// Only the run of the step at work; the job then waits for what is to be done
         #[arg(long)]
@@ -119,10 +125,14 @@ pub(crate) enum Verb {
         at: StationArg,
     },
     /// Output off at once; the run is aborted
-    #[command(after_help = "Example: tankside abort")]
+    #[command(
+        after_help = "Example: tankside abort\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Abort(StationArg),
     /// Answers the question that stands: done or yes, or no
-    #[command(after_help = "Example: tankside answer done\n         tankside answer no --question 12")]
+    #[command(
+        after_help = "Example: tankside answer done\n         tankside answer done --as Mila\n         tankside answer no --question 12\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Answer {
         #[arg(value_enum, default_value = "done")]
         answer: AnswerArg,
@@ -141,7 +151,9 @@ pub(crate) enum Verb {
         at: StationArg,
     },
     /// Leaves a job's step out, with a reason
-    #[command(after_help = "Example: tankside skip --reason \"no oven today, baked tomorrow at 8\"")]
+    #[command(
+        after_help = "Example: tankside skip --reason \"no oven today, baked tomorrow at 8\"\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
+    )]
     Skip {
         /// Why; it goes on record
         #[arg(long, value_name = "TEXT")]
@@ -163,7 +175,7 @@ pub(crate) enum Verb {
     Follow(StationArg),
     /// Alarms that stand, each with what to do; acknowledges, shelves, explains, counts
     #[command(
-        after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n         tankside alarms --shelve drift --for \"30 min\"\n         tankside alarms --help-on burn-margin"
+        after_help = "Example: tankside alarms --ack over-voltage --note \"dirty clip, cleaned\"\n         tankside alarms --shelve drift --for \"30 min\"\n         tankside alarms --help-on burn-margin\n\nWho did it goes on record: --as NAME, else the name you are logged in with ($USER)."
     )]
     Alarms(AlarmArgs),
     /// Charge accounts of the tanks and what is due; logs what was done, says what is so in one

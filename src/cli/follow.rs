@@ -20,6 +20,15 @@ const PERIOD: Duration = Duration::from_millis(500);
 /// of at most `width` characters and fewer than 24 of them. Lines that ask for
 /// somebody's hands begin with `!`.
 pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
+    text_of(look, units, width, HEIGHT)
+}
+
+/// The same with all steps of a job and all else, however long.
+pub(crate) fn status_text(look: &Value, units: Units, width: usize) -> String {
+    text_of(look, units, width, usize::MAX)
+}
+
+fn text_of(look: &Value, units: Units, width: usize, height: usize) -> String {
     let run = &look["run"];
     let mut lines = vec![heading(look)];
     lines.push("─".repeat(width));
@@ -35,6 +44,7 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     if let (true, Some(remedy)) = (guided, held_remedy(look)) {
         do_now.push(format!("! do        {remedy}"));
     }
+    do_now.extend(gone(look));
     lines.extend(do_now.iter().flat_map(|line| wrap(line, 12, width)));
     if !(guided || ended) || runs {
         lines.push(format!("  how long? {}", how_long(run)));
@@ -42,9 +52,10 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     lines.extend(follow_job::lines(look, width));
     lines.push(String::new());
     if (guided || ended) && !runs {
-        lines.extend(follow_job::steps(look, width));
+        lines.extend(follow_job::hazards(look, width));
+        lines.extend(follow_job::steps(look, height.saturating_sub(lines.len() + 1)));
         lines.push(link_line(look));
-        return lines.iter().take(HEIGHT).map(|line| cut(line, width) + "\n").collect();
+        return lines.iter().take(height).map(|line| cut(line, width) + "\n").collect();
     }
 
     lines.push(charge_line(run, width));
@@ -66,13 +77,18 @@ pub(crate) fn follow_text(look: &Value, units: Units, width: usize) -> String {
     }
     lines.extend(doubts(look).iter().flat_map(|doubt| wrap(&format!("  unsure    {doubt}"), 12, width)));
     lines.push(String::new());
-    lines.extend(trends(look, width));
+    if guided {
+        // The trends are on the page; where the job is, is not to be looked up elsewhere.
+        lines.extend(follow_job::steps(look, height.saturating_sub(lines.len() + 2)));
+    } else {
+        lines.extend(trends(look, width));
+    }
     if let Some(name) = look["tank"]["name"].as_str() {
         let charge = Charge::new(look["tank"]["charge_coulombs"].as_f64().unwrap_or(0.0));
         lines.push(format!("  tank      {name}, {} so far", charge.show_in("A.h")));
     }
     lines.push(link_line(look));
-    lines.truncate(HEIGHT);
+    lines.truncate(height);
     lines.iter().map(|line| cut(line, width) + "\n").collect()
 }
 
@@ -206,10 +222,10 @@ fn active_alarms(look: &Value) -> impl Iterator<Item = &Value> {
         .filter(|a| matches!(a["state"].as_str(), Some("unacknowledged" | "acknowledged")))
 }
 
-/// The alarms, each with its remedy.
+/// The alarms that stand, each with its remedy.
 fn alarms(look: &Value) -> Vec<String> {
     let mut lines = Vec::new();
-    let alarms = look["alarms"].as_array().map_or(&[][..], Vec::as_slice);
+    let alarms: Vec<_> = active_alarms(look).collect();
     for alarm in alarms.iter().take(2) {
         lines.push(format!(
             "! alarm     {} ({}): {}",
@@ -220,9 +236,26 @@ fn alarms(look: &Value) -> Vec<String> {
         lines.push(format!("! do        {}", text(&alarm["remedy"])));
     }
     if alarms.len() > 2 {
-        lines.push(format!("! alarm     and {} more: tankside alarms", alarms.len() - 2));
+        lines.push(format!("! alarm     and {} more: {}", alarms.len() - 2, hint("alarms")));
     }
     lines
+}
+
+/// What was an alarm and has gone by itself: nothing is to be done about it but to know.
+fn gone(look: &Value) -> Option<String> {
+    let all = look["alarms"].as_array().into_iter().flatten();
+    let mut gone = all.filter(|a| a["state"] == "returned-unacknowledged");
+    let alarm = gone.next()?;
+    let watch = text(&alarm["watch"]);
+    let more = match gone.count() {
+        0 => String::new(),
+        more => format!(" (and {more} more: {})", hint("alarms")),
+    };
+    Some(format!(
+        "  gone      {watch}, by itself: it was {}; seen? {}{more}",
+        text(&alarm["text"]),
+        hint(&format!("alarms --ack {watch}"))
+    ))
 }
 
 /// What to do: alarms first, then the question that stands.
@@ -254,8 +287,7 @@ fn now(look: &Value) -> Vec<String> {
 /// What to do about what the run is held for, unless its alarm says so already.
 fn held_remedy(look: &Value) -> Option<&str> {
     let run = &look["run"];
-    let told = look["alarms"].as_array().into_iter().flatten().take(2);
-    let told = told.into_iter().any(|alarm| alarm["watch"] == run["held_for"]);
+    let told = active_alarms(look).take(2).any(|alarm| alarm["watch"] == run["held_for"]);
     run["held_remedy"].as_str().filter(|_| !told)
 }
 
@@ -284,6 +316,9 @@ pub(super) fn question(run: &Value) -> Option<String> {
 
 fn how_long(run: &Value) -> String {
     match (run["state"].as_str(), run["left_seconds"].as_f64()) {
+        (Some("running"), Some(left)) if run["question"] == "hang-part" => {
+            format!("{} of current, from when the load hangs", seconds(left))
+        }
         (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {

@@ -4,8 +4,8 @@ use super::follow::text;
 use super::say::{seconds, wrap};
 use serde_json::Value;
 
-/// The most steps shown at once, around the one at work.
-const STEPS: usize = 7;
+/// However little room there is: the step before, the one at work, the next.
+const FEWEST: usize = 3;
 
 /// The job's own lines: where it is, what to do, for how long, what hurts, what comes next. Empty where no job is
 /// open and none has just ended.
@@ -31,23 +31,30 @@ pub(super) fn lines(look: &Value, width: usize) -> Vec<String> {
     for lead in job["question"]["leads_to"].as_array().into_iter().flatten() {
         all.push(format!("            {}: {}", text(&lead["answer"]), text(&lead["then"])));
     }
-    all.extend(clock(job).map(|clock| format!("  how long? {clock}")));
+    all.extend(clock(look).map(|clock| format!("  how long? {clock}")));
     fold(all, width)
 }
 
-/// The steps, where no run has the room.
-pub(super) fn steps(look: &Value, width: usize) -> Vec<String> {
-    let job = &look["job"];
-    let mut all = Vec::new();
-    let hazards: Vec<_> = job["hazards"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
-    if !hazards.is_empty() {
-        all.push(format!("  hazards   {}", hazards.join(" ")));
+/// What can hurt in the step at work.
+pub(super) fn hazards(look: &Value, width: usize) -> Vec<String> {
+    let all = look["job"]["hazards"].as_array().into_iter().flatten();
+    let hazards: Vec<_> = all.filter_map(Value::as_str).collect();
+    if hazards.is_empty() {
+        return Vec::new();
     }
-    let mut all = fold(all, width);
+    fold(vec![format!("  hazards   {}", hazards.join(" "))], width)
+}
+
+/// The steps, at most so many lines of them, around the one at work.
+pub(super) fn steps(look: &Value, most: usize) -> Vec<String> {
+    let job = &look["job"];
     let steps = job["steps"].as_array().map_or(&[][..], Vec::as_slice);
     let at = job["step"].as_u64().and_then(|n| usize::try_from(n).ok()).unwrap_or(1).saturating_sub(1);
-    let from = at.saturating_sub(2).min(steps.len().saturating_sub(STEPS));
-    for step in steps.iter().skip(from).take(STEPS) {
+    let most = most.max(FEWEST).min(steps.len());
+    // What comes next is worth more room than what is done.
+    let from = at.saturating_sub((most - 1) / 3).min(steps.len() - most);
+    let mut all = Vec::new();
+    for step in steps.iter().skip(from).take(most) {
         let state = text(&step["state"]);
         let pointer = if state == "now" { ">" } else { " " };
         let tank = step["tank"].as_str().map(|t| format!(" in {t}")).unwrap_or_default();
@@ -68,7 +75,7 @@ pub(super) fn plain(look: &Value) -> Option<String> {
     if !super::job::open(job) {
         return None;
     }
-    let clock = clock(job).map(|c| format!(" | {c}")).unwrap_or_default();
+    let clock = clock(look).map(|c| format!(" | {c}")).unwrap_or_default();
     Some(format!(
         "job {} step {}/{} {}{clock} | {}",
         text(&job["state"]),
@@ -95,7 +102,8 @@ fn how(job: &Value) -> Option<String> {
     Some(format!("tankside {resume}{rest}stop"))
 }
 
-fn clock(job: &Value) -> Option<String> {
+fn clock(look: &Value) -> Option<String> {
+    let job = &look["job"];
     let time = |key: &str| job[key].as_f64().map(seconds);
     if let Some(over) = time("over_dwell_seconds") {
         return Some(format!("TOO LONG by {over}"));
@@ -109,7 +117,16 @@ fn clock(job: &Value) -> Option<String> {
     if let Some(left) = time("countdown_seconds") {
         return Some(format!("{left} to go"));
     }
-    time("begin_within_seconds").map(|left| format!("to be begun within {left}"))
+    let left = job["begin_within_seconds"].as_f64()?;
+    let by = clock_in(&look["taken"], left).map(|at| format!("before {at}, ")).unwrap_or_default();
+    Some(format!("this step must begin {by}in {}", seconds(left)))
+}
+
+/// The time of day so much after a moment of the daemon's.
+fn clock_in(taken: &Value, left: f64) -> Option<String> {
+    let taken: jiff::Timestamp = taken.as_str()?.parse().ok()?;
+    let at = taken.checked_add(std::time::Duration::try_from_secs_f64(left).ok()?).ok()?;
+    Some(format!("{} UTC", at.strftime("%H:%M:%S")))
 }
 
 fn fold(lines: Vec<String>, width: usize) -> Vec<String> {
@@ -136,7 +153,7 @@ mod tests {
         let said = lines(&look, 80).join("\n");
         assert!(said.contains("step 2 of 3: activate") && said.contains("12 s to go"), "{said}");
         assert!(!said.contains('!'), "{said}");
-        let said = steps(&look, 80).join("\n");
+        let said = [hazards(&look, 80), steps(&look, 9)].concat().join("\n");
         assert!(said.contains("goggles") && said.contains(">  2  activate in acid: now"), "{said}");
         look["job"]["question"] = json!({"seq": 4, "answers": ["yes", "no"],
             "leads_to": [{"answer": "no", "then": "back to step 1, clean (2 of 3 tries left)"}]});
@@ -148,6 +165,19 @@ mod tests {
             "{said}"
         );
         assert!(said.contains("no: back to step 1, clean (2 of 3 tries left)"), "{said}");
+    }
+
+    #[test]
+    fn step_that_must_begin_soon_says_by_what_time() {
+        let mut look = look();
+        look["job"]["countdown_seconds"] = Value::Null;
+        look["job"]["begin_within_seconds"] = json!(40.0);
+        look["taken"] = json!("2026-01-02T14:31:20.000Z");
+        let said = lines(&look, 80).join("\n");
+        assert!(said.contains("how long? this step must begin before 14:32:00 UTC, in 40 s"), "{said}");
+        look["taken"] = json!("yesterday");
+        let said = lines(&look, 80).join("\n");
+        assert!(said.contains("this step must begin in 40 s"), "{said}");
     }
 
     #[test]

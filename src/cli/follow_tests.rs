@@ -79,6 +79,28 @@ fn margin_that_rests_on_assumptions_and_watches_that_cannot_judge_are_said() {
 }
 
 #[test]
+fn job_under_current_keeps_its_steps_in_sight() {
+    let mut look = look();
+    let step = |n: u32| json!({"number": n, "name": format!("step-{n}"), "state": if n == 6 { "now" } else { "ahead" }});
+    look["job"] = json!({"state": "running", "step": 6, "step_count": 9, "say": "Wait: silver is under current.",
+        "steps": (1..=9).map(step).collect::<Vec<_>>()});
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    for seen in ["charge    ", "step-5: ahead", ">  6  step-6: now", "step-7: ahead", "link      up"] {
+        assert!(text.contains(seen), "{seen}\n{text}");
+    }
+    let text = status_text(&look, Units::Metric, 80);
+    for n in 1..=9 {
+        assert!(text.contains(&format!("{n}  step-{n}: ")), "{text}");
+    }
+    // The load is still to be hung: the time does not run yet.
+    look["run"]["question"] = json!("hang-part");
+    assert!(
+        follow_text(&look, Units::Metric, 80).contains("3 min 20 s of current, from when the load hangs")
+    );
+}
+
+#[test]
 fn us_units_are_shown_when_asked_for() {
     let text = follow_text(&look(), Units::Us, 80);
     assert!(text.contains("37.16 A/ft²") && text.contains("130.3 µin"), "{text}");
@@ -100,6 +122,30 @@ fn remedy_stands_beside_its_alarm_and_the_question_is_not_lost() {
     let turn = text.find("face 2 of 2 to the anode").unwrap();
     assert!(alarm < remedy && remedy < turn, "{text}");
     assert!(text.contains("! well?     NO, 1 alarm"), "{text}");
+}
+
+#[test]
+fn alarm_that_has_gone_by_itself_gives_nothing_to_do_and_hides_no_remedy() {
+    let mut look = look();
+    look["alarms"] = json!([
+        {"watch": "over-dwell", "state": "returned-unacknowledged", "text": "still in acid", "remedy": "Answer the job."},
+        {"watch": "drift", "state": "shelved", "text": "creeps", "remedy": "Look at the anodes."},
+    ]);
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("gone over-dwell, by itself: it was still in acid"), "{text}");
+    assert!(words.contains("tankside alarms --ack over-dwell"), "{text}");
+    assert!(words.contains("do nothing now; you will be asked"), "{text}");
+    assert!(
+        !words.contains("Answer the job") && !words.contains("Look at the anodes") && !text.contains('!'),
+        "{text}"
+    );
+    // The run is held for it still: then its remedy is what is to be done.
+    look["run"]["state"] = json!("held");
+    look["run"]["held_for"] = json!("over-dwell");
+    look["run"]["held_remedy"] = json!("Check the clip.");
+    assert!(follow_text(&look, Units::Metric, 80).contains("! do        Check the clip."));
 }
 
 #[test]

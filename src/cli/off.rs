@@ -24,6 +24,9 @@ const GUESS: Duration = Duration::from_millis(300);
 /// To reach a socket may take as long as it takes to give up.
 const SOCKET: Duration = Duration::from_secs(4);
 
+/// What is left to do, said once.
+const BY_HAND: &str = "go to the supply and switch it off by hand";
+
 /// By station: what was confirmed, or why nothing was.
 type Answers = Vec<(String, Result<String, Failure>)>;
 /// Ways to say off at one port.
@@ -88,6 +91,8 @@ fn off_with(
     known: &[String],
 ) -> Done {
     let mut stations = station.map(|name| vec![name.to_owned()]);
+    // Why the daemon could not, kept until the ports have been tried: the same cause is not told twice.
+    let mut before = Vec::new();
     if ports.is_empty() {
         match by_daemon(client, stations.clone(), by) {
             Ok(answers) => {
@@ -100,7 +105,8 @@ fn off_with(
                     match answer {
                         Ok(said) => line(format!("{name}: {said}")),
                         Err(failure) => {
-                            eprintln!("tankside: {name}: {}; going to its port", plain(&failure.text));
+                            eprintln!("tankside: {name}: not confirmed by the daemon; going to its port");
+                            before.push(format!("{name}: {}", plain(&failure.text)));
                             left.push(name);
                         }
                     }
@@ -117,7 +123,7 @@ fn off_with(
         [] => stationed(common, stations.as_deref())?,
         ports => named(common, ports),
     };
-    at_ports(targets)
+    at_ports(targets, &before)
 }
 
 /// Where the daemon listens, in a text that need not be good TOML.
@@ -167,7 +173,8 @@ struct Target {
     ways: Ways,
 }
 
-fn at_ports(targets: Vec<Target>) -> Done {
+/// `before`: what the daemon said of those that it could not switch off, told where the ports tell something else.
+fn at_ports(targets: Vec<Target>, before: &[String]) -> Done {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -179,19 +186,30 @@ fn at_ports(targets: Vec<Target>) -> Done {
             .map(|Target { name, ways }| tokio::spawn(async move { (name, switch_off(&ways).await) }))
             .collect();
         let mut sure = true;
+        let mut told = String::new();
         for task in tasks {
             let (name, (confirmed, text)) =
                 task.await.unwrap_or_else(|e| ("a port".into(), (false, format!("NOT switched off: {e}"))));
             sure &= confirmed;
             line(format!("{name}: {text}"));
+            told.push_str(&text);
+        }
+        if !sure {
+            for said in before.iter().filter(|said| is_news(said, &told)) {
+                eprintln!("tankside: by the daemon, {said}");
+            }
         }
         sure
     });
-    if sure {
-        Ok(())
-    } else {
-        Err(Failure::refused("not every output is confirmed off: go to the supply and switch it off by hand"))
-    }
+    if sure { Ok(()) } else { Err(Failure::refused(format!("not every output is confirmed off: {BY_HAND}"))) }
+}
+
+/// Whether the daemon said anything that the ports have not: its first line says what is wrong.
+fn is_news(said: &str, told: &str) -> bool {
+    let told = plain(told);
+    let mut reasons =
+        told.lines().filter_map(|line| line.split_once("NOT switched off: ").map(|(_, why)| why));
+    !reasons.any(|why| said.contains(why))
 }
 
 /// Whether off was confirmed, and what there is to say.
@@ -534,6 +552,16 @@ mod tests {
                 write!(&stream, "{head}\r\ncontent-length: {}\r\n\r\n{body}", body.len()).unwrap();
             });
         }
+    }
+
+    #[test]
+    fn what_the_port_says_too_is_not_told_again_in_the_words_of_the_daemon() {
+        let port = "NOT switched off: cannot open /dev/x: No such file or directory\n  we are: user ada";
+        let daemon = "bench: the output was not seen to go off (off could not be confirmed: cannot open /dev/x: No \
+                      such file or directory\n  we are: user plating): go to the supply";
+        assert!(!is_news(daemon, port));
+        assert!(is_news("bench: the supply did not answer OUTP? within 1 s", port));
+        assert!(is_news(daemon, "off was sent, but NOT confirmed: process 7 (tankside) holds the port"));
     }
 
     #[test]

@@ -9,6 +9,9 @@ use std::sync::OnceLock;
 /// How this program was told which daemon is meant, to be said again in hints.
 static FLAGS: OnceLock<String> = OnceLock::new();
 
+/// Whether the name of the operator was given, and not taken from the log-in.
+static NAMED: OnceLock<bool> = OnceLock::new();
+
 /// Keeps what was given of config, address and trust.
 pub(crate) fn remember(common: &Common) {
     let mut text = flags(common.config.as_deref(), common.address.as_deref(), common.ca.as_deref());
@@ -16,6 +19,12 @@ pub(crate) fn remember(common: &Common) {
         text.push_str(" --in-the-clear");
     }
     FLAGS.set(text).ok();
+    NAMED.set(common.operator.is_some()).ok();
+}
+
+/// Whether somebody said by `--as` who they are.
+pub(crate) fn named_by_hand() -> bool {
+    NAMED.get().copied().unwrap_or(false)
 }
 
 fn flags(config: Option<&Path>, address: Option<&str>, ca: Option<&Path>) -> String {

@@ -1,8 +1,8 @@
 //! Verbs that ask the daemon and show what it says.
 
 use super::client::{Client, escape};
-use super::follow::{follow_text, text};
-use super::say::{hint, line, say, seconds, table, when, wrap};
+use super::follow::{status_text, text};
+use super::say::{hint, line, named_by_hand, say, seconds, table, when, wrap};
 use crate::host::{Done, Failure};
 use crate::quantity::{Amps, Area, Charge, Length, Span, Temperature, Units, Volume};
 use serde_json::{Value, json};
@@ -21,7 +21,7 @@ pub(crate) fn status(client: &Client, named: Option<&str>, units: Units, json: b
     if json {
         return json_out(&all);
     }
-    let pictures: Vec<_> = all.as_array().into_iter().flatten().map(|s| follow_text(s, units, 80)).collect();
+    let pictures: Vec<_> = all.as_array().into_iter().flatten().map(|s| status_text(s, units, 80)).collect();
     say(&pictures.join("\n"));
     Ok(())
 }
@@ -35,6 +35,7 @@ pub(crate) fn command(client: &Client, verb: &str, named: Option<&str>, by: &str
 pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value, json: bool) -> Done {
     let station = client.station(named)?;
     let answer = client.post(&format!("/api/v1/stations/{station}/{verb}"), &body)?;
+    let by = body["by"].as_str().filter(|_| matches!(verb, "start" | "job") && !named_by_hand());
     if json {
         return json_out(&answer);
     }
@@ -50,7 +51,13 @@ pub(crate) fn told(client: &Client, verb: &str, named: Option<&str>, body: Value
         line(format!("run {run}; watch it with: {}", hint("follow")));
     }
     if verb == "job" {
-        line("what to do now, step by step: tankside follow");
+        line(format!("what to do now, step by step: {}", hint("follow")));
+    }
+    // Where a plater meets it first; who has said it is not told again.
+    if let Some(by) = by {
+        line(format!(
+            "on record as started by {by}; in your own name: --as NAME, with this and every other command"
+        ));
     }
     Ok(())
 }

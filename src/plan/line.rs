@@ -540,8 +540,13 @@ impl LinePlan {
                 };
                 let facing = step.anodes.as_ref().map_or(String::new(), |a| format!(", opposite: {a}"));
                 let thick = sheet.thickness.map_or(String::new(), |t| format!(", {} mean", t.mean.show(u)));
+                let turn = sheet.turn.as_ref().map_or(String::new(), |turn| format!(". Turn: {}", turn.say));
                 let limit = step.limit.as_ref().map_or(String::new(), |limit| format!(". {}", limit.told()));
-                format!("{tank}: {} for {}{thick}; {side}{facing}{limit}", sheet.held, sheet.time.show(u))
+                format!(
+                    "{tank}: {} for {}{thick}; {side}{facing}{turn}{limit}",
+                    sheet.held,
+                    sheet.time.show(u)
+                )
             }
             Todo::Inspect { inspect, .. } => {
                 format!(

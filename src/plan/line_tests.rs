@@ -58,6 +58,13 @@ fn every_shipped_sheet_can_be_planned_for_every_metal_it_is_for() {
             assert!(page.lines().all(|line| line.chars().count() <= 80), "{page}");
             assert!(page.contains("The software is not a safety interlock"), "{page}");
             let flat = page.split_whitespace().collect::<Vec<_>>().join(" ");
+            for step in &made.steps {
+                let Todo::Powered { plan, .. } = &step.todo else { continue };
+                assert_eq!(plan.order.turn.is_some(), plan.worksheet.turn.is_some(), "{}", step.name);
+                if let Some(turn) = &plan.worksheet.turn {
+                    assert!(flat.contains(&format!("Turn: {}", turn.say)), "{}\n{page}", turn.say);
+                }
+            }
             for step in &sheet.steps {
                 for hazard in &step.hazards {
                     assert!(flat.contains(hazard.as_str()), "{hazard}\n{page}");

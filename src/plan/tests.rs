@@ -377,6 +377,39 @@ fn turns_split_the_charge_and_ramp_again_for_each_face() {
     near(turned.time.get() - once.time.get(), 30.0);
 }
 
+#[test]
+fn worksheet_says_each_turn_that_the_run_will_ask_for() {
+    let asked = |turn| Request { turn, ..nickel("area 1 dm2", 5.0) };
+    let turn = |faces, between, confirm| Some(Turn { faces, between, confirm });
+    assert_eq!(made(&asked(None)).worksheet.turn, None);
+    let twice = made(&asked(turn(2, Between::Off, Confirm::Operator))).worksheet;
+    let said = twice.turn.clone().unwrap();
+    let [at] = said.at[..] else { panic!("{said:?}") };
+    assert_eq!((at.face, at.share), (2, Ratio::new(0.5)));
+    near(at.after.get(), twice.time.get() / 2.0);
+    let half = at.after.show(Units::Metric);
+    let words =
+        format!("after {half} of current the output goes off: turn the parts, face 2 of 2 to the anode");
+    assert!(
+        said.say.starts_with(&words) && said.say.contains("No current flows until you do"),
+        "{}",
+        said.say
+    );
+    let page = twice.text().split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(page.contains(&words), "{page}");
+
+    let many = made(&asked(turn(4, Between::EntryVoltage, Confirm::Contact)));
+    let said = many.worksheet.turn.unwrap();
+    near(said.at[2].after.get(), many.worksheet.time.get() * 0.75);
+    for words in [
+        "the current falls each time: turn the parts, face 2, then 3, then 4 of 4 to the anode",
+        "or let it see the contact break and return",
+        &format!("The output stays ON at {}", many.order.entry_volts),
+    ] {
+        assert!(said.say.contains(words), "{words}: {}", said.say);
+    }
+}
+
 proptest! {
     #[test]
     fn no_order_asks_for_more_than_supply_tank_and_ceiling_allow(

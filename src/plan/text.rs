@@ -74,6 +74,9 @@ impl Worksheet {
         let faces = if self.faces > 1 { format!(", split over {} faces", self.faces) } else { String::new() };
         page.row("charge", &format!("{} = {}{faces}", self.charge.show_in("A.min"), amp_hours(self.charge)));
         page.row("time", &format!("{} with the ramp; limit {}", self.time, self.time_limit));
+        if let Some(turn) = &self.turn {
+            page.row("turn", &turn.say);
+        }
         if let (Some(t), Some(e)) = (self.thickness, self.efficiency) {
             page.row(
                 "thickness",

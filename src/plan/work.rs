@@ -5,7 +5,7 @@ use super::loads::{Batch, fit, room, split};
 use super::worksheet::{AtOnce, Bound, Efficiencies, LoadRow, Thickness, Value, Worksheet};
 use super::{
     BurnEstimate, Control, DepositForecast, Goal, Hung, Obstacle, Order, Plan, Request, SupplyLimits,
-    TankFacts, own, seek, shop, target, warn,
+    TankFacts, Turning, own, seek, shop, target, warn,
 };
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal, OwnFigure};
@@ -234,6 +234,7 @@ impl Work<'_> {
             held: seek::held(&order),
             ramp,
             faces,
+            turn: Turning::of(&order, time, u),
             charge,
             time,
             time_limit,

@@ -1,6 +1,6 @@
 //! The worksheet: every number of a plan with its reason, as data.
 
-use super::{Day, OwnPanel};
+use super::{Day, OwnPanel, Turning};
 use crate::bath::Agitation;
 use crate::deposit::{OwnFigure, Price};
 use crate::part::Significant;
@@ -250,6 +250,8 @@ pub struct Worksheet {
     pub ramp: Span,
     /// Over how many faces the charge is split.
     pub faces: u8,
+    /// When the parts are turned, and what is off meanwhile; `None` where they are not.
+    pub turn: Option<Turning>,
     /// Charge of the first load.
     pub charge: Charge,
     /// Expected time with the output on, ramps included, turns not.

@@ -37,7 +37,7 @@ pub struct View {
     pub charge_coulombs: f64,
     /// Charge to reach; `None` when the run ends by time.
     pub charge_target_coulombs: Option<f64>,
-    /// Predicted mean thickness so far.
+    /// Predicted mean thickness so far; `None` where the bath deposits nothing, and while the load is still to be hung.
     pub thickness_meters: Option<f64>,
     /// Time worked so far, turns and holds not counted.
     pub worked_seconds: f64,
@@ -122,8 +122,9 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
     }
     view.area_question.clone_from(&run.area_question);
     view.later_causes = run.later.clone();
-    view.thickness_meters =
-        order.deposit.as_ref().and_then(|d| thickness(d, charge, order.area)).map(Length::get);
+    // Before the load is known to hang, what little flows in the entry is no deposit on it.
+    let deposits = order.deposit.as_ref().filter(|_| run.question != Some(Question::HangPart));
+    view.thickness_meters = deposits.and_then(|d| thickness(d, charge, order.area)).map(Length::get);
     match order.goal {
         Goal::Charge(target) => {
             let target = target.charge();

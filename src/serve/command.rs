@@ -352,6 +352,8 @@ pub(super) async fn off(
     if confirmed.await.unwrap_or(false) {
         Ok(Json(Taken::new(station, format!("output off, confirmed ({said})"))))
     } else {
+        // What to do is said once, at the end.
+        let said = said.trim_end_matches("; go to the supply");
         Err(Problem::new(
             StatusCode::GATEWAY_TIMEOUT,
             "not-confirmed",

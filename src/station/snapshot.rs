@@ -106,8 +106,10 @@ pub struct AlarmView {
     pub respond_within_minutes: u32,
     /// What volts and amperes cannot tell here, and what would.
     pub unseen: &'static str,
-    /// Wall time of the last change, RFC 3339 UTC.
+    /// Wall time at which it came (or was put aside without having come), RFC 3339 UTC; acknowledging does not move it.
     pub since: String,
+    /// Wall time at which it went by itself, RFC 3339 UTC; `None` while it holds.
+    pub gone: Option<String>,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
     /// Raised three times or more within the last minute.
@@ -117,8 +119,13 @@ pub struct AlarmView {
 }
 
 impl AlarmView {
-    /// That alarm as it stands; the two times are RFC 3339 UTC.
-    pub fn new(alarm: &crate::watch::Alarm, since: String, shelved_until: Option<String>) -> AlarmView {
+    /// That alarm as it stands; the three times are RFC 3339 UTC.
+    pub fn new(
+        alarm: &crate::watch::Alarm,
+        since: String,
+        gone: Option<String>,
+        shelved_until: Option<String>,
+    ) -> AlarmView {
         let help = alarm.kind.help();
         AlarmView {
             watch: alarm.kind.name().into(),
@@ -132,6 +139,7 @@ impl AlarmView {
             respond_within_minutes: help.minutes,
             unseen: help.unseen,
             since,
+            gone,
             first_out: alarm.first_out,
             chattering: alarm.chattering,
             shelved_until,
@@ -140,11 +148,12 @@ impl AlarmView {
 }
 
 impl AlarmView {
-    /// A guided job's alarm as it stands; the two times are RFC 3339 UTC.
+    /// A guided job's alarm as it stands; the three times are RFC 3339 UTC.
     pub fn of_job(
         kind: WarningKind,
         alarm: &ToldAlarm,
         since: String,
+        gone: Option<String>,
         shelved_until: Option<String>,
     ) -> AlarmView {
         let help = kind.help();
@@ -160,6 +169,7 @@ impl AlarmView {
             respond_within_minutes: help.minutes,
             unseen: help.unseen,
             since,
+            gone,
             first_out: None,
             chattering: alarm.chatters(),
             shelved_until,

@@ -82,9 +82,13 @@ pub struct Alarm {
     pub response: Response,
     /// What was seen, with numbers, in the operator's words. Empty in `Normal`.
     pub text: String,
-    /// When it last changed; `None` if it never did.
+    /// When it came (or was put aside without having come); what is done to it afterwards does not move that. `None` if
+    /// it never came.
     #[serde(skip)]
     pub since: Option<Mono>,
+    /// When it went by itself; `None` while it holds, and once somebody has acknowledged it.
+    #[serde(skip)]
+    pub gone: Option<Mono>,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
     /// Raised three times or more within the last minute.

@@ -53,7 +53,9 @@ pub(super) struct Life<K = Kind> {
     pub text: String,
     bad_since: Option<Mono>,
     good_since: Option<Mono>,
+    /// When it came, or was put aside without having come.
     since: Option<Mono>,
+    gone: Option<Mono>,
     acknowledged_at: Option<Mono>,
     shelf: Option<Shelf>,
     out_of_service: Option<String>,
@@ -72,6 +74,7 @@ impl Life {
             response: tuning.response,
             text: self.shown_text(),
             since: self.since,
+            gone: self.gone(),
             first_out: self.first_out,
             chattering: self.chatters(),
             shelved_until: self.shelved_until(),
@@ -88,6 +91,7 @@ impl<K: Named> Life<K> {
             bad_since: None,
             good_since: None,
             since: None,
+            gone: None,
             acknowledged_at: None,
             shelf: None,
             out_of_service: None,
@@ -141,9 +145,14 @@ impl<K: Named> Life<K> {
         }
     }
 
-    /// When it last changed.
+    /// When it came; nothing that is done to it afterwards moves that.
     pub fn since(&self) -> Option<Mono> {
         self.since
+    }
+
+    /// When it went by itself, until somebody has acknowledged it.
+    pub fn gone(&self) -> Option<Mono> {
+        self.gone.filter(|_| self.state == AlarmState::ReturnedUnacknowledged)
     }
 
     /// Until when it is shelved at the latest.
@@ -159,7 +168,7 @@ impl<K: Named> Life<K> {
         match what {
             Handling::Acknowledge { note } => self.acknowledge(now).map(|()| note),
             Handling::Shelve { time, note } => self.shelve(now, time, tuning).map(|()| note),
-            Handling::Unshelve => self.unshelve(now).map(|()| None),
+            Handling::Unshelve => self.unshelve().map(|()| None),
             Handling::OutOfService { reason } => {
                 self.service(now, Some(reason.clone()), tuning).map(|()| Some(reason))
             }
@@ -182,11 +191,7 @@ impl<K: Named> Life<K> {
         }
         // Suppression by design comes and goes with every turn of a part: shown, not journalled.
         let journalled = |s: AlarmState| if s == AlarmState::Suppressed { AlarmState::Normal } else { s };
-        let changed = journalled(shown) != journalled(self.state());
-        if changed {
-            self.since = Some(now);
-        }
-        changed.then_some(shown)
+        (journalled(shown) != journalled(self.state())).then_some(shown)
     }
 
     fn judge(&mut self, now: Mono, verdict: Verdict, tuning: &Tuning) {
@@ -218,6 +223,7 @@ impl<K: Named> Life<K> {
         match self.state {
             AlarmState::Unacknowledged if held(self.good_since, tuning.off_delay) => {
                 self.state = AlarmState::ReturnedUnacknowledged;
+                self.gone = Some(now);
             }
             AlarmState::Acknowledged if held(self.good_since, tuning.off_delay) && !tuning.latch => {
                 self.state = AlarmState::Normal;
@@ -230,6 +236,7 @@ impl<K: Named> Life<K> {
             }
             s if !s.active() && held(self.bad_since, tuning.on_delay) => {
                 self.state = AlarmState::Unacknowledged;
+                self.since = Some(now);
                 self.raised.push_back(now);
                 if self.raised.len() > 2 * CHATTER {
                     self.raised.pop_front();
@@ -253,7 +260,6 @@ impl<K: Named> Life<K> {
             _ => return Err(format!("{} has no alarm waiting to be acknowledged", self.kind.name())),
         };
         self.acknowledged_at = Some(now);
-        self.since = Some(now);
         Ok(())
     }
 
@@ -265,7 +271,7 @@ impl<K: Named> Life<K> {
         self.may_be_put_aside(tuning)?;
         let until = now + time.unwrap_or(LONGEST_SHELF).min(LONGEST_SHELF);
         self.shelf = Some(if time.is_some() { Shelf::Until(until) } else { Shelf::OneShot(until) });
-        self.since = Some(now);
+        self.put_aside(now);
         Ok(())
     }
 
@@ -273,8 +279,7 @@ impl<K: Named> Life<K> {
     ///
     /// # Errors
     /// A sentence, if it is not shelved.
-    pub fn unshelve(&mut self, now: Mono) -> Result<(), String> {
-        self.since = Some(now);
+    pub fn unshelve(&mut self) -> Result<(), String> {
         self.shelf.take().map(|_| ()).ok_or_else(|| format!("{} is not shelved", self.kind.name()))
     }
 
@@ -290,14 +295,21 @@ impl<K: Named> Life<K> {
             Some(reason) => {
                 self.may_be_put_aside(tuning)?;
                 self.out_of_service = Some(reason);
+                self.put_aside(now);
             }
             None if self.out_of_service.is_none() => {
                 return Err(format!("{} is in service", self.kind.name()));
             }
             None => self.out_of_service = None,
         }
-        self.since = Some(now);
         Ok(())
+    }
+
+    /// What has not come is told with the time at which it was put aside.
+    fn put_aside(&mut self, now: Mono) {
+        if self.state == AlarmState::Normal {
+            self.since = Some(now);
+        }
     }
 
     fn may_be_put_aside(&self, tuning: &Tuning) -> Result<(), String> {
@@ -375,6 +387,37 @@ mod tests {
         assert_eq!(c.life.state(), Acknowledged);
         assert_eq!(c.good(4), Normal);
         assert!(c.life.acknowledge(c.now).is_err());
+    }
+
+    #[test]
+    fn acknowledging_and_shelving_do_not_move_the_moment_at_which_it_came() {
+        let mut c = Clock::new(tuning());
+        c.bad(3);
+        let came = Some(c.now);
+        let stands = |c: &Clock| (c.life.since(), c.life.gone());
+        assert_eq!(stands(&c), (came, None));
+        c.bad(5);
+        c.life.acknowledge(c.now).unwrap();
+        assert_eq!(stands(&c), (came, None));
+        c.life.shelve(c.now, Some(Duration::from_secs(5)), &c.tuning).unwrap();
+        assert_eq!(stands(&c), (came, None));
+        assert_eq!((c.bad(10), stands(&c)), (Acknowledged, (came, None)));
+        c.life.service(c.now, Some("away".into()), &c.tuning).unwrap();
+        c.life.service(c.now, None, &c.tuning).unwrap();
+        assert_eq!(stands(&c), (came, None));
+        // What comes anew came then, and its going is told until it is acknowledged.
+        c.good(4);
+        c.bad(3);
+        let again = Some(c.now);
+        assert_eq!(stands(&c), (again, None));
+        c.good(4);
+        assert_eq!((c.life.state(), stands(&c)), (ReturnedUnacknowledged, (again, Some(c.now))));
+        c.life.acknowledge(c.now).unwrap();
+        assert_eq!(c.life.gone(), None);
+        // One that is put aside before it came stands aside since then.
+        c.good(10);
+        c.life.shelve(c.now, None, &c.tuning).unwrap();
+        assert_eq!(c.life.since(), Some(c.now));
     }
 
     #[test]

@@ -94,9 +94,14 @@ impl ToldAlarm {
         self.life.shown_text()
     }
 
-    /// When it last changed.
+    /// When it came (or was put aside without having come); what is done to it afterwards does not move that.
     pub fn since(&self) -> Option<Mono> {
         self.life.since()
+    }
+
+    /// When it went by itself, until somebody has acknowledged it.
+    pub fn gone(&self) -> Option<Mono> {
+        self.life.gone()
     }
 
     /// Raised three times or more within the last minute.
@@ -131,11 +136,13 @@ mod tests {
         assert_eq!(alarm.begins(at(1), "still in acid").unwrap().to, Unacknowledged);
         assert_eq!(alarm.begins(at(2), "still in acid"), None);
         assert_eq!(alarm.goes(at(3)).unwrap().to, ReturnedUnacknowledged);
+        assert_eq!((alarm.since(), alarm.gone()), (Some(at(1)), Some(at(3))));
         let change = alarm.handle(at(4), ack()).unwrap();
         assert_eq!((change.from, change.to), (ReturnedUnacknowledged, Normal));
         assert_eq!(change.note.as_deref(), Some("seen"));
         assert_eq!(alarm.begins(at(5), "again").unwrap().to, Unacknowledged);
         assert_eq!(alarm.handle(at(6), ack()).unwrap().to, Acknowledged);
+        assert_eq!(alarm.since(), Some(at(5)), "since it came, not since somebody knows");
         assert_eq!(alarm.goes(at(7)).unwrap(), ToldChange { from: Acknowledged, to: Normal, note: None });
     }
 

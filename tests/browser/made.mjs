@@ -20,5 +20,5 @@ export const job = (state = "running") => ({
 /** An alarm that only tells. */
 export const alarm = (state, watch = "drift") => ({
   watch, state, priority: "medium", text: "the voltage is 5.4 % above its baseline", response: "tell", cause: "The voltage creeps up at constant current.", consequence: "The anodes go passive, or the bath cools.",
-  remedy: "Look at the anodes, the bags and the temperature.", respond_within_minutes: 10, unseen: "Which of the two it is.", since: "2026-01-02T03:04:05Z", first_out: 1, chattering: false, shelved_until: state === "shelved" ? "2026-01-02T03:34:05Z" : null,
+  remedy: "Look at the anodes, the bags and the temperature.", respond_within_minutes: 10, unseen: "Which of the two it is.", since: "2026-01-02T03:04:05Z", gone: state === "returned-unacknowledged" ? "2026-01-02T03:14:05Z" : null, first_out: 1, chattering: false, shelved_until: state === "shelved" ? "2026-01-02T03:34:05Z" : null,
 });

@@ -24,6 +24,13 @@ fn wrong_command_line_is_64_and_help_is_0() {
         let help = tankside(&[verb, "--help"], here.path());
         assert_eq!(code(&help), 0, "{verb}");
         assert!(out(&help).contains(&format!("Example: tankside {verb}")), "{verb}: {}", out(&help));
+        let acts = ["start", "answer", "alarms", "hold", "resume", "stop", "abort", "skip"].contains(&verb);
+        assert_eq!(
+            acts,
+            out(&help).contains("Who did it goes on record: --as NAME"),
+            "{verb}: {}",
+            out(&help)
+        );
     }
 }
 

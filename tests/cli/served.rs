@@ -106,6 +106,8 @@ fn run_is_started_held_resumed_and_switched_off_by_its_operators() {
     let started = daemon.start_cups();
     assert_eq!(code(&started), 0, "{}", err(&started));
     assert!(out(&started).contains("- Thickness is the mean"), "warnings stay in: {}", out(&started));
+    let name = "on record as started by mila; in your own name: --as NAME";
+    assert!(out(&started).contains(name), "{}", out(&started));
     let second = daemon.start_cups();
     assert_eq!(code(&second), 1);
     assert!(err(&second).contains("already"), "{}", err(&second));

@@ -149,3 +149,18 @@ fn off_at_a_supply_that_is_not_there_fails_and_sends_the_person_to_it() {
     assert!(said.out.contains("NOT switched off"), "{said:?}");
     assert!(said.bad(1).contains("by hand"));
 }
+
+#[test]
+fn off_with_a_dead_link_says_once_what_is_wrong_and_once_what_to_do() {
+    let mut hall = Hall::usual();
+    let daemon = hall.daemon();
+    daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    drop(hall.mimics.remove(0));
+    daemon.until("gone", |s| s["link"]["up"] == false);
+    let said = daemon.verb(&["off"]);
+    let all = format!("{}{}", said.out, said.err);
+    assert_eq!(all.matches("cannot open").count(), 1, "{all}");
+    assert_eq!(all.matches("go to the supply").count(), 1, "{all}");
+    assert!(said.bad(1).contains("switch it off by hand"));
+}

@@ -44,6 +44,7 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
         respond_within_minutes: 1,
         unseen: "",
         since: "2026-01-02T03:04:05Z".into(),
+        gone: None,
         first_out: Some(1),
         chattering: false,
         shelved_until: None,

@@ -1,6 +1,6 @@
 //! The record as a page: one file, nothing from elsewhere, prints on one or two A4 sheets.
 
-use super::{PartLine, Phase, Record, Remark, RunPart, job_html};
+use super::{Found, PartLine, Phase, Record, Remark, RunPart, job_html};
 use crate::draw::plot::{Paper, escape};
 use crate::quantity::{Amps, Area, Charge, Density, Length, Ratio, Span, Units, Volts};
 use std::fmt::Write;
@@ -39,8 +39,8 @@ fn of_a_run(out: &mut Out, record: &Record, units: Units) {
         ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
         ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
     ]);
-    for part in record.steps.iter().filter_map(|s| s.run.as_ref()) {
-        run(out, part, &record.title, units);
+    for (step, part) in record.steps.iter().filter_map(|s| Some((s, s.run.as_ref()?))) {
+        run(out, part, step.measured.as_ref(), &record.title, units);
     }
     measured(out, record, units);
     remarks(out, "Deviations", &record.deviations, MOST_REMARKS, "None on record.");
@@ -106,7 +106,7 @@ pub(super) fn when(at: &str) -> String {
     escape(&plain(at))
 }
 
-fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
+fn run(out: &mut Out, run: &RunPart, found: Option<&Found>, title: &str, units: Units) {
     let charge = Charge::new(run.charge_coulombs);
     let shown = |seconds: f64| Span::new(seconds).show(units);
     let mut got = format!("{} = {}, by trapezoid", charge.show_in("A.min"), charge.show_in("A.h"));
@@ -137,7 +137,7 @@ fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
     out.end();
     settings(out, run, units);
     parts(out, run, units);
-    deposit(out, run, units);
+    deposit(out, run, found, units);
     out.section("Readings");
     if run.readings.is_empty() {
         out.put(format_args!("<p>There are no readings.</p>\n"));
@@ -233,7 +233,7 @@ fn parts(out: &mut Out, run: &RunPart, units: Units) {
     out.end();
 }
 
-fn deposit(out: &mut Out, run: &RunPart, units: Units) {
+fn deposit(out: &mut Out, run: &RunPart, found: Option<&Found>, units: Units) {
     let Some(t) = &run.thickness else { return };
     let length = |m: f64| Length::new(m).show(units);
     let mut facts = vec![("mean", format!("{} of {}", length(t.mean_meters), t.metal))];
@@ -252,10 +252,11 @@ fn deposit(out: &mut Out, run: &RunPart, units: Units) {
     if let Some(e) = t.efficiency {
         facts.push(("efficiency used", Ratio::new(e).show(units)));
     }
+    facts.push(("measured", found.map_or("no".into(), |f| f.text(units))));
     out.section("Deposit, predicted from the charge");
     out.facts(&facts);
     out.put(format_args!(
-        "<p>Not measured. The mean is over all that took current; edges get more, recesses less. A standard's minimum \
+        "<p>Only what stands beside \u{201c}measured\u{201d} was measured. The mean is over all that took current; edges get more, recesses less. A standard's minimum \
          counts where the deposit is thinnest.</p>\n"
     ));
     out.end();
@@ -326,8 +327,8 @@ pub(super) fn measured(out: &mut Out, record: &Record, units: Units) {
             .iter()
             .map(|m| {
                 let mut text = m.text.clone().unwrap_or_default();
-                if let Some(step) = m.step {
-                    text = format!("step {step}: {text}");
+                if let Some(step) = m.step.and_then(|n| record.steps.iter().find(|s| s.number == n)) {
+                    text = format!("step {}: {text}", step.label());
                 }
                 if let Some(back) = &m.taken_back {
                     // What no longer counts needs no cautions.

@@ -109,7 +109,7 @@ fn steps(out: &mut Out, steps: &[Step], units: Units) {
             who.dedup();
             let outcome = if s.outcome == "skipped" { "SKIPPED" } else { &s.outcome };
             vec![
-                s.number.to_string(),
+                s.label(),
                 s.name.clone(),
                 s.tank.clone().unwrap_or_else(|| "-".into()),
                 clock(s.began.as_deref()),
@@ -123,28 +123,13 @@ fn steps(out: &mut Out, steps: &[Step], units: Units) {
         .collect();
     out.table(&["#no.", "step", "tank", "@began", "#lasted", "planned", "done", "outcome", "by"], &rows);
     out.put(format_args!(
-        "<p>A step that was done twice stands twice. \u{201c}Lasted\u{201d} is with hanging, answering and rinsing.</p>\n"
+        "<p>Numbered as in the sheet; a step that was done twice stands twice. \u{201c}Lasted\u{201d} is with hanging, answering and rinsing.</p>\n"
     ));
     out.end();
 }
 
 fn deposits(out: &mut Out, record: &Record, units: Units) {
     let length = |m: f64| Length::new(m).show(units);
-    let measured = |number: usize| {
-        let found: Vec<f64> = record
-            .measurements
-            .iter()
-            .filter(|m| m.step == Some(number) && m.taken_back.is_none() && m.undoes.is_none())
-            .filter_map(|m| m.thickness_meters)
-            .collect();
-        let least = found.iter().copied().fold(f64::INFINITY, f64::min);
-        let most = found.iter().copied().fold(0.0, f64::max);
-        match found.len() {
-            0 => "-".to_owned(),
-            1 => length(least),
-            n => format!("{} to {} ({n} places)", length(least), length(most)),
-        }
-    };
     let range = |t: &Thickness| match (t.low_meters, t.high_meters) {
         (Some(low), Some(high)) => format!("{} to {}", length(low), length(high)),
         _ => "not known".into(),
@@ -156,7 +141,7 @@ fn deposits(out: &mut Out, record: &Record, units: Units) {
         .filter_map(|(s, run)| {
             let t = run.thickness.as_ref()?;
             Some(vec![
-                s.number.to_string(),
+                s.label(),
                 format!("{} ({})", s.name, t.metal),
                 run.settings
                     .density_amperes_per_square_meter
@@ -164,7 +149,7 @@ fn deposits(out: &mut Out, record: &Record, units: Units) {
                 length(t.mean_meters),
                 range(t),
                 t.least_meters.map_or("not known".into(), |m| format!("about {}", length(m))),
-                measured(s.number),
+                s.measured.as_ref().map_or("-".into(), |m| m.text(units)),
             ])
         })
         .collect();
@@ -216,7 +201,7 @@ fn charges(out: &mut Out, steps: &[Step], units: Units) {
         sum.charge += run.charge_coulombs;
         sum.unseen += run.unobserved_seconds;
         sum.worked += run.worked_seconds;
-        sum.steps.push(step.number.to_string());
+        sum.steps.push(step.label());
     }
     if tanks.is_empty() {
         return;
@@ -255,7 +240,7 @@ fn alarms(out: &mut Out, steps: &[Step]) {
             .take(MOST)
             .map(|(s, a)| {
                 vec![
-                    format!("{}\u{25be}{}", s.number, a.number),
+                    format!("{}\u{25be}{}", s.label(), a.number),
                     clock(Some(&a.at)),
                     format!("{} ({})", a.watch, a.priority),
                     a.text.clone(),
@@ -279,7 +264,7 @@ fn plots(out: &mut Out, steps: &[Step]) {
     let (drawn, left) = if drawn.is_empty() { (left, drawn) } else { (drawn, left) };
     out.put(format_args!("<h2>Readings</h2>\n<div class=\"plots\">\n"));
     for (step, run) in drawn {
-        let title = format!("Step {}: {} in {}", step.number, step.name, run.tank);
+        let title = format!("Step {}: {} in {}", step.label(), step.name, run.tank);
         out.put(format_args!("<figure><figcaption>{}</figcaption>\n", escape(&title)));
         if run.readings.is_empty() {
             out.put(format_args!("<p>There are no readings.</p>\n"));
@@ -290,7 +275,7 @@ fn plots(out: &mut Out, steps: &[Step]) {
     }
     out.put(format_args!("</div>\n"));
     if !left.is_empty() {
-        let numbers: Vec<_> = left.iter().map(|(step, _)| step.number.to_string()).collect();
+        let numbers: Vec<_> = left.iter().map(|(step, _)| step.label()).collect();
         out.put(format_args!(
             "<p>Steps that deposit nothing are not drawn here ({}): each is a run with a record of its own.</p>\n",
             numbers.join(", ")
@@ -322,9 +307,9 @@ pub(super) fn seals(out: &mut Out, record: &Record) {
             let run = s.run.as_ref()?;
             Some(match &run.seal {
                 Some(seal) => {
-                    format!("step {}: entry {}, {}\u{2026}", s.number, seal.seq, &seal.hash.get(..16)?)
+                    format!("step {}: entry {}, {}\u{2026}", s.label(), seal.seq, &seal.hash.get(..16)?)
                 }
-                None => format!("step {}: not sealed", s.number),
+                None => format!("step {}: not sealed", s.label()),
             })
         })
         .collect();

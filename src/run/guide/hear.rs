@@ -3,12 +3,16 @@
 use super::api::{About, JobAnswer, JobEvent, Outcome};
 use super::machine::{Guide, Held, Out, Phase, note};
 use super::words;
-use crate::run::{Answer, Event, Question, RunState};
+use crate::run::{Answer, Event, Question, RunPhase, RunState};
 
 impl Guide {
     pub(super) fn hear(&mut self, event: Event, out: &mut Out) {
         if self.phase != Phase::Run {
             return;
+        }
+        if let Event::Phase { phase, .. } = &event {
+            self.run_phase = *phase;
+            self.hung |= matches!(phase, RunPhase::Ramp | RunPhase::Steady);
         }
         match event {
             Event::Started { id, .. } => {
@@ -22,6 +26,7 @@ impl Guide {
                 if let Some(question) = self.question.take() {
                     let answer = if answer == Answer::No { JobAnswer::No } else { JobAnswer::Done };
                     self.answered = Some((question.seq, by, answer));
+                    self.hung |= question.about == About::HangPart && answer == JobAnswer::Done;
                 }
             }
             Event::Phase { state: RunState::Held, why, .. } => {

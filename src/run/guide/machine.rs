@@ -8,7 +8,7 @@ use super::plan::{JobPlan, JobStep, JobTodo};
 use super::{leads, words};
 use crate::process::Polarity;
 use crate::quantity::Mono;
-use crate::run::{Refusal, RunState};
+use crate::run::{Refusal, RunPhase, RunState};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -102,6 +102,9 @@ pub struct Guide {
     pub(super) held: Option<Held>,
     /// The run of the step at work, once it is on record.
     pub(super) run: Option<String>,
+    /// In which phase it is, and whether the load is known to hang in its tank.
+    pub(super) run_phase: RunPhase,
+    pub(super) hung: bool,
     pub(super) warnings: Vec<Warning>,
     /// Late warnings that were given in this passage, so that each is given once.
     warned: Vec<WarningKind>,
@@ -162,6 +165,8 @@ impl Guide {
             plated_at: None,
             held: None,
             run: None,
+            run_phase: RunPhase::Off,
+            hung: false,
             warnings: Vec::new(),
             warned: Vec::new(),
             ending: None,

@@ -4,9 +4,9 @@ use super::api::{About, GuideAction, JobAnswer, JobEvent, Outcome};
 use super::machine::{Guide, Out, Phase, note};
 use super::plan::JobTodo;
 use super::words;
-use crate::process::Polarity;
+use crate::process::{Entry, Polarity};
 use crate::quantity::Span;
-use crate::run::{Answer, Refusal, RunState};
+use crate::run::{Answer, Refusal, RunPhase, RunState};
 
 impl Guide {
     pub(super) fn answer(
@@ -61,9 +61,11 @@ impl Guide {
         note(out, JobEvent::Answered { seq: question.seq, by: by.into(), answer });
         if matches!(question.about, About::HangPart | About::TurnPart) {
             // The question goes when the run says so.
+            let said = answer;
             let answer = if answer == JobAnswer::No { Answer::No } else { Answer::Done };
             out.push(GuideAction::AnswerRun { by: by.into(), answer });
-            return Ok("passed to the run".into());
+            let leads = question.leads_to.into_iter().find(|leads| leads.answer == said);
+            return Ok(leads.map_or_else(|| words::what_now(self), |leads| leads.then));
         }
         self.question = None;
         self.take(by, answer, out);
@@ -93,6 +95,8 @@ impl Guide {
                 self.end_warnings(out);
                 self.phase = Phase::Run;
                 self.run = None;
+                self.run_phase = RunPhase::Entry;
+                self.hung = order.entry == Entry::Dead;
                 out.push(GuideAction::StartRun { step: self.at, order, by: by.into() });
             }
             Phase::GoTo => {

@@ -6,7 +6,7 @@ use super::plan::{JobStep, JobTodo};
 use super::{JobPlan, WarningKind};
 use crate::process::{Confirm, Entry, Polarity};
 use crate::quantity::Span;
-use crate::run::{Outcome, Question};
+use crate::run::{Outcome, Question, RunPhase};
 use std::time::Duration;
 
 /// How long a load is to stay in, and how long at most; a bake counts like a dip.
@@ -216,8 +216,22 @@ pub(super) fn what_now(guide: &Guide) -> String {
     }
     match guide.phase {
         Phase::In(_) => format!("Wait: the load is in {}.", tank(step)),
-        Phase::Run => format!("Wait: {} is under current in {}.", step.name, tank(step)),
+        Phase::Run => under_way(guide, step),
         _ => String::new(),
+    }
+}
+
+/// While the step's run is on and asks nothing: what it does in its phase.
+fn under_way(guide: &Guide, step: &JobStep) -> String {
+    let tank = tank(step);
+    match guide.run_phase {
+        RunPhase::Entry if !guide.hung => format!(
+            "Keep the load out of {tank}: the entry voltage is coming on, and you are asked to hang it in a moment."
+        ),
+        RunPhase::Entry => format!("Wait, hands off the bar: the current comes up in {tank} by itself."),
+        RunPhase::Turn => "Wait, hands off the bar: the output is being switched for the turn.".into(),
+        RunPhase::Off => format!("Wait: the output is going off in {tank}."),
+        RunPhase::Ramp | RunPhase::Steady => format!("Wait: {} is under current in {tank}.", step.name),
     }
 }
 

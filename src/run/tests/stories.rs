@@ -227,6 +227,7 @@ fn live_entry_waits_for_the_operator_and_ramps_from_what_flows() {
     rig.run_for(20.0);
     let view = rig.controller.view();
     assert_eq!((view.phase, view.question), (RunPhase::Entry, Some(Question::HangPart)));
+    assert_eq!(view.thickness_meters, None, "nothing hangs yet that could have a deposit");
     assert_eq!(rig.volts, 2.0);
     assert_eq!(rig.raised(), [], "open at entry is no alarm");
     rig.load = Load::Good;
@@ -234,6 +235,8 @@ fn live_entry_waits_for_the_operator_and_ramps_from_what_flows() {
     let entry_amps = rig.truth().1;
     rig.ask(Command::Answer(Answer::Done)).unwrap();
     assert!((rig.amps - entry_amps).abs() < 0.01, "no drop, no jump");
+    rig.run_for(1.0);
+    assert!(rig.controller.view().thickness_meters.is_some_and(|t| t > 0.0));
     rig.until(60.0, |v| v.state == RunState::Complete);
 }
 

@@ -13,7 +13,7 @@ export function alarmCard(a, act) {
   const facts = (words) => h("dl", {}, words.map(([name, text]) => text && [h("dt", {}, name), h("dd", {}, text)]));
   const unseen = [S.unseen, a.unseen];
   const urgent = stands ? S.within(a.respond_within_minutes) : null;
-  const until = a.state === "shelved" && a.shelved_until ? S.untilClock(F.clock(new Date(a.shelved_until))) : S.since(at);
+  const until = a.state === "shelved" && a.shelved_until ? S.untilClock(F.clock(new Date(a.shelved_until))) : a.gone ? S.cameWent(at, F.clock(new Date(a.gone))) : S.since(at);
   const head = h("h3", {}, icon(stands ? (a.priority === "high" ? "act" : "look") : "rest"), h("span", {}, a.watch.replaceAll("-", " ")), h("small", {}, [S.alarmState[a.state] ?? a.state, until, urgent].filter(Boolean).join(", ")));
   // What has gone is told as what was: nobody shall look for it.
   const body = stands

@@ -99,11 +99,5 @@ export function quantity(text) {
 /** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
 export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
 
-/** Of the worksheet's "2 min" in seconds. */
-export function seconds(text) {
-  const [, number, unit] = /^\s*([\d.eE+-]+)\s*(.*)$/.exec(text) ?? [];
-  return UNITS[unit]?.[0] === time ? Number(number) * UNITS[unit][1] : NaN;
-}
-
 /** A title whose figure does not part from its unit at the end of a line. */
 export const kept = (title) => title.replace(/(\d) (?=[^\s\d]+$)/, "$1\u00a0");

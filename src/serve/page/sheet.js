@@ -35,7 +35,7 @@ function cautions(all, base) {
 }
 
 const range = ([low, high]) => `${F.quantity(low)} – ${F.quantity(high)}`;
-const turn = (w) => (w.faces > 1 ? h("p", { class: "turns" }, h("strong", {}, S.sheet.turn), " ", w.turn?.say ? `${w.turn.say}.` : S.sheet.turned(w.faces, F.time(F.seconds(w.time) / w.faces))) : null);
+const turn = (w) => w.turn && h("p", { class: "turns" }, h("strong", {}, S.sheet.turn), ` ${w.turn.say}.`);
 
 export function worksheet(made) {
   const w = made.worksheet;

@@ -32,7 +32,7 @@ export const S = {
   answer: { done: "Done", hang: "Done: parts hang", turn: "Done: parts turned", no: "Cannot: hold the run" },
   act: { hold: "Hold", resume: "Resume", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", ack: "I know: acknowledge", seen: "Seen: take it off the list", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
   shelveTime: "30 min",
-  within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, untilClock: (clock) => `until ${clock}`,
+  within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, cameWent: (came, went) => `came ${came}, went ${went}`, untilClock: (clock) => `until ${clock}`,
   seenThen: (text) => `It was: ${text}`, endedBy: (cause) => `Why it ended: ${cause}`, aboutIt: "What it was about", causeGone: "What was so", consequence: "What comes of it",
   watchNote: (name) => `${name ? `${name} may` : "This screen may"} only watch. What acts needs a token that may operate.`,
   watchStop: "This screen cannot stop anything. To stop: the supply's own switch.",
@@ -96,11 +96,11 @@ export const S = {
   name: (text) => text.replaceAll("-", " "),
   sheet: {
     bath: "Bath", turn: "Turn:", turns: "Turn", most: "At most at once", anode: "The part is the anode (+): swap the leads.", within: (time) => `, begun within ${time}`, warm: (a, b) => `${a} to ${b}`,
-    turned: (faces, each) => `${faces} faces, ${each} of current each. After each the output goes off and waits until you have turned the parts.`, dip: (time) => `Hang it in for ${time}, without current`, outBy: (time) => `out by ${time} at the latest`,
+    dip: (time) => `Hang it in for ${time}, without current`, outBy: (time) => `out by ${time} at the latest`,
     area: "Area", current: "Current", ceiling: "Ceiling", time: "Time", charge: "Charge", mass: "Metal", thickness: "Thickness", edge: "At the edges", density: "Density", fastest: "Fastest safe", loads: "Loads", ramp: "Rise" },
   shapes: { disc: "disc", plate: "plate", washer: "washer", cylinder: "cylinder", tube: "tube", ring: "ring", sphere: "ball", cone: "cone", wire: "wire", box: "box", "hex-bar": "hexagon bar", area: "known area" },
   measures: { diameter: "Diameter", thickness: "Thickness", length: "Length", width: "Width", height: "Height", outside: "Outside", inside: "Inside", wall: "Wall", wire: "Wire", flats: "Across flats", area: "Area" },
-  rehearsal: { time: "Takes", timeNote: "with turns and ramps", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
+  rehearsal: { time: "Takes", timeNote: "turns included", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   outcome: { done: "done", complete: "complete", skipped: "left out", redone: "done again", failed: "not done" },
   // Tanks
   tanks: {

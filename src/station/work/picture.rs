@@ -31,7 +31,8 @@ pub(super) struct Picture {
     good: VecDeque<Mono>,
     trend: Trend,
     log: VecDeque<String>,
-    since: BTreeMap<Kind, String>,
+    /// When each alarm came, and when it went.
+    came: BTreeMap<Kind, (String, Option<String>)>,
     /// The tank in use or last used, and its bath.
     tank: Option<(String, String)>,
     polls: Vec<f64>,
@@ -60,7 +61,7 @@ impl Picture {
             good: VecDeque::new(),
             trend: Trend::default(),
             log: VecDeque::new(),
-            since: BTreeMap::new(),
+            came: BTreeMap::new(),
             tank: None,
             polls: Vec::new(),
             raised: BTreeMap::new(),
@@ -87,7 +88,13 @@ impl Picture {
 
     pub fn alarm_changed(&mut self, change: &AlarmChange, at: &str) {
         let alarm = &change.alarm;
-        self.since.insert(alarm.kind, at.into());
+        if alarm.since == Some(change.at) {
+            self.came.insert(alarm.kind, (at.into(), None));
+        } else if alarm.gone == Some(change.at)
+            && let Some((_, gone)) = self.came.get_mut(&alarm.kind)
+        {
+            *gone = Some(at.into());
+        }
         if alarm.state.raises(change.from, change.by.is_some()) {
             *self.raised.entry((alarm.kind.name(), alarm.priority.name())).or_default() += 1;
             self.flood.raised(change.at);
@@ -160,13 +167,15 @@ impl Picture {
             alarms: {
                 let own = controller.alarms().into_iter().map(|a| {
                     let until = a.shelved_until.map(|at| utc_in(at.since(now)));
-                    AlarmView::new(&a, self.since.get(&a.kind).cloned().unwrap_or_default(), until)
+                    let (since, gone) = self.came.get(&a.kind).cloned().unwrap_or_default();
+                    AlarmView::new(&a, since, gone.filter(|_| a.gone.is_some()), until)
                 });
                 let mut all: Vec<_> = own.collect();
                 for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
                     let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
+                    let gone = alarm.gone().map(|at| utc_before(now.since(at)));
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
-                    let view = AlarmView::of_job(*kind, alarm, since, until);
+                    let view = AlarmView::of_job(*kind, alarm, since, gone, until);
                     // As the controller sorts its own: what holds first, then by priority.
                     let rank = |a: &AlarmView| (a.state.active(), a.priority);
                     let at = all.iter().position(|a| rank(a) < rank(&view)).unwrap_or(all.len());
@@ -196,10 +205,22 @@ impl Picture {
             setpoint_writes: writes,
             poll_seconds: std::mem::take(&mut self.polls),
         };
-        if output_on == Some(false) {
-            settle(&mut snapshot, self.found_on);
+        match output_on {
+            Some(false) => settle(&mut snapshot, self.found_on),
+            Some(true) => answered(&mut snapshot),
+            None => {}
         }
         self.out.send_replace(Arc::new(snapshot));
+    }
+}
+
+/// Nor to one that answers again and is on because the next run is under way: the alarm was of the one before.
+fn answered(snapshot: &mut Snapshot) {
+    for alarm in snapshot.alarms.iter_mut().filter(|a| a.state == AlarmState::ReturnedUnacknowledged) {
+        if let Some(said) = settled(&alarm.text, "it answers again") {
+            alarm.text = said;
+            alarm.remedy = "Nothing is the matter with it now. Acknowledge that you know of it.".into();
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 //! library that reads them.
 
 mod setpoints;
+mod tables;
 
 use super::fake::spec as scpi_spec;
 use super::session::Session;
@@ -95,6 +96,12 @@ fn answer(unit: &mut Unit, address: u8, request: &[u8]) -> Option<Vec<u8>> {
                 };
                 answer.extend(word.to_be_bytes());
             }
+        }
+        // One coil, the output; what fills up its byte says nothing.
+        1 => answer.extend([1, 0b1010_1010 | u8::from(unit.registers[&0] == 1)]),
+        5 => {
+            unit.registers.insert(0, u16::from(second == 0xff00));
+            answer.extend(&request[2..6]);
         }
         6 => {
             let known = unit.registers.get_mut(&first)?;

@@ -111,10 +111,10 @@ impl Tap {
     /// Whether what came begins with our own question, whole.
     pub fn echoed(&self) -> bool {
         let state = self.state();
-        // The answer to function code 06 repeats the question by design; only more than that is an echo.
+        // The answers to function codes 05 and 06 repeat the question by design; only more than that is an echo.
         let function = state.sent.get(1).copied();
         let repeats = state.came.starts_with(&state.sent) && !state.sent.is_empty();
-        repeats && (function != Some(6) || state.came.len() > state.sent.len())
+        repeats && (!matches!(function, Some(5 | 6)) || state.came.len() > state.sent.len())
     }
 
     /// Whether bytes came without end.

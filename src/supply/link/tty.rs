@@ -24,11 +24,15 @@ use tokio::io::unix::AsyncFd;
 use tokio::io::{AsyncRead, AsyncWrite, Interest, ReadBuf};
 use tokio_serial::{SerialPort, SerialPortBuilder};
 
-/// An open terminal.
+/// An open terminal. When it is given up, what it has not sent yet is thrown away: where the far end holds flow control
+/// back, the kernel would else keep whoever closes it until that is gone (30 s as a rule: `closing_wait` of
+/// setserial(8)), and words that are old by then would reach the supply after all. Whoever opens it next begins with off.
 pub(super) struct Tty {
     // Closed before the port.
     watch: Option<Watch>,
     file: File,
+    /// Nobody else writes here.
+    alone: bool,
     /// Holds the locks of a real port and what it was set to.
     _port: Option<Box<dyn SerialPort>>,
 }
@@ -106,7 +110,7 @@ impl Tty {
             termios::cfmakeraw(&mut raw);
             termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
         }
-        Ok(Tty { watch: None, file, _port: None })
+        Ok(Tty { watch: None, file, alone, _port: None })
     }
 
     /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
@@ -124,7 +128,7 @@ impl Tty {
             // Best effort: not every adapter has the line.
             let _ = port.write_request_to_send(rts);
         }
-        Ok(Tty { watch: None, file, _port: Some(port) })
+        Ok(Tty { watch: None, file, alone: true, _port: Some(port) })
     }
 
     /// Waits for one of the two. Whoever reads and whoever writes is the same task, so one waker is enough.
@@ -136,6 +140,16 @@ impl Tty {
         watch.set(&self.file, awaits)?;
         ready!(watch.inner.poll_read_ready(cx))?.clear_ready();
         Poll::Ready(Ok(()))
+    }
+}
+
+impl Drop for Tty {
+    fn drop(&mut self) {
+        // Past another's lock there may be words of the other in it, and our off: there closing waits for nothing, since
+        // the port stays open.
+        if self.alone {
+            let _ = termios::tcflush(&self.file, termios::FlushArg::TCOFLUSH);
+        }
     }
 }
 
@@ -222,6 +236,39 @@ mod tests {
         let mut came = [0; 6];
         tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came).await.unwrap();
         assert_eq!(&came, b"0.300\n");
+    }
+
+    /// On a real port closing would wait for it; a pty never waits, but shows what was left to send.
+    #[tokio::test]
+    async fn a_port_is_given_up_without_what_the_far_end_did_not_take() {
+        let left = |alone: bool| {
+            let ends = nix::pty::openpty(None, None).unwrap();
+            let name = nix::unistd::ttyname(&ends.slave).unwrap();
+            // Raw, as a port is that somebody else has set.
+            let first = Tty::open(&name, true).unwrap();
+            let second = (!alone).then(|| Tty::open(&name, false).unwrap());
+            let tty = second.as_ref().unwrap_or(&first);
+            let mut sent = 0;
+            while let Ok(some) = io::Write::write(&mut &tty.file, &[b'7'; 512]) {
+                sent += some;
+            }
+            match second {
+                Some(second) => drop(second),
+                None => drop(first),
+            }
+            let mut master = File::from(ends.master);
+            nix::fcntl::fcntl(&master, nix::fcntl::FcntlArg::F_SETFL(nix::fcntl::OFlag::O_NONBLOCK)).unwrap();
+            let (mut came, mut chunk) = (0, [0; 4096]);
+            while let Ok(some @ 1..) = io::Read::read(&mut master, &mut chunk) {
+                came += some;
+            }
+            (sent, came)
+        };
+        let (sent, came) = left(true);
+        assert!(sent > 4096 && came < sent, "{came} of {sent} came");
+        // Written past another's lock it stays: it may be off.
+        let (sent, came) = left(false);
+        assert_eq!(came, sent);
     }
 
     #[tokio::test]

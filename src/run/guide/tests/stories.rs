@@ -423,3 +423,37 @@ fn inspect_that_leads_back_to_itself_cannot_be_asked_for_ever() {
     rig.answer(JobAnswer::No).unwrap();
     assert_eq!(rig.view().state, RunState::Held);
 }
+
+#[test]
+fn load_that_is_to_be_hung_live_is_never_said_to_be_under_current_before_it_hangs() {
+    let mut live = powered("strike", "strike", Purpose::Strike, Polarity::Cathode);
+    let JobTodo::Powered { order, .. } = &mut live.todo else { unreachable!() };
+    order.entry = crate::process::Entry::Live;
+    let mut rig = Rig::new(plan(vec![live]));
+    // The stand-in for the controller is at its ramp at once; the real one comes to it by the entry.
+    let (said, _) = rig.guide.command(rig.now, "mila", answer_done()).unwrap();
+    let hears = |rig: &mut Rig, event| {
+        rig.guide.step(rig.now, GuideInput::Run(event));
+        rig.view().say
+    };
+    let phase = |phase| Event::Phase { state: RunState::Running, phase, why: None };
+    for said in [said, hears(&mut rig, phase(RunPhase::Entry))] {
+        assert!(said.contains("Keep the load out of strike") && !said.contains("under current"), "{said}");
+    }
+    let said = hears(&mut rig, Event::Asked(Question::HangPart));
+    assert!(said.starts_with("Hang the load in strike"), "{said}");
+    assert_eq!(rig.guide.command(rig.now, "mila", answer_done()).unwrap().0, "the current comes up");
+    let said = hears(&mut rig, Event::Answered { by: "mila".into(), answer: crate::run::Answer::Done });
+    assert!(said.contains("hands off the bar: the current comes up in strike"), "{said}");
+    assert_eq!(hears(&mut rig, phase(RunPhase::Steady)), "Wait: strike is under current in strike.");
+    // After a hold the load is in: nobody is told to keep it out.
+    hears(&mut rig, Event::Phase { state: RunState::Held, phase: RunPhase::Off, why: None });
+    let said = hears(&mut rig, phase(RunPhase::Entry));
+    assert!(said.contains("the current comes up in strike"), "{said}");
+    let said = hears(&mut rig, phase(RunPhase::Turn));
+    assert!(said.contains("switched for the turn"), "{said}");
+}
+
+fn answer_done() -> GuideCommand {
+    GuideCommand::Answer { answer: JobAnswer::Done, seq: None }
+}
