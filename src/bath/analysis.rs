@@ -62,7 +62,11 @@ impl Analyte {
     }
 
     pub fn named(bath: &Bath, name: &str) -> Result<Analyte, String> {
-        let plain = |text: &str| text.trim().to_lowercase().replace(['-', '_'], " ");
+        // A comma parts entries, so that a name which has one is written without.
+        let plain = |text: &str| {
+            let text = text.to_lowercase().replace(['-', '_', ','], " ");
+            text.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
         let wanted = plain(name);
         let all = Analyte::all(bath);
         let names: Vec<String> = all.iter().map(|a| a.name(bath)).collect();
@@ -323,7 +327,7 @@ mod tests {
         for bath in crate::bath::shipped() {
             for asked in analysed(&bath) {
                 let unit = if asked.unit == Unit::Ph { "" } else { " g/L" };
-                let found = entered(&bath, &format!("{} = 7{unit}", asked.what));
+                let found = entered(&bath, &format!("{} = 7{unit}", asked.what.replace(',', "")));
                 assert_eq!(found.unwrap()[0].what, asked.what, "{}", bath.name);
             }
         }

@@ -177,7 +177,7 @@ export async function open(holder, [only], frame) {
         if (made.map(({ box }) => box.look()).some(Boolean)) return;
         const found = made.filter(({ box }) => box.input.value.trim());
         place.wrong(found.length ? null : S.plan.empty);
-        const entered = found.map(({ what, box }) => `${what} = ${box.meant()}`).join("; ");
+        const entered = found.map(({ what, box }) => `${what.replaceAll(",", "")} = ${box.meant()}`).join("; ");
         if (found.length && (await send("analysis", entered, only_show, place))) found.forEach(({ box }) => (box.input.value = ""));
       };
       return h("section", { class: "analysis", "aria-label": S.tanks.logAnalysis }, h("h3", {}, S.tanks.logAnalysis), h("div", { class: "grid" }, made.filter((a) => a.usual).map((a) => a.box)),
