@@ -39,6 +39,11 @@ export function apart(text) {
   const [, number, unit] = /^([\d.]+) (\S+)$/.exec(example(text)) ?? [];
   return [number ?? "", SIGNS[unit] ?? unit ?? ""];
 }
+/** What was typed as it was understood, the field's own unit left to stand beside it. */
+export function tidy(text, unit) {
+  const plain = meant(text, unit).replace(/(\d) ?(µ?[a-z][\w./]*)$/i, (all, digit, u) => `${digit} ${SIGNS[u] ?? u}`);
+  return unit && plain.endsWith(` ${unit}`) ? plain.slice(0, -unit.length - 1) : plain;
+}
 /** A decimal comma that cannot be meant otherwise; "1,234" can: one and a bit, or more than a thousand. */
 const COMMA = /^([-−]?\d+),(\d+)(?=\s*[^\d,.]|$)/;
 export function doubtful(text) {
@@ -82,7 +87,7 @@ export const stamp = (text) => `${day(text)}, ${clock(new Date(text))}`;
 const UNITS = {
   A: [amps, 1], V: [volts, 1], m2: [area, 1], dm2: [area, 0.01], cm2: [area, 1e-4], mm2: [area, 1e-6], in2: [area, 6.4516e-4], ft2: [area, 0.09290304],
   "A/m2": [density, 1], "A/dm2": [density, 100], "A/cm2": [density, 1e4], "A/ft2": [density, 10.763910416709722], "A/in2": [density, 1550.0031000062],
-  C: [minutes, 1], "A.s": [minutes, 1], "A.min": [minutes, 60], "A.h": [hours, 3600], m: [length, 1], mm: [length, 1e-3], um: [length, 1e-6], nm: [length, 1e-9], in: [length, 0.0254], mil: [length, 2.54e-5], uin: [length, 2.54e-8],
+  C: [minutes, 1], "A.s": [minutes, 1], "A.min": [minutes, 60], "A.h": [minutes, 3600], mA: [amps, 1e-3], mV: [volts, 1e-3], m: [length, 1], mm: [length, 1e-3], um: [length, 1e-6], nm: [length, 1e-9], in: [length, 0.0254], mil: [length, 2.54e-5], uin: [length, 2.54e-8],
   s: [time, 1], min: [time, 60], h: [time, 3600], d: [time, 86400], mg: [mass, 1e-3], g: [mass, 1], kg: [mass, 1000], degC: [warmth, 1],
 };
 

@@ -1,7 +1,7 @@
 // Fields for quantities, and the parts that hang: shape, sizes, how many.
 import { S } from "./strings.js";
 import { button, choice, field, h } from "./dom.js";
-import { apart, doubtful, inches, meant } from "./figures.js";
+import { apart, doubtful, inches, meant, tidy } from "./figures.js";
 
 // Sizes of each shape as an order file names them, with an example to type over.
 const SHAPES = {
@@ -46,13 +46,13 @@ export function measure(label, value, example, heard, { hint, optional = false, 
   const input = h("input", { value, placeholder: number, autocomplete: "off", maxlength: 60, ...(!inches() && { inputmode: "decimal" }) });
   const box = field(label, input, hint);
   const suffix = h("span", { class: "suffix" }, unit);
+  const row = h("div", { class: "with" });
   if (unit) {
-    const row = h("div", { class: "with" });
     input.before(row);
     row.append(input, suffix);
   }
   // Whoever writes a unit of their own has not this one.
-  const own = () => suffix.classList.toggle("other", /[a-zµ°"]/i.test(input.value));
+  const own = () => row.classList.toggle("own", /[a-zµ°"]/i.test(input.value));
   box.input = input;
   box.meant = () => meant(input.value, unit);
   box.check = (text) => (optional && !text.trim() ? null : wrongQuantity(text));
@@ -66,6 +66,12 @@ export function measure(label, value, example, heard, { hint, optional = false, 
     box.wrong(doubtful(input.value) ? S.plan.comma(input.value.trim()) : null);
     heard?.(input.value);
   });
+  // What was understood is shown; it means the same, so that nobody need hear of it.
+  input.addEventListener("change", () => {
+    if (!doubtful(input.value)) input.value = tidy(input.value, unit);
+    own();
+  });
+  if (value) input.value = tidy(value, unit);
   own();
   return box;
 }
