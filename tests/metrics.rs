@@ -38,6 +38,7 @@ fn working() -> Snapshot {
             unobserved_seconds: 0.0,
         }),
         alarms: vec![AlarmView {
+            gone_unseen: false,
             watch: "over-voltage".into(),
             state: AlarmState::Acknowledged,
             priority: Priority::High,

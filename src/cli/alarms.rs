@@ -156,9 +156,11 @@ fn standing(all: &Value, stations: &[Value]) -> String {
         let watch = text(&alarm["watch"]);
         let (came, went) = (when(&alarm["since"]), when(&alarm["gone"]));
         let ack = hint(&format!("alarms --ack {watch}"));
+        let how =
+            if alarm["gone_unseen"] == true { "not seen since the output is off" } else { "gone by itself" };
         put(
             &format!(
-                "{}: {watch} ({}, gone by itself, not acknowledged) came {came}, went {went}",
+                "{}: {watch} ({}, {how}, not acknowledged) came {came}, went {went}",
                 text(&entry["station"]),
                 text(&alarm["priority"])
             ),

@@ -45,6 +45,8 @@ mod upkeep;
 mod writer;
 
 #[cfg(test)]
+pub(crate) mod fixtures;
+#[cfg(test)]
 mod packed_tests;
 #[cfg(test)]
 mod seal_job_tests;

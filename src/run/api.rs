@@ -150,6 +150,9 @@ pub enum Question {
         next: u8,
         /// How many there are.
         faces: u8,
+        /// An alarm stands that a part may have fallen off: the parts are to be counted.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        count: bool,
     },
     /// The run is held; resume or stop.
     Held,

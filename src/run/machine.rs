@@ -74,13 +74,14 @@ impl Controller {
     }
 
     pub(super) fn go_on_after_hold(&mut self, out: &mut Vec<Action>) {
+        let mut held_for = None;
         if let Some(run) = &mut self.run {
             run.question = None;
             run.cause = None;
-            run.held_for = None;
+            held_for = run.held_for.take();
             run.refused = 0;
         }
-        self.panel.goes_on();
+        self.panel.goes_on(held_for);
         self.prepare_for(Then::Climb, out);
     }
 
@@ -185,7 +186,8 @@ impl Controller {
                 }
                 let full = matches!(&run.stage, Stage::Climbing(ramp) if ramp.done());
                 let turn = matches!(&run.stage, Stage::Turning(_) if run.question.is_none());
-                let question = Question::TurnPart { next: run.face + 1, faces: run.faces() };
+                let count = self.panel.part_may_be_off();
+                let question = Question::TurnPart { next: run.face + 1, faces: run.faces(), count };
                 if full {
                     self.enter(Stage::Steady, None, out);
                 } else if turn {
@@ -452,7 +454,8 @@ impl Controller {
             After::Turn => {
                 let (next, faces) = self.run.as_ref().map_or((1, 1), |r| (r.face + 1, r.faces()));
                 self.enter(Stage::Turning(Contact::Unwatched), None, out);
-                self.ask(Question::TurnPart { next, faces }, out);
+                let count = self.panel.part_may_be_off();
+                self.ask(Question::TurnPart { next, faces, count }, out);
             }
         }
     }

@@ -2,6 +2,10 @@
 
 use super::api::{Answer, Event, Question, RunPhase, RunState};
 
+/// Said before a turn while an alarm stands that a part may have fallen off.
+pub(super) const COUNT: &str =
+    "an alarm stands that a part may have fallen off: count the parts on the bar; then ";
+
 /// Why somebody is sent to the supply. Whoever is sent is told by [`Doubt::said`] and by nothing else, so that
 /// [`settled`] finds every such sentence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,8 +99,11 @@ impl Question {
     pub fn sentence(&self) -> String {
         match self {
             Question::HangPart => "hang the part in the tank, then answer done".into(),
-            Question::TurnPart { next, faces } => {
-                format!("turn the part so that face {next} of {faces} looks at the anode, then answer done")
+            Question::TurnPart { next, faces, count } => {
+                let count = if *count { COUNT } else { "" };
+                format!(
+                    "{count}turn the part so that face {next} of {faces} looks at the anode, then answer done"
+                )
             }
             Question::Held => {
                 "the run is held with the output off: mend the cause, then resume or stop".into()

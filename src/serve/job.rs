@@ -151,12 +151,13 @@ pub(super) async fn trusted<'w>(
         return Ok(());
     }
     trust.checked(known).map_err(Problem::refused)?;
-    let Some(why) = trust.unless else { return Ok(()) };
+    let failed = trust
+        .unless
+        .map(|why| format!("{by} started it knowing that the supply failed its commissioning: {why}"));
+    let said: Vec<_> = trust.note.into_iter().chain(failed).collect();
     for worksheet in worksheets {
         if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
-            warnings.push(
-                format!("{by} started it knowing that the supply failed its commissioning: {why}").into(),
-            );
+            warnings.extend(said.iter().map(|text| Value::from(text.as_str())));
         }
     }
     Ok(())

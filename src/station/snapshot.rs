@@ -110,6 +110,8 @@ pub struct AlarmView {
     pub since: String,
     /// Wall time at which it went by itself, RFC 3339 UTC; `None` while it holds.
     pub gone: Option<String>,
+    /// It went with the output, so nobody saw its condition go.
+    pub gone_unseen: bool,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
     /// Raised three times or more within the last minute.
@@ -140,6 +142,7 @@ impl AlarmView {
             unseen: help.unseen,
             since,
             gone,
+            gone_unseen: alarm.gone_unseen,
             first_out: alarm.first_out,
             chattering: alarm.chattering,
             shelved_until,
@@ -170,6 +173,7 @@ impl AlarmView {
             unseen: help.unseen,
             since,
             gone,
+            gone_unseen: false,
             first_out: None,
             chattering: alarm.chatters(),
             shelved_until,

@@ -89,6 +89,8 @@ pub struct Alarm {
     /// When it went by itself; `None` while it holds, and once somebody has acknowledged it.
     #[serde(skip)]
     pub gone: Option<Mono>,
+    /// It went with the output, so nobody saw its condition go.
+    pub gone_unseen: bool,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
     /// Raised three times or more within the last minute.
@@ -131,6 +133,9 @@ impl AlarmChange {
             (S::Normal | S::Suppressed, S::Unacknowledged) => format!("alarm {name}: {text}"),
             (_, S::Unacknowledged) => format!("alarm {name} again: {text}"),
             (_, S::Acknowledged) => format!("alarm {name} was seen{by}{note}"),
+            (_, S::ReturnedUnacknowledged) if self.alarm.gone_unseen => {
+                format!("alarm {name}: not seen since the output is off; nobody has said so yet")
+            }
             (_, S::ReturnedUnacknowledged) => {
                 format!("alarm {name} is gone by itself; nobody has said so yet")
             }
@@ -158,9 +163,12 @@ mod tests {
             response: Response::Tell,
             text: if to == AlarmState::Normal { String::new() } else { "5.4 % above".into() },
             since: None,
+            gone: None,
+            gone_unseen: false,
             first_out: None,
             chattering: false,
             shelved_until: None,
+            gone: None,
         };
         let (by, note) = (by.map(Into::into), by.map(|_| "bag".into()));
         AlarmChange { at: Mono::default(), from, alarm, by, note }.sentence()

@@ -10,6 +10,7 @@
 //! reported on; `tests/figures` measures them again on this code.
 
 use super::contact::ContactWatch;
+use super::known::{Change, Levels};
 use super::warmth::Warmth;
 use crate::quantity::{Mono, Temperature};
 use std::collections::VecDeque;
@@ -55,6 +56,12 @@ pub(super) struct Sample {
     pub residual: f64,
     /// What a relative change is relative to, volts.
     pub scale: f64,
+    /// Volts at the terminals.
+    pub volts: f64,
+    /// What is held: amperes, or volts in constant-voltage work.
+    pub held: f64,
+    /// The line is this load's own.
+    pub fitted: bool,
     /// One count of the voltmeter, volts.
     pub count: f64,
     /// Bath temperature where it is measured and fresh.
@@ -68,12 +75,23 @@ pub(super) struct Sample {
 /// What one reading showed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Finding {
-    /// A step was found with this reading: its relative size.
-    pub step: Option<f64>,
+    /// A step was found with this reading.
+    pub step: Option<Jump>,
+    /// With this reading the level is back where it was before a step.
+    pub back: bool,
     /// Disturbances lately are those of a bad contact.
     pub bad_contact: bool,
     /// Relative rise of the smoothed volts over the base; `None` while nothing can be judged.
     pub drift: Option<f64>,
+}
+
+/// A step of the level.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Jump {
+    /// Relative, as the drift is.
+    pub size: f64,
+    /// Volts before and after.
+    pub volts: (f64, f64),
 }
 
 /// The state, bounded whatever the length of the run.
@@ -91,6 +109,8 @@ pub(super) struct DriftWatch {
     usual: Option<f64>,
     broken_since: Option<Mono>,
     excursion: Option<Excursion>,
+    levels: Levels,
+    newest: Option<Sample>,
     contact: ContactWatch,
     warmth: Warmth,
     smooth: Option<f64>,
@@ -135,9 +155,14 @@ impl DriftWatch {
         let began = *self.began.get_or_insert(s.at);
         self.learn_noise(x);
         self.last = Some((s.at, x));
-        let settled = s.at.since(began) >= SETTLE;
-        if !settled || self.recent.is_empty() {
+        self.newest = Some(*s);
+        let young = s.at.since(began);
+        if young < SETTLE || self.levels.is_odd() || self.recent.is_empty() {
             self.keep(s.at, x);
+            if young >= CALM {
+                let change = self.levels.judge(s, self.level(), self.spread());
+                self.tell(change, s, x, &mut found);
+            }
             return found;
         }
         let level = self.excursion.map_or_else(|| self.level(), |e| e.level);
@@ -159,7 +184,8 @@ impl DriftWatch {
                 let lasted = s.at.since(e.began);
                 let calm = 0.012f64.max(3.3 * sigma).max(4.0 * count).max(1.3 * spread);
                 if (lasted >= EXCURSION_LEAST && self.spread() < calm) || lasted >= EXCURSION_MOST {
-                    found.step = self.close(e, 1.5 * count);
+                    let change = self.close(s, e, 1.5 * count);
+                    self.tell(change, s, x, &mut found);
                 }
             }
         }
@@ -180,6 +206,28 @@ impl DriftWatch {
         self.warmth.distrusted()
     }
 
+    fn tell(&self, change: Option<Change>, s: &Sample, x: f64, found: &mut Finding) {
+        match change {
+            Some(Change::Step(size)) => {
+                let now = s.volts + (self.level() - x) * s.scale;
+                found.step = Some(Jump { size, volts: (now - size * s.scale, now) });
+            }
+            Some(Change::Back) => found.back = true,
+            None => {}
+        }
+    }
+
+    /// Somebody has looked at the last step.
+    pub fn look(&mut self) {
+        self.levels.look();
+    }
+
+    /// Since the current was reached or moved, the time is too short for even a large step to show.
+    pub fn is_blind(&self) -> bool {
+        let since = self.began.zip(self.last).map(|(began, (at, _))| at.since(began));
+        since.is_none_or(|t| t < CALM)
+    }
+
     fn broken(&mut self, at: Mono) {
         let since = *self.broken_since.get_or_insert(at);
         if at.since(since) > BROKEN_AT_MOST {
@@ -194,6 +242,10 @@ impl DriftWatch {
     /// The setpoint moves or the part is turned: what was calm is calm no more, what
     /// was learned stays.
     pub fn unsettle(&mut self) {
+        if let (Some(s), Some(xs)) = (self.newest.take(), self.smooth) {
+            self.levels.keep(&s, xs);
+        }
+        self.levels.unsettle();
         self.began = None;
         self.recent.clear();
         self.excursion = None;
@@ -318,8 +370,9 @@ impl DriftWatch {
 
     /// The disturbance is over: what is left of it is a step, or nothing. `coarse` is what the
     /// voltmeter's counts may make of nothing.
-    fn close(&mut self, e: Excursion, coarse: f64) -> Option<f64> {
-        let change = self.level() - e.level;
+    fn close(&mut self, s: &Sample, e: Excursion, coarse: f64) -> Option<Change> {
+        let level = self.level();
+        let change = level - e.level;
         self.excursion = None;
         self.contact.settle();
         self.smooth = self.smooth.map(|s| s + change);
@@ -331,11 +384,15 @@ impl DriftWatch {
         self.summed += change;
         let up = change > STEP_UP.0 || self.summed > STEP_UP.1;
         let down = change < STEP_DOWN.0 || self.summed < STEP_DOWN.1;
-        if (up || down) && self.summed.abs().max(change.abs()) > coarse {
+        let large = (up || down) && self.summed.abs().max(change.abs()) > coarse;
+        // Small ones that sum up count from where the first began.
+        let alone = change > STEP_UP.0 || change < STEP_DOWN.0;
+        let from = if alone { e.level } else { level - self.summed };
+        let told = self.levels.moved(s, from, level, large);
+        if told.is_some() {
             self.summed = 0.0;
-            return Some(change);
         }
-        None
+        told
     }
 
     fn mark_minute(&mut self, at: Mono) {

@@ -1,6 +1,6 @@
 //! What all watches of a load judge from: its line, its drift, its margin.
 
-use super::drift::{DriftWatch, Finding, Sample};
+use super::drift::{DriftWatch, Finding, Jump, Sample};
 use super::line::{FittedLine, LoadLine};
 use super::margin::{self, BathNow, Margin};
 use super::meter::Meter;
@@ -9,12 +9,31 @@ use super::short::{Look, Rise};
 use crate::quantity::{Amps, Mono, Reading, Regulation, Volts};
 use std::time::Duration;
 
-/// A step is shown as an alarm's condition for so long; it is an event, not a state.
+/// A step that somebody has looked at is shown as an alarm's condition for so long from when it came; one that nobody has
+/// looked at stands until it is seen to be undone.
 const STEP_STANDS: Duration = Duration::from_secs(60);
 /// Below this share of ohmic volts a relative change is taken of the whole voltage.
 const OHMIC_SHARE: f64 = 0.45;
 /// Noise so many times what it was when the load was well is a late sign of gas.
 const NOISE_GROWTH: f64 = 3.0;
+
+/// A step of the volts that has not been seen to be undone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Step {
+    at: Mono,
+    /// Volts before and after.
+    pub volts: (f64, f64),
+    /// Rise of what is ohmic, as a share, where the load's own line tells: that of the density, if area was lost.
+    pub denser: Option<f64>,
+    looked: bool,
+}
+
+impl Step {
+    /// Up or down by how much of the volts, %.
+    pub fn percent(&self) -> f64 {
+        (self.volts.1 / self.volts.0.max(1e-3) - 1.0).abs() * 100.0
+    }
+}
 
 /// Everything learned of the load that hangs now. Bounded, however long the run.
 #[derive(Clone, Debug, Default)]
@@ -22,8 +41,12 @@ pub(super) struct Evidence {
     pub line: LoadLine,
     drift: DriftWatch,
     pub finding: Finding,
-    /// The last step: when, and its relative size.
-    pub step: Option<(Mono, f64)>,
+    /// Steps up and down that stand.
+    up: Option<Step>,
+    down: Option<Step>,
+    new_step: Option<bool>,
+    /// The line that relative changes are taken from, the same for all faces of a load; `Some(None)`: the weak one.
+    yard: Option<Option<FittedLine>>,
     pub margin: Option<Margin>,
     pub noise_grew: bool,
     meter: Meter,
@@ -37,9 +60,7 @@ pub(super) struct Evidence {
 impl Evidence {
     /// Takes one step; readings that are not newer than the last are passed over.
     pub fn take(&mut self, now: Mono, cx: &Context, s: &Settings) {
-        if self.step.is_some_and(|(at, _)| now.since(at) > STEP_STANDS) {
-            self.step = None;
-        }
+        self.forget_looked_at(now);
         let Some(r) = cx.reading else { return };
         if self.last.is_some_and(|at| r.at <= at) {
             return;
@@ -55,10 +76,56 @@ impl Evidence {
             _ => None,
         };
         self.finding = self.judge_volts(r, cx, s);
-        if let Some(size) = self.finding.step {
-            self.step = Some((now, size));
+        if self.finding.back {
+            (self.up, self.down) = (None, None);
+        }
+        if let Some(jump) = self.finding.step {
+            self.note_step(now, jump, cx);
         }
         self.margin = self.burn_margin(r, cx, s);
+    }
+
+    fn note_step(&mut self, now: Mono, jump: Jump, cx: &Context) {
+        let line = self.yard.flatten().filter(|_| cx.current_control && cx.set_amps.is_positive());
+        let denser = line.map(|l| (jump.volts.1 - jump.volts.0) / (l.slope * cx.set_amps.get()));
+        let step = Step { at: now, volts: jump.volts, denser, looked: false };
+        self.new_step = Some(jump.size > 0.0);
+        if jump.size > 0.0 {
+            self.up = Some(step);
+        } else {
+            self.down = Some(step);
+        }
+    }
+
+    fn forget_looked_at(&mut self, now: Mono) {
+        let over = |s: &mut Step| s.looked && now.since(s.at) > STEP_STANDS;
+        let gone = [self.up.take_if(over), self.down.take_if(over)];
+        if gone.iter().any(Option::is_some) {
+            self.drift.look();
+        }
+    }
+
+    /// The step that stands, up or down.
+    pub fn step(&self, up: bool) -> Option<Step> {
+        if up { self.up } else { self.down }
+    }
+
+    /// The step that has come since this was last asked: up or down.
+    pub fn take_new_step(&mut self) -> Option<bool> {
+        self.new_step.take()
+    }
+
+    /// A step up of the last minute.
+    pub fn fresh_rise(&self) -> Option<Step> {
+        self.up.filter(|s| self.last.is_some_and(|at| at.since(s.at) <= STEP_STANDS))
+    }
+
+    /// Somebody has looked at the step up, or down.
+    pub fn look_at_step(&mut self, up: bool) {
+        let step = if up { &mut self.up } else { &mut self.down };
+        if let Some(step) = step {
+            step.looked = true;
+        }
     }
 
     fn learn(&mut self, r: &Reading, cx: &Context, s: &Settings) {
@@ -95,11 +162,14 @@ impl Evidence {
         self.rise.ask();
     }
 
-    /// The load goes on after a hold. The step that may have held it has been looked at; and where somebody was sent to
-    /// see whether it is shorted, what was learned until then may have been the bridge's, unless it was seen to be a
+    /// The load goes on after a hold. The step that held it (`looked`) has been looked at, another stands on; and where
+    /// somebody was sent to see whether it is shorted, what was learned until then may have been the bridge's, unless it was seen to be a
     /// bath's before: then that is what a bridge which still touches is known by.
-    pub fn goes_on(&mut self) {
-        self.step = None;
+    pub fn goes_on(&mut self, looked: bool) {
+        if looked {
+            (self.up, self.down) = (None, None);
+            self.drift.look();
+        }
         if self.rise.asked() && !self.rise.is_bath() {
             *self = Evidence { rise: Rise::looked_at(), ..Evidence::default() };
         }
@@ -118,10 +188,12 @@ impl Evidence {
     fn judge_volts(&mut self, r: &Reading, cx: &Context, s: &Settings) -> Finding {
         let held = (r.amps - cx.set_amps).abs() <= (cx.set_amps * 0.02).max(s.amps_count * 3.0);
         let amps = if cx.current_control && held { cx.set_amps } else { r.amps };
-        let weak = || (self.line.volts_at(amps, cx.set_amps), 0.7);
-        let (expected, ohmic) = match self.fitted() {
+        if cx.phase == Phase::Steady && self.yard.is_none() {
+            self.yard = Some(self.fitted());
+        }
+        let (expected, ohmic) = match self.yard.flatten() {
             Some(line) if amps.is_positive() => (line.volts_at(amps), line.slope * amps.get()),
-            _ => weak(),
+            _ => (LoadLine::weak(amps, cx.set_amps), 0.7),
         };
         let share = ohmic / expected.get().max(0.1);
         let scale = if share < OHMIC_SHARE { expected.get().max(0.8) } else { ohmic.max(0.5) };
@@ -137,6 +209,9 @@ impl Evidence {
             at: r.at,
             residual: (r.volts - expected).get(),
             scale,
+            volts: r.volts.get(),
+            held: if cx.current_control { cx.set_amps.get() } else { cx.set_volts.get() },
+            fitted: self.yard.is_some_and(|line| line.is_some()),
             count: count.get(),
             temperature: cx
                 .bath
@@ -196,7 +271,10 @@ impl Evidence {
             );
         }
         match cx.phase {
-            Phase::Steady if self.finding.drift.is_none() => Some("the volts are still settling"),
+            Phase::Steady if self.drift.is_blind() => Some("the volts are still settling"),
+            Phase::Steady if self.finding.drift.is_none() => {
+                Some("the volts are still settling: only a large step shows")
+            }
             Phase::Steady if self.fitted().is_none() => {
                 Some("the ramp gave no line for this load; the weak one serves")
             }

@@ -16,6 +16,8 @@ use std::time::Duration;
 pub const LONGEST_SHELF: Duration = Duration::from_secs(8 * 3600);
 /// Readings come a little early or late: a delay of so many polls must not take one more.
 const JITTER: Duration = Duration::from_millis(20);
+/// With the output on again and nothing seen of it for so long at least, it has gone.
+const SEEN: Duration = Duration::from_secs(10);
 /// Raised so often within a minute, an alarm chatters (common practice in alarm management).
 const CHATTER: usize = 3;
 
@@ -56,6 +58,10 @@ pub(super) struct Life<K = Kind> {
     /// When it came, or was put aside without having come.
     since: Option<Mono>,
     gone: Option<Mono>,
+    /// It went while the output was off by our will, and has not been seen to be gone since.
+    dark: bool,
+    /// Since when it has been seen to be gone.
+    lit_since: Option<Mono>,
     acknowledged_at: Option<Mono>,
     shelf: Option<Shelf>,
     out_of_service: Option<String>,
@@ -75,6 +81,7 @@ impl Life {
             text: self.shown_text(),
             since: self.since,
             gone: self.gone(),
+            gone_unseen: self.gone_unseen(),
             first_out: self.first_out,
             chattering: self.chatters(),
             shelved_until: self.shelved_until(),
@@ -92,6 +99,8 @@ impl<K: Named> Life<K> {
             good_since: None,
             since: None,
             gone: None,
+            dark: false,
+            lit_since: None,
             acknowledged_at: None,
             shelf: None,
             out_of_service: None,
@@ -155,6 +164,25 @@ impl<K: Named> Life<K> {
         self.gone.filter(|_| self.state == AlarmState::ReturnedUnacknowledged)
     }
 
+    /// It went with the output, and nobody saw its condition go: it may be there when the output is on again.
+    pub fn gone_unseen(&self) -> bool {
+        self.gone().is_some() && self.dark
+    }
+
+    /// Its condition has come again while it stands: known of or not, it is new. The state before.
+    pub fn again(&mut self, now: Mono, verdict: Verdict) -> Option<AlarmState> {
+        let Verdict::Bad(text) = verdict else { return None };
+        let shown = self.state();
+        let told = shown.active();
+        self.text = text;
+        self.bad_since = Some(now);
+        self.good_since = None;
+        if self.state == AlarmState::Acknowledged {
+            self.state = AlarmState::Unacknowledged;
+        }
+        told.then_some(shown)
+    }
+
     /// Until when it is shelved at the latest.
     pub fn shelved_until(&self) -> Option<Mono> {
         self.shelf.map(|(Shelf::Until(at) | Shelf::OneShot(at))| at)
@@ -197,15 +225,17 @@ impl<K: Named> Life<K> {
     fn judge(&mut self, now: Mono, verdict: Verdict, tuning: &Tuning) {
         match verdict {
             Verdict::Bad(text) => {
-                self.good_since = None;
+                (self.good_since, self.lit_since) = (None, None);
                 if !self.active() || self.bad_since.is_none() {
                     self.text = text;
                 }
                 self.bad_since.get_or_insert(now);
             }
-            Verdict::Good => {
+            Verdict::Good | Verdict::Dark => {
                 self.bad_since = None;
                 self.good_since.get_or_insert(now);
+                let lit = verdict == Verdict::Good;
+                self.lit_since = lit.then(|| self.lit_since.unwrap_or(now));
             }
             Verdict::Suppressed => {
                 // A delay that was running starts anew; an alarm that stands goes on standing.
@@ -224,6 +254,10 @@ impl<K: Named> Life<K> {
             AlarmState::Unacknowledged if held(self.good_since, tuning.off_delay) => {
                 self.state = AlarmState::ReturnedUnacknowledged;
                 self.gone = Some(now);
+                self.dark = self.lit_since.is_none();
+            }
+            AlarmState::ReturnedUnacknowledged if held(self.lit_since, tuning.off_delay.max(SEEN)) => {
+                self.dark = false;
             }
             AlarmState::Acknowledged if held(self.good_since, tuning.off_delay) && !tuning.latch => {
                 self.state = AlarmState::Normal;

@@ -71,14 +71,18 @@ impl LoadLine {
         })
     }
 
-    /// The volts to expect at `amps`. Without a fit a weak line stands in:
-    /// 0.3 V at no current and 1 V at the setpoint.
+    /// The volts to expect at `amps`. Without a fit a weak line stands in.
     pub fn volts_at(&self, amps: Amps, setpoint: Amps) -> Volts {
         let i = amps.get().max(0.0);
         match self.fitted() {
             Some(line) if i > 0.0 => line.volts_at(amps),
-            _ => Volts::new(0.3 + 0.7 * i / setpoint.get().max(1e-9)),
+            _ => LoadLine::weak(amps, setpoint),
         }
+    }
+
+    /// Where no line was learned: 0.3 V at no current and 1 V at the setpoint.
+    pub fn weak(amps: Amps, setpoint: Amps) -> Volts {
+        Volts::new(0.3 + 0.7 * amps.get().max(0.0) / setpoint.get().max(1e-9))
     }
 }
 

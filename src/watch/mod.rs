@@ -15,6 +15,7 @@ mod drift;
 mod evidence;
 mod figures;
 mod kind;
+mod known;
 mod life;
 mod line;
 mod margin;

@@ -36,9 +36,11 @@ impl Panel {
         self.evidence = Evidence::default();
     }
 
-    /// The load goes on after a hold: the step that may have held it has been looked at.
-    pub fn goes_on(&mut self) {
-        self.evidence.goes_on();
+    /// The load goes on after a hold for the watch `held_for`, if for one: a step that held it has been looked at.
+    pub fn goes_on(&mut self, held_for: Option<Kind>) {
+        let steps = [Kind::PartOff, Kind::Touch];
+        let stops = steps.iter().any(|kind| self.settings.tuning(*kind).response != Response::Tell);
+        self.evidence.goes_on(stops || held_for.is_some_and(|kind| steps.contains(&kind)));
     }
 
     /// Whether the run must wait for somebody to look if part and anode touch, and the words to ask it with: volts and
@@ -52,6 +54,11 @@ impl Panel {
         Some(text)
     }
 
+    /// Whether it stands that a part may have fallen off.
+    pub fn part_may_be_off(&self) -> bool {
+        self.standing(Kind::PartOff).is_some()
+    }
+
     /// The alarm of one watch, while it stands.
     pub fn standing(&self, kind: Kind) -> Option<Alarm> {
         let watch = self.watches.iter().find(|w| w.kind == kind && w.active())?;
@@ -63,6 +70,8 @@ impl Panel {
     /// no new reading it changes nothing.
     pub fn update(&mut self, now: Mono, cx: &Context) -> Vec<AlarmChange> {
         self.evidence.take(now, cx, &self.settings);
+        let step = |up| if up { Kind::PartOff } else { Kind::Touch };
+        let stepped = self.evidence.take_new_step().map(step);
         let mut changes = Vec::new();
         if !self.watches.iter().any(Life::active) {
             self.came = 0;
@@ -71,7 +80,10 @@ impl Panel {
             let verdict = judge(watch.kind, cx, &self.settings, &self.evidence, watch.active());
             let tuning = self.settings.tuning(watch.kind);
             let stood = watch.active();
-            let Some(from) = watch.turn(now, verdict, tuning) else { continue };
+            // One that stands already, and now another step of the same kind.
+            let more = stood && stepped == Some(watch.kind);
+            let changed = if more { watch.again(now, verdict) } else { watch.turn(now, verdict, tuning) };
+            let Some(from) = changed else { continue };
             if watch.active() && !stood {
                 self.came += 1;
                 watch.first_out = Some(self.came);
@@ -93,8 +105,8 @@ impl Panel {
 
     /// What the volts have to say against more current, if anything: a drift or a step.
     pub fn against_more(&self) -> Option<String> {
-        if let Some((_, size)) = self.evidence.step.filter(|(_, size)| *size > 0.0) {
-            return Some(format!("the volts stepped up by {:.0} %", size * 100.0));
+        if let Some(step) = self.evidence.fresh_rise() {
+            return Some(format!("the volts stepped up by {:.0} %", step.percent()));
         }
         let drift = self.evidence.finding.drift.filter(|d| *d > self.settings.drift.0);
         drift.map(|d| format!("the volts have crept up by {:.1} %", d * 100.0))
@@ -141,7 +153,11 @@ impl Panel {
         let watch = self.watches.iter_mut().find(|w| w.kind == kind);
         let Some(watch) = watch else { return Err(format!("no watch is called {:?}", kind.name())) };
         let from = watch.state();
+        let seen = matches!(what, Handling::Acknowledge { .. });
         let note = watch.handle(now, what, &tuning)?;
+        if seen && matches!(kind, Kind::PartOff | Kind::Touch) {
+            self.evidence.look_at_step(kind == Kind::PartOff);
+        }
         Ok(AlarmChange { at: now, from, alarm: watch.alarm(&tuning), by: Some(by.into()), note })
     }
 

@@ -173,13 +173,15 @@ pub(super) enum Verdict {
     Bad(String),
     /// It does not.
     Good,
+    /// It does not, but the output is off by our will: that it has gone was not seen.
+    Dark,
     /// Not an alarm in this phase, by design.
     Suppressed,
     /// Nothing new to judge by.
     NoData,
 }
 
-use Verdict::{Bad, Good, NoData, Suppressed};
+use Verdict::{Bad, Dark, Good, NoData, Suppressed};
 
 /// Judges one watch. `active` says that its alarm stands, so that the deadband applies.
 pub(super) fn judge(
@@ -197,7 +199,7 @@ pub(super) fn judge(
     }
     let Some(r) = cx.reading else { return NoData };
     let back = if active { settings.tuning(kind).deadband } else { 0.0 };
-    match kind {
+    let verdict = match kind {
         Kind::OverVoltage => over_voltage(cx, r, settings, back),
         Kind::OverCurrent => over_current(cx, r, settings, back),
         Kind::OpenCircuit => open_circuit(cx, r, settings),
@@ -213,7 +215,9 @@ pub(super) fn judge(
         Kind::NotArriving => not_arriving(cx, r, settings, back),
         Kind::ReadBack => read_back(cx, r, settings),
         Kind::StaleLink => Good,
-    }
+    };
+    // What the supply says of itself shows with the output off as well.
+    if verdict == Good && !cx.output_on && kind != Kind::ReadBack { Dark } else { verdict }
 }
 
 /// What two metals in one solution make by themselves stays below this (from memory: tenths of a volt).
@@ -442,15 +446,26 @@ fn contact(cx: &Context, e: &Evidence) -> Verdict {
 }
 
 fn step(cx: &Context, e: &Evidence, up: bool) -> Verdict {
-    match e.step {
-        _ if !matches!(cx.phase, Phase::Steady | Phase::Ramp) => Good,
-        Some((_, size)) if (size > 0.0) == up => {
-            let (kind, word) = if up { (Kind::PartOff, "up") } else { (Kind::Touch, "down") };
-            let what = format!("the volts stepped {word} by {:.0} % at the same current", size.abs() * 100.0);
-            Bad(with_causes(what, kind, e, cx))
-        }
-        _ => Good,
+    let Some(step) = e.step(up) else { return Good };
+    // It has not been seen to go while nothing flows: neither raised nor cleared.
+    if cx.phase != Phase::Steady {
+        return NoData;
     }
+    let (kind, word) = if up { (Kind::PartOff, "up") } else { (Kind::Touch, "down") };
+    let mut what = format!(
+        "the volts stepped {word} by {:.0} % at the same current, from {} to {}",
+        step.percent(),
+        Volts::new(step.volts.0),
+        Volts::new(step.volts.1)
+    );
+    if let Some(more) = step.denser.filter(|more| up && *more > 0.0) {
+        what += &format!(
+            "; if parts fell off, about {:.0} % of the area is gone and the density on the rest {:.0} % higher",
+            (1.0 - 1.0 / (1.0 + more)) * 100.0,
+            more * 100.0
+        );
+    }
+    Bad(with_causes(what, kind, e, cx))
 }
 
 fn drift(cx: &Context, e: &Evidence, limit: f64, active: bool) -> Verdict {

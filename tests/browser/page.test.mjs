@@ -27,6 +27,7 @@ async function shut(opened) {
   await opened.context().close();
 }
 const verdict = (opened, word) => opened.waitForSelector(`.station[data-verdict="${word}"]`);
+const unfold = (opened) => opened.evaluate(() => document.querySelectorAll("details").forEach((d) => (d.open = true)));
 const words = (opened, selector) => opened.locator(selector).first().innerText();
 const rest = () => hall.untilLook("at rest", (l) => !["running", "held"].includes(l.run.state) && l.output_on === false);
 
@@ -122,6 +123,7 @@ await check("a newcomer cannot run a job from the page alone: plan, rehearse, st
   assert.match(await words(opened, ".curve"), /came to its target/);
   await opened.getByRole("button", { name: "Start…" }).click();
   assert.match(await words(opened, ".ask"), /4.85 A at a ceiling of 8.00 V/);
+  assert.match(await words(opened, ".ask"), /Does the load hang in nickel, and are the supply.s leads on nickel/);
   await opened.getByLabel("Bath nickel, temperature").fill("53,5");
   assert.ok(await opened.locator(".sheet").first().isVisible(), "start is asked without the worksheet in view");
   assert.equal((await hall.look()).run.state, "idle", "the current is on before the answer");
@@ -193,7 +195,8 @@ await check("STOP asks twice, is not on every view, or is out of reach of the ke
   assert.equal((await hall.look()).run.state, "running");
   await opened.getByRole("button", { name: "STOP bench" }).focus();
   await opened.keyboard.press("Enter");
-  await opened.getByText(/output off, confirmed/).first().waitFor();
+  await opened.getByRole("button", { name: /STOP bench.*off, confirmed/ }).waitFor();
+  assert.equal(await opened.locator(".toast").count(), 0, "what the screen says by itself is said once more over it");
   await verdict(opened, "ended");
   assert.equal((await rest()).run.state, "aborted");
   await shut(opened);
@@ -228,6 +231,22 @@ await check("an alarm does not say its cause, what to do, or cannot be acknowled
   await sound.click();
   await until("sound on", async () => (await sound.getAttribute("aria-pressed")) === "true");
   await until("a sound", () => opened.evaluate(() => window.tones > 0));
+  // It is on at this screen after a reload too: at once where the browser lets it, else after a touch, and it says so.
+  await opened.addInitScript(() => {
+    window.silenced = true;
+    Object.defineProperty(AudioContext.prototype, "state", { get: () => (window.silenced ? "suspended" : "running") });
+  });
+  await opened.reload();
+  await opened.getByRole("button", { name: "Sound waits: touch the page" }).waitFor();
+  assert.equal(await sound.getAttribute("aria-pressed"), "true", "the choice is lost by a reload");
+  await both(opened, "the bench with a sound that waits");
+  await opened.evaluate(() => (window.silenced = false));
+  await opened.locator(".station").click({ position: { x: 2, y: 2 } });
+  await opened.getByRole("button", { name: "Sound on" }).waitFor();
+  await sound.click();
+  await until("sound off", async () => (await sound.getAttribute("aria-pressed")) === "false");
+  await opened.reload();
+  await opened.getByRole("button", { name: "Sound off" }).waitFor();
   assert.match(await words(opened, ".say"), /clip/);
   await both(opened, "the bench with an alarm");
   const acks = opened.getByRole("button", { name: /I know: acknowledge|Seen: take it off/ });
@@ -372,7 +391,12 @@ await check("a run cannot be measured, signed off or judged from its record, or 
   await opened.locator(".signed").getByText("K-104").waitFor();
   await opened.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await opened.getByRole("button", { name: "Ask", exact: true }).click();
-  await opened.locator(".advice pre", { hasText: "dark-edges" }).waitFor();
+  // Each cause leads to what it rests on.
+  await opened.locator(".advice h3", { hasText: "dark edges" }).waitFor();
+  await unfold(opened);
+  await opened.locator(".advice").getByText("edges beyond what the bath could feed").first().waitFor();
+  assert.equal(await opened.locator(".advice").getByRole("link", { name: "Look it up: the run's readings" }).first().getAttribute("href"), `/api/v1/runs/${done.id}/record.csv`);
+  assert.equal(await opened.locator(".advice").getByRole("link", { name: "Look it up: upkeep of nickel" }).count() + await opened.locator(".advice").getByRole("link", { name: "Look it up: analyses of nickel" }).count() > 0, true, "no way to the tank's record");
   const record = await hall.get(`/api/v1/runs/${done.id}/record.json`);
   assert.equal(record.lot, "K-104");
   assert.equal(record.signatures.at(-1).by, "Mila Brandt");
@@ -386,7 +410,7 @@ await check("a run cannot be measured, signed off or judged from its record, or 
 });
 
 await check("an alarm's state cannot be told, or what cannot be put aside is offered to be", async () => {
-  const states = { unacknowledged: /What is so/, acknowledged: /known/, "returned-unacknowledged": /gone by itself/, shelved: /put aside, until/ };
+  const states = { unacknowledged: /new[\s\S]*What it means/, acknowledged: /known/, "returned-unacknowledged": /no longer seen/, shelved: /put aside, until/ };
   for (const [state, said] of Object.entries(states)) {
     const opened = await page(chrome, hall, { change: (look) => (look.alarms = [alarm(state)]) });
     await opened.waitForSelector(`.alarm[data-state="${state}"]`);
@@ -439,11 +463,14 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.evaluate(() => document.querySelector(".job summary").click());
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "hand");
   assert.match(await words(opened, ".say"), /Lift the load out/);
-  assert.match(await words(opened, ".now"), /Done: rinse: warm water\. No: the job is held\./);
-  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Hot alkali burns/);
+  assert.match(await words(opened, ".now"), /Then: rinse: warm water\./);
+  assert.match(await words(opened, ".job"), /step 2 of 3[\s\S]*Electroclean/);
+  const [hurts, acts] = await Promise.all([opened.locator(".hazards", { hasText: "Hot alkali burns" }).boundingBox(), opened.locator(".acts").boundingBox()]);
+  assert.ok(hurts.y + hurts.height <= acts.y, "what can hurt stands below the buttons");
+  assert.equal(await opened.getByRole("button", { name: "Cannot: hold the job" }).count(), 1);
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
-  await opened.getByRole("button", { name: "Done", exact: true }).click();
+  await opened.getByRole("button", { name: "Done: it is out", exact: true }).click();
   await until("answered", () => posted.length === 1);
   assert.deepEqual(posted[0], ["/api/v1/stations/bench/job/answer", { by: "somebody at the page", answer: "done", seq: 7 }]);
   await opened.getByRole("button", { name: "Skip this step" }).click();
@@ -458,13 +485,39 @@ await check("a guided job does not say its step, its question, what can hurt or 
   assert.match(await words(opened, ".clock"), /\+1:35/);
   assert.match(await words(opened, ".jobwarn"), /40 s over/);
   await opened.getByRole("button", { name: "Do it again" }).waitFor();
-  assert.equal(await opened.getByRole("button", { name: "Go on" }).count(), 0, "resume is offered where it cannot be");
+  assert.equal(await opened.getByRole("button", { name: "Resume" }).count(), 0, "resume is offered where it cannot be");
   await sound(opened, "a held job");
   show = { ...job(), state: "stopped", cause: "stopped by mila", question: null, countdown_seconds: null };
   await open();
   assert.match(await words(opened, ".job"), /ended, stopped; stopped by mila\. Shown until the next start/);
   assert.deepEqual(opened.complaints, []);
   await context.close();
+});
+
+await check("the second tap of a double tap answers the next question", async () => {
+  const part = [{ name: "key cups", count: 6, disc: { diameter: "34 mm", thickness: "1 mm" } }];
+  await hall.post("/api/v1/stations/bench/job", { request: { sheet: "nickel-on-copper-alloys", base: "brass", part } });
+  const opened = await page(chrome, hall, { size: "phone" });
+  const main = opened.locator(".acts .main");
+  await main.waitFor();
+  const first = await main.boundingBox();
+  await main.click();
+  // The next question is there, and its "done" would bring current.
+  await opened.waitForSelector(".acts.fresh button.main");
+  const next = await main.boundingBox();
+  assert.match(await main.innerText(), /Current on/);
+  for (const box of [next, first, next]) await opened.mouse.click(box.x + box.width / 2, box.y + box.height / 2);
+  assert.ok(await main.isDisabled(), "buttons that take no tap look as if they did");
+  await opened.waitForSelector(".acts:not(.fresh) button.main:enabled");
+  const { job: stands, output_on } = await hall.look();
+  assert.deepEqual([stands.step, stands.state, stands.question.about, output_on], [2, "running", "feed", false]);
+  assert.equal(await opened.locator(".toast").count(), 0, "a notice over the buttons");
+  await main.click();
+  await hall.untilLook("current", (l) => l.output_on === true);
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await rest();
+  await hall.post("/api/v1/stations/bench/job/stop", {});
+  await shut(opened);
 });
 
 await check("a whole sheet cannot be planned and begun from the page alone, or STOP leaves the job at work", async () => {
@@ -476,7 +529,10 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.getByLabel("Diameter").fill("34 mm");
   await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
   await opened.waitForSelector(".sheet ol li");
-  assert.match(await words(opened, ".sheet"), /7 steps/);
+  const sheet = await words(opened, ".sheet");
+  assert.match(sheet, /7 steps/);
+  assert.match(sheet, /rinse: after acid[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
+  assert.doesNotMatch(sheet, /water-break|after-acid/, "a name as the terminal has it");
   const nickel = opened.locator(".plansteps > li", { hasText: "face 2 of 2" });
   for (const what of [/Current\s+4\.85 A/, /Density\s+4\.00 A\/dm²/, /Area\s+1\.21 dm²/, /Time/, /Bath\s+48\.9 °C – 60\.0 °C/, /At most at once\s+\d+/]) assert.match(await nickel.innerText(), what);
   await opened.getByLabel("Turn the parts").selectOption("1");
@@ -486,7 +542,39 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   const said = await words(opened, ".sheet");
   assert.ok(!/--|probe|edge-factor/.test(said), `words of a command line: ${said}`);
   await both(opened, "a sheet's plan");
+  await opened.getByRole("button", { name: "Rehearse" }).click();
+  await opened.locator(".curve", { hasText: "came to the end of the sheet" }).waitFor();
+  assert.match(await words(opened, ".curve"), /Charge, nickel[\s\S]*A·min[\s\S]*the job is complete/);
+  await both(opened, "a sheet rehearsed");
+  assert.equal((await hall.look()).run.state === "running", false, "a rehearsal switched something on");
+  // A supply that failed its commissioning is started by who says that they know it, and by nobody else.
+  const tried = [];
+  await opened.route("**/api/v1/plan", async (route) => {
+    const response = await route.fetch();
+    await route.fulfill({ response, json: { ...(await response.json()), supply_failed: "The supply of station bench did not do as it should." } });
+  });
+  await opened.route("**/bench/job", (route) => {
+    tried.push(route.request().postDataJSON().supply_may_fail ?? false);
+    return route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: "not started" } });
+  });
+  await opened.getByLabel("How many").fill("5");
+  await opened.waitForFunction(() => document.querySelector(".sheet h2")?.textContent.startsWith("5 "));
   await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.locator(".ask", { hasText: "did not do as it should" }).waitFor();
+  await both(opened, "start asked of a supply that failed");
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("refused", () => tried.length === 1);
+  await opened.getByLabel("I know that this supply failed its commissioning").check();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("said", () => tried.length === 2);
+  assert.deepEqual(tried, [false, true]);
+  await opened.unroute("**/api/v1/plan");
+  await opened.unroute("**/bench/job");
+  await opened.getByRole("button", { name: "Not yet" }).click();
+  await opened.getByLabel("How many").fill("6");
+  await opened.waitForFunction(() => document.querySelector(".sheet h2")?.textContent.startsWith("6 "));
+  await opened.getByRole("button", { name: "Start…" }).click();
+  assert.equal(await opened.getByLabel("I know that this supply failed its commissioning").count(), 0, "a supply that did not fail is doubted");
   await opened.getByLabel("Lot").fill("SAX-12");
   await opened.getByRole("button", { name: "Yes: begin the job" }).click();
   await opened.waitForSelector(".job:not([hidden])");
@@ -583,6 +671,9 @@ await check("a lost daemon is not told within three seconds, or is not found aga
   assert.ok(took < 3000, `${took} ms`);
   await verdict(opened, "unknown");
   assert.match(await words(opened, ".say"), /Go to the supply/);
+  await opened.getByRole("button", { name: "STOP bench" }).click();
+  await opened.locator("#said", { hasText: "NOT STOPPED" }).waitFor();
+  assert.match(await words(opened, "#said"), /Switch the supply of bench off by hand/);
   await both(opened, "a lost daemon");
   await hall.serve();
   await opened.waitForSelector("#lost[hidden]", { state: "attached" });

@@ -1,4 +1,5 @@
 //! Records as they come out of the printer: Chromium prints them, its sheets are counted.
+#![expect(clippy::disallowed_methods, reason = "Chromium takes a file and makes one")]
 
 use crate::tools;
 use serde_json::{Value, json};

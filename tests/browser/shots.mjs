@@ -25,7 +25,7 @@ async function shoot(name, hash, ready, then, { change = null, before, after } =
     const tall = await opened.evaluate(() => document.body.scrollHeight);
     if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
     await opened.screenshot({ path: `${folder}/${file}` });
-    await after?.();
+    await after?.(opened);
     if (opened.complaints.length) console.log(file, opened.complaints);
     await opened.context().close();
   }
@@ -78,7 +78,7 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
-  await p.locator(".advice pre").waitFor();
+  await p.locator(".advice .cause, .advice details").first().waitFor();
 });
 await hall.post("/api/v1/tanks/nickel/bath", { temperature: "54 degC" });
 if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alarm", "returned")) {
@@ -134,13 +134,18 @@ await shoot("job-done", "", station("done"), null, {
 if (any("stale")) {
   await hall.start();
   await hall.untilLook("steady", (l) => l.run.phase === "steady");
+  const old = '.old:text-matches("last heard .* ago")';
   const stale = async (p) => {
     await trend(p);
     hall.daemon.kill("SIGSTOP");
     await p.waitForSelector(".station.stale");
+    // The banner and how old it is stand on it before the picture is taken, and after.
+    await p.waitForSelector("#lost:not([hidden])");
+    await p.locator(old).waitFor();
   };
   await shoot("stale", "", station("well"), stale, {
-    after: () => {
+    after: async (p) => {
+      if (!(await p.locator(old).isVisible())) throw new Error("the picture shows the recovery and not the outage");
       hall.daemon.kill("SIGCONT");
       return hall.untilLook("heard again", (l) => l.run.phase === "steady");
     },

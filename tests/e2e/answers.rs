@@ -214,6 +214,13 @@ fn house(asker: &mut Asker) {
     once["turn"] = json!({ "faces": 1 });
     asker.post("/api/v1/plan", json!({ "request": once }));
     asker.post("/api/v1/rehearse", json!({ "request": request("20 C"), "station": "bench", "width": 320 }));
+    let played = asker.post("/api/v1/rehearse", json!({ "request": sheet(), "station": "bench" }));
+    assert!(
+        played["complete"] == true && played["story"].as_array().is_some_and(|s| s.len() > 5),
+        "{played}"
+    );
+    let charges = played["charges"].as_array().unwrap();
+    assert!(charges.iter().any(|c| c["charge_coulombs"].as_f64().is_some_and(|c| c > 0.0)), "{played}");
 }
 
 /// A run with a turn, held in the middle, then its papers.

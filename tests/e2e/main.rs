@@ -21,8 +21,10 @@ mod link;
 mod notify;
 mod off;
 mod ports;
+mod rank;
 mod runs;
 mod scrape;
 #[path = "../tools/mod.rs"]
 mod tools;
 mod watches;
+mod words;

@@ -31,7 +31,7 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
     let head = read_until(&mut socket, "id: 1").await;
     assert!(head.contains("text/event-stream") && head.contains("event: snapshot"), "{head}");
     let mut next = snapshot(2);
-    next.run.question = Some(Question::TurnPart { next: 2, faces: 2 });
+    next.run.question = Some(Question::TurnPart { next: 2, faces: 2, count: false });
     next.alarms.push(AlarmView {
         watch: "over-voltage".into(),
         state: AlarmState::Unacknowledged,

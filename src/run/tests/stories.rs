@@ -273,7 +273,9 @@ fn a_turn_splits_the_charge_evenly_and_nothing_flows_meanwhile() {
     let turn = Turn { faces: 3, between: Between::Off, confirm: Confirm::Operator };
     let mut rig = Rig::started(Order { turn: Some(turn), ..order() });
     for face in 1..=2u8 {
-        rig.until(30.0, |v| v.question == Some(Question::TurnPart { next: face + 1, faces: 3 }));
+        rig.until(30.0, |v| {
+            v.question == Some(Question::TurnPart { next: face + 1, faces: 3, count: false })
+        });
         assert!((rig.true_coulombs - 20.0 * f64::from(face)).abs() < 0.05, "{}", rig.true_coulombs);
         assert!(!rig.output);
         rig.load = Load::Open;

@@ -52,7 +52,7 @@ function measured(step, run, again) {
   older().catch(() => {});
   const boxes = [...places.map(([, box]) => box), before, weightAfter];
   const enter = sender(path, gather, said, both);
-  return h("details", {}, h("summary", {}, step ? S.after.measuredAt(S.name(step.name)) : S.after.measured), past,
+  return h("details", {}, h("summary", {}, step ? S.after.measuredAt(F.words(step.name)) : S.after.measured), past,
     h("div", { class: "grid" }, places.map(([, box]) => box), field(S.after.method, method)),
     h("div", { class: "grid" }, before, weightAfter, field(S.after.weighed, weighed)),
     h("div", { class: "row" }, button(S.after.enter, (event) => boxes.map((b) => b.look()).some(Boolean) || enter(event), "main"), undo), said);

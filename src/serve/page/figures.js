@@ -103,6 +103,8 @@ export function quantity(text) {
 
 /** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
 export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
+/** A name of a sheet, as people say it: "water-break-again" is for the terminal. */
+export const words = (name) => String(name ?? "").replaceAll("-", " ");
 
 /** A title whose figure does not part from its unit at the end of a line. */
 export const kept = (title) => title.replace(/(\d) (?=[^\s\d]+$)/, "$1\u00a0");

@@ -1,7 +1,7 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
 import { button, choice, field, h, show } from "./dom.js";
-import { apart, meant, stamp, warmth } from "./figures.js";
+import { apart, meant, stamp, warmth, words } from "./figures.js";
 import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
@@ -92,8 +92,8 @@ export function open(holder, _rest, frame) {
     const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.way), h("div", { class: "grid long" },
       put(S.plan.how, pick("how", { single: S.plan.single, sheet: S.plan.sheet }), "how"),
       guided && put(S.plan.sheetName, pick("sheet", Object.fromEntries(house.sheets.map((s) => [s.sheet, s.title]))), "sheet"),
-      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, b])) }), "base")),
-      guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.map(S.name).join(", "))));
+      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, words(b)])) }), "base")),
+      guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.map(words).join(", "))));
     const where = h("fieldset", {}, h("legend", {}, S.plan.where), h("div", { class: "grid long" },
       house.stations.length > 1 ? put(S.plan.station, pick("station", names(house.stations, "station")), "station") : null,
       guided ? null : put(S.plan.tank, pick("tank", tanks), "tank")));
@@ -127,7 +127,7 @@ export function open(holder, _rest, frame) {
   function buttons() {
     const rehearse = button(S.plan.rehearse, () => play(rehearse), "", { disabled: !good });
     const go = button(S.plan.start, ask, "main", { disabled: !good, ...hands() });
-    deeds.replaceChildren(...(d.how === "sheet" ? [go] : [rehearse, go]), ...(mayOperate() ? [] : [h("p", { class: "hint" }, S.scope)]));
+    deeds.replaceChildren(rehearse, go, ...(mayOperate() ? [] : [h("p", { class: "hint" }, S.scope)]));
   }
 
   /** Without the words that only who writes requests needs. */
@@ -196,6 +196,10 @@ export function open(holder, _rest, frame) {
     // Edges that would burn are burnt by nobody who has not said so.
     const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
     const known = burns ? h("input", { type: "checkbox" }) : null;
+    // Nor is a supply that failed its commissioning trusted by nobody's word.
+    const failed = good.supply_failed;
+    const trusted = failed ? h("input", { type: "checkbox" }) : null;
+    const knows = () => ({ ...(known?.checked && { edges_may_burn: true }), ...(trusted?.checked && { supply_may_fail: true }) });
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
@@ -236,11 +240,11 @@ export function open(holder, _rest, frame) {
         return;
       }
       // The same press again is the same start; with another lot it is another.
-      const now = JSON.stringify([operator(), whose(), known?.checked]);
+      const now = JSON.stringify([operator(), whose(), knows()]);
       if (sent && sent !== now) once = key();
       sent = now;
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...(known?.checked && { edges_may_burn: true }), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...knows(), request: request(d) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
@@ -248,8 +252,8 @@ export function open(holder, _rest, frame) {
         frame.complain(error);
       }
     }, "main");
-    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), baths, known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), h("div", { class: "row" }, yes, button(S.plan.no, () => {
+    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), baths, known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), trusted && [h("p", { class: "wrong" }, failed), h("label", { class: "knowing" }, trusted, ` ${S.plan.supplyFails}`)], h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

@@ -29,14 +29,40 @@ const back = () => h("p", { class: "links" }, h("a", { href: "#/runs" }, S.runs.
 
 /** For spreadsheets and programs, at the very end. */
 const machines = (path) => h("p", { class: "links machines" }, h("a", { href: `${path}/record.csv` }, S.runs.csv), h("a", { href: `${path}/record.json` }, S.runs.json));
+/** Where what a cause rests on can be looked up; its job only where the run was one of a job. */
+function evidence(cause, run) {
+  const record = `/api/v1/runs/${run.id}/record.html`;
+  const tank = `#/tanks/${encodeURIComponent(run.tank)}`;
+  const places = {
+    readings: [S.runs.rests.readings, `/api/v1/runs/${run.id}/record.csv`], alarms: [S.runs.rests.alarms, record], phases: [S.runs.rests.phases, record], order: [S.runs.rests.order, record], measured: [S.runs.rests.measured, record],
+    job: run.job && [S.runs.rests.job, jobRecord(run.job)], analyses: [S.runs.rests.analyses(run.tank), tank], upkeep: [S.runs.rests.upkeep(run.tank), tank],
+  };
+  const links = cause["rests-on"].map((what) => places[what]).filter(Boolean);
+  return links.length > 0 && h("p", { class: "links" }, links.map(([what, href]) => h("a", { href }, S.runs.restsOn(what))));
+}
+
+/** What the record speaks for, one by one; then what cannot be told, and what it speaks against. */
+function judged(found, run) {
+  const cause = (c) => h("section", { class: "cause" }, h("h3", {}, h("span", {}, c.cause), h("small", {}, S.runs.verdict[c.verdict])),
+    h("dl", {}, [[S.runs.seen, c.seen], [S.runs.how, `${c.how} (${c.source})`], [S.runs.checkNext, c.check]].map(([name, text]) => [h("dt", {}, name), h("dd", {}, text)])), evidence(c, run));
+  const rest = (heading, verdict, check) => {
+    const some = found.causes.filter((c) => c.verdict === verdict);
+    return some.length > 0 && h("details", {}, h("summary", {}, heading), h("ul", {}, some.map((c) => h("li", {}, `${c.cause}: ${c.seen}${check ? `; ${S.runs.checkNext}: ${c.check}` : ""}`, evidence(c, run)))));
+  };
+  return [
+    found.first && h("p", { class: "wrong" }, found.first), !found["any-evidence"] && h("p", {}, S.runs.noEvidence), found.causes.filter((c) => c.verdict in S.runs.verdict).map(cause),
+    rest(S.runs.unknown, "unknown", true), rest(S.runs.against, "against", false), h("details", {}, h("summary", {}, S.runs.notKnown), h("ul", {}, found["not-known"].map((t) => h("li", {}, t)))),
+  ].flat().filter(Boolean);
+}
 
 /** Why it came out like that, by its record: the daemon judges, this asks. */
-function advice(id, frame) {
+function advice(run, frame) {
   const saw = choice(S.saws, "");
   const said = h("div", { class: "advice", "aria-live": "polite" });
   const ask = button(S.runs.ask, async () => {
     try {
-      said.replaceChildren(h("pre", { tabindex: "0" }, (await get(`/api/v1/runs/${id}/advice?saw=${encodeURIComponent(saw.value)}`)).text));
+      const found = await get(`/api/v1/runs/${run.id}/advice?saw=${encodeURIComponent(saw.value)}`);
+      said.replaceChildren(h("h3", {}, S.saws[found.saw] ?? found.saw), ...judged(found, run));
     } catch (error) {
       frame.complain(error);
     }
@@ -49,7 +75,7 @@ async function record(holder, id, frame) {
   const picture = h("div", { class: "picture" });
   holder.append(...[
     back(), h("h1", {}, run.title), run.job && h("p", { class: "links" }, h("a", { href: `#/runs/job/${run.job}` }, S.runs.toJob)), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
-    ...(run.ended ? [after({ id, path: `/api/v1/runs/${id}` }, run.metal ? [[null, run]] : []), advice(id, frame)].flat(3).filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
+    ...(run.ended ? [after({ id, path: `/api/v1/runs/${id}` }, run.metal ? [[null, run]] : []), advice(run, frame)].flat(3).filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
     h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), run.job && h("a", { href: jobRecord(run.job) }, S.runs.jobRecord)), machines(`/api/v1/runs/${id}`),
   ].flat().filter(Boolean));
@@ -76,7 +102,7 @@ async function job(holder, id, frame) {
   const row = (s) => {
     const run = s.run;
     const got = run ? [run.thickness && F.length(run.thickness.mean_meters), F.minutes(run.charge_coulombs), F.time(run.worked_seconds)] : [s.dwell_seconds !== null && F.time(s.dwell_seconds)];
-    const name = h("strong", {}, S.name(s.name));
+    const name = h("strong", {}, F.words(s.name));
     return h("li", {}, run ? h("a", { href: `#/runs/${run.id}` }, name) : name, s.tank ? `, ${s.tank}` : "", `: ${[S.outcome[s.outcome] ?? s.outcome, s.reason, ...got].filter(Boolean).join(", ")}`);
   };
   // A run has its own record, where what was measured on its parts is kept.
@@ -85,7 +111,7 @@ async function job(holder, id, frame) {
   holder.append(...[
     back(), h("h1", {}, made.title), made.cause && h("p", {}, made.ended ? S.endedBy(made.cause) : made.cause),
     h("div", { class: "sheet" }, figures([
-      [S.runs.state, S.state[made.state] ?? made.state], [S.after.lot, record.lot], [S.after.customer, record.customer], [S.plan.sheetName, S.name(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
+      [S.runs.state, S.state[made.state] ?? made.state], [S.after.lot, record.lot], [S.after.customer, record.customer], [S.plan.sheetName, F.words(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
       [S.runs.station, made.station], [S.runs.by, made.started_by], [S.runs.began, F.stamp(made.started)], [S.runs.ended, made.ended ? F.stamp(made.ended) : null],
     ])),
     record.deviations.length > 0 && [h("h2", {}, S.runs.deviations), h("ul", {}, record.deviations.map((d) => h("li", {}, `${F.clock(new Date(d.at))}  ${[d.by, d.text].filter(Boolean).join(": ")}`)))],

@@ -83,11 +83,11 @@ export function sheetPlan(made, base) {
   const w = made.worksheet;
   const hung = w.counts.reduce((a, b) => a + b, 0);
   const said = new Map();
-  for (const s of w.steps) for (const t of s.todo.powered?.plan.worksheet.warnings ?? []) said.set(t, [...(said.get(t) ?? []), S.name(s.name)]);
+  for (const s of w.steps) for (const t of s.todo.powered?.plan.worksheet.warnings ?? []) said.set(t, [...(said.get(t) ?? []), F.words(s.name)]);
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, F.kept(w.title)), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), ". ", S.plan.hang(hung), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, S.name(s.name)), s.tank ? `, ${s.tank}` : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.map(S.name).join(", "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
+    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? `, ${s.tank}` : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.map(F.words).join(", "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
     list(S.plan.warnings, [...said].map(([text, names]) => `${names.join(", ")}: ${text}`)),
     cautions(w.cautions, base), whole(made),
   );
@@ -97,7 +97,20 @@ export const sheetLine = (w, station) => S.plan.askSheet(w, station, F.quantity(
 /** What is asked before the current goes on, in one line. */
 export const line = (w, station) => S.plan.askLine({ title: w.title, current: F.quantity(w.current), volts: F.quantity(w.volts), time: F.quantity(w.time), tank: w.tank, station });
 
+const told = (played) => h("ol", {}, played.story.map((s) => h("li", {}, `${F.time(s.seconds)}: ${s.text}`)));
+
+/** A whole sheet, rehearsed: no curve, for each of its runs would have one of its own. */
+function jobRehearsal(played) {
+  return h(
+    "section", { class: "sheet curve", "aria-label": S.plan.curve },
+    h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsedJob(played.complete)), !played.complete && played.cause && ` ${played.cause}`),
+    figures([[S.rehearsal.time, F.time(played.seconds), S.rehearsal.hands], ...played.charges.map((c) => [`${S.rehearsal.charge}, ${c.tank}`, F.minutes(c.charge_coulombs)])]),
+    told(played), h("p", { class: "hint" }, S.rehearsal.simulated),
+  );
+}
+
 export function rehearsal(played) {
+  if (played.charges) return jobRehearsal(played);
   return h(
     "section", { class: "sheet curve", "aria-label": S.plan.curve },
     h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsed(played.complete)), !played.complete && played.cause && ` ${played.cause}`),

@@ -75,7 +75,7 @@ proptest! {
                 }
                 Deed::RunHeld if rig.on => rig.phase(RunState::Held, RunPhase::Off, Some("a watch")),
                 Deed::Turn if rig.on && rig.view().state == RunState::Running => {
-                    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2 })));
+                    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false })));
                 }
                 Deed::Off if !rig.on => rig.feed(GuideInput::Off { by: "ada".into() }),
                 _ => {}

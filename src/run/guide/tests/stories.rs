@@ -4,7 +4,7 @@ use super::rig::{Rig, inspect, nickel, plan, powered, seconds};
 use crate::process::{Polarity, Purpose};
 use crate::run::guide::{
     About, Guide, GuideCommand, GuideInput, JobAnswer, JobBake, JobEvent, JobTodo, Progress, Reference,
-    StepOutcome,
+    StepOutcome, WarningKind,
 };
 use crate::run::{Event, Question, RunPhase, RunState};
 
@@ -92,6 +92,31 @@ fn question_says_what_each_answer_leads_to_before_it_is_given() {
 }
 
 #[test]
+fn rinse_or_step_is_not_called_as_the_file_calls_it_and_current_is_said_before_a_hand_goes_in() {
+    let mut rig = Rig::new(nickel());
+    rig.go_to(2);
+    assert!(rig.view().say.contains("The current comes up by itself"), "{}", rig.view().say);
+    rig.yes_to(About::Feed);
+    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2 })));
+    let turn = rig.view().say;
+    assert!(turn.starts_with("Current is off.") && turn.contains("current comes back by itself"), "{turn}");
+    rig.run_ends(RunState::Complete, "target reached");
+    assert_eq!(rig.view().say, "Current is off. Lift the load out. Rinse in running water.");
+    rig.yes_to(About::Rinse);
+    assert_eq!(rig.view().steps[2].title, "Look: water break");
+    rig.yes_to(About::Inspect);
+    rig.yes_to(About::GoTo);
+    rig.pass(seconds(25));
+    rig.yes_to(About::TakeOut);
+    assert_eq!(rig.view().say, "Rinse in running water, then deionised water kept for nickel.");
+    let on = &rig.view().question.unwrap().leads_to[0].then;
+    assert_eq!(on, "on to step 5, nickel");
+    rig.yes_to(About::Rinse);
+    rig.say(GuideCommand::Hold).unwrap();
+    assert!(rig.view().say.starts_with("Held by mila."), "{}", rig.view().say);
+}
+
+#[test]
 fn load_that_stays_in_acid_is_warned_of_also_while_the_job_is_held() {
     let mut rig = Rig::new(nickel());
     rig.go_to(4);
@@ -107,6 +132,12 @@ fn load_that_stays_in_acid_is_warned_of_also_while_the_job_is_held() {
     let view = rig.view();
     assert_eq!((view.warnings[0].kind, view.warnings[0].priority), ("over-dwell", "high"));
     assert_eq!((view.over_seconds, view.over_dwell_seconds), (Some(36.0), Some(1.0)));
+    let remedy = rig.guide.remedy(WarningKind::OverDwell).unwrap();
+    assert!(
+        remedy.starts_with("Take the load out of acid now and rinse it in running water, then"),
+        "{remedy}"
+    );
+    assert_eq!(rig.guide.remedy(WarningKind::Late), None);
     rig.say(GuideCommand::Resume).unwrap();
     rig.yes_to(About::TakeOut);
     assert!(rig.view().warnings.is_empty());
@@ -281,7 +312,7 @@ fn question_of_the_run_is_the_jobs_and_goes_when_the_contact_answers_it() {
     let mut rig = Rig::new(nickel());
     rig.go_to(2);
     rig.yes_to(About::Feed);
-    let turn = Event::Asked(Question::TurnPart { next: 2, faces: 2 });
+    let turn = Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false });
     rig.feed(GuideInput::Run(turn.clone()));
     rig.asks(About::TurnPart);
     // Seen by the contact: the run ramps again.
