@@ -132,18 +132,6 @@ impl Ledger {
 }
 
 impl Reader {
-    /// The newest `limit` jobs, newest first; with `before`, those older than that job.
-    ///
-    /// # Errors
-    /// [`LedgerError::Read`].
-    pub fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, LedgerError> {
-        self.with(|db| {
-            db.prepare_cached(&format!("{JOB} WHERE (?1 IS NULL OR id < ?1) ORDER BY id DESC LIMIT ?2"))?
-                .query_map(params![before, limit], job_row)?
-                .collect()
-        })
-    }
-
     /// One job, or `None` if there is none of that id.
     ///
     /// # Errors
@@ -226,10 +214,10 @@ impl Reader {
     }
 }
 
-const JOB: &str = "SELECT id, station, sheet, title, base, parts, lot, customer, started_by, started_utc, ended_utc, \
+pub(super) const JOB: &str = "SELECT id, station, sheet, title, base, parts, lot, customer, started_by, started_utc, ended_utc, \
                    state, cause, continues, plan_json FROM job";
 
-fn job_row(row: &Line<'_>) -> rusqlite::Result<JobRow> {
+pub(super) fn job_row(row: &Line<'_>) -> rusqlite::Result<JobRow> {
     Ok(JobRow {
         id: row.get(0)?,
         station: row.get(1)?,

@@ -28,6 +28,7 @@ mod account;
 mod backlog;
 mod check;
 mod error;
+mod find;
 mod finding;
 mod gate;
 mod handle;

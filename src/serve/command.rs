@@ -390,11 +390,12 @@ pub(super) async fn plan(
         // The key `sheet` tells a whole sheet from one powered order.
         if body.request.get("sheet").is_some() {
             let planned = planner.plan_job(station, &body.request)?;
-            return Ok(json!({ "worksheet": planned.worksheet, "text": planned.text, "supply_failed": failed }));
+            return Ok(json!({ "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "supply_failed": failed }));
         }
         let planned = planner.plan(station, &body.request)?;
         Ok(json!({
-            "worksheet": planned.worksheet, "text": planned.text, "order": planned.order, "supply_failed": failed,
+            "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "order": planned.order,
+            "supply_failed": failed,
         }))
     })
     .await

@@ -212,7 +212,7 @@ pub(super) async fn panel(
         app.write(move |h| h.found(&row, Vec::new())).await?;
         text.push_str(&format!(
             "plan takes {} as where tank {tank} burns from now on, before the config's hull-panel and the bath file, \
-             until the panel is due again; take it back with: tankside tanks --undo {tank}\n",
+             until the panel is due again; it can be taken back from the tank's log\n",
             panel.burn.show(units)
         ));
     }

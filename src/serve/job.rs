@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::command::{Taken, answered, nothing_on_without_a_minder, text};
-use super::lists::{Asked, listed, page};
+use super::lists::{Asked, listed, page, searched};
 use super::once;
 use super::problem::Problem;
 use super::state::AppState;
@@ -277,8 +277,14 @@ fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
 
 pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
     let (page, limit) = page(asked)?;
-    let (before, format) = (page.after, page.format);
-    let rows = app.read(move |h| h.jobs(limit, before.as_deref())).await?;
+    let path = searched("/api/v1/jobs", page.find.as_deref());
+    let format = page.format;
+    let rows = app
+        .read(move |h| match &page.find {
+            Some(words) => h.find_jobs(limit, page.after.as_deref(), words),
+            None => h.jobs(limit, page.after.as_deref()),
+        })
+        .await?;
     let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
     let columns = [
         "id",
@@ -295,7 +301,7 @@ pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Re
         "state",
         "cause",
     ];
-    listed("/api/v1/jobs", &rows, &columns, format, next)
+    listed(&path, &rows, &columns, format, next)
 }
 
 #[derive(Serialize)]

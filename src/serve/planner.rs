@@ -205,6 +205,7 @@ impl Planner for Desk {
         Ok(PlannedJob {
             worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
             text: plan.text(),
+            blocks: plan.blocks(),
             plan: JobPlan::new(&plan, sheet, base.name()),
         })
     }
@@ -322,7 +323,8 @@ impl Config {
         plan.worksheet.warnings.extend(warning(&station.name));
         plan.worksheet.warnings.extend(station.overdue(&today()));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
-        Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
+        let (text, blocks) = (plan.worksheet.text(), plan.worksheet.blocks());
+        Ok(Planned { worksheet, text, blocks, order: plan.order })
     }
 }
 

@@ -8,7 +8,7 @@ use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
 use super::upkeep::TankRules;
-use crate::plan::Order;
+use crate::plan::{Block, Order};
 use crate::quantity::Units;
 use crate::run::guide::JobPlan;
 use crate::station::{Baths, JobRehearsal, Rehearsal};
@@ -52,6 +52,8 @@ pub struct Planned {
     pub worksheet: Value,
     /// The same for people.
     pub text: String,
+    /// The same in its blocks.
+    pub blocks: Vec<Block>,
     /// Ready to run.
     pub order: Order,
 }
@@ -63,6 +65,8 @@ pub struct PlannedJob {
     pub worksheet: Value,
     /// The same for people.
     pub text: String,
+    /// The same in its blocks.
+    pub blocks: Vec<Block>,
     /// Ready to be guided.
     pub plan: JobPlan,
 }

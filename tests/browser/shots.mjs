@@ -51,7 +51,7 @@ await shoot("idle", "", station("rest"));
 await shoot("plan", "#/plan", ".parts", plan);
 await shoot("start", "#/plan", ".parts", asked);
 await shoot("plan-wrong", "#/plan", ".parts", async (p) => {
-  await p.getByLabel("Diameter").fill("34");
+  await p.getByLabel("Diameter").fill("1,234");
   await p.waitForSelector(".wrong:not([hidden])");
 });
 await shoot("plan-sheet", "#/plan", ".parts", async (p) => {
@@ -98,9 +98,10 @@ if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alar
   await shoot("tanks", "#/tanks", ".tanks .panel");
   await shoot("tank-open", "#/tanks/nickel", ".tanks .panel", async (p) => {
     await unfold(p);
-    await p.getByLabel("Analysis", { exact: false }).first().fill("nickel=58 g/L, chloride=8 g/L, boric-acid=38 g/L, pH=4.8");
-    await p.getByRole("button", { name: "Only show" }).first().click();
-    await p.locator("pre").first().waitFor();
+    const analysis = p.getByRole("region", { name: "Log an analysis" });
+    for (const [what, value] of [["nickel", "58"], ["chloride", "8"], ["boric acid", "38"], ["pH", "4,8"]]) await analysis.getByLabel(what, { exact: true }).fill(value);
+    await analysis.getByRole("button", { name: "Only show" }).click();
+    await p.locator(".answer li").first().waitFor();
     await p.waitForSelector(".picture svg");
   });
   await shoot("alarm", "", station("act"), trend, {

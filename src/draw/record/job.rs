@@ -89,6 +89,11 @@ pub fn from_job(sources: JobSources) -> Record {
         cause: job.cause,
         continues: job.continues,
         worked_by: hands(&job.started_by, &record.steps),
+        alarms: events
+            .iter()
+            .filter(|e| e.kind == "warning" && !e.text.ends_with(" is over"))
+            .map(|e| Remark { at: e.at.clone(), text: e.text.clone(), by: None })
+            .collect(),
         step_seals: own.iter().filter(|e| e.kind == "step").count(),
         seal: own.iter().find(|e| e.kind == "job").map(seal),
     });

@@ -17,7 +17,7 @@ pub(super) fn body(out: &mut Out, record: &Record, units: Units) {
     deposits(out, record, units);
     parts(out, record, units);
     charges(out, &record.steps, units);
-    alarms(out, &record.steps);
+    alarms(out, record);
     measured(out, record, units);
     if !record.notes.is_empty() {
         remarks(out, "Notes", &record.notes, 8, "");
@@ -25,16 +25,25 @@ pub(super) fn body(out: &mut Out, record: &Record, units: Units) {
     amendments(out, record);
     plots(out, &record.steps);
     signatures(out, record);
+    set_by(out, record);
 }
 
-fn facts(out: &mut Out, record: &Record) {
+/// What only who looks into it later asks for.
+fn set_by(out: &mut Out, record: &Record) {
     let Some(job) = &record.job else { return };
-    let cause = job.cause.as_deref().map_or(String::new(), |c| format!(": {c}"));
     let runs = || record.steps.iter().filter_map(|s| s.run.as_ref());
     let mut supplies: Vec<String> = runs().filter_map(|r| r.supply.clone()).collect();
     supplies.dedup();
     let supply =
         if supplies.is_empty() { "its identity is not on record".into() } else { supplies.join("; ") };
+    out.section("Station");
+    out.facts(&[("station", job.station.clone()), ("supply", supply)]);
+    out.end();
+}
+
+fn facts(out: &mut Out, record: &Record) {
+    let Some(job) = &record.job else { return };
+    let cause = job.cause.as_deref().map_or(String::new(), |c| format!(": {c}"));
     out.facts(&[
         ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
         ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
@@ -44,8 +53,6 @@ fn facts(out: &mut Out, record: &Record) {
         ("ended", job.ended.as_deref().map_or("not yet".into(), plain)),
         ("outcome", format!("{}{cause}", job.state)),
         ("worked by", job.worked_by.join(", ")),
-        ("station", job.station.clone()),
-        ("supply", supply),
     ]);
 }
 
@@ -220,35 +227,46 @@ fn charges(out: &mut Out, steps: &[Step], units: Units) {
             ]
         })
         .collect();
-    out.section("Charge by tank, by trapezoid");
+    out.section("Charge by tank");
     out.table(&["tank", "bath", "steps", "#charge", "#under current", "not observed"], &rows);
     out.end();
 }
 
-fn alarms(out: &mut Out, steps: &[Step]) {
-    let all: Vec<_> = steps
+/// The runs' own and the job's, in the order they came.
+fn alarms(out: &mut Out, record: &Record) {
+    let of_runs = record
+        .steps
         .iter()
         .filter_map(|s| Some((s, s.run.as_ref()?)))
         .flat_map(|(s, run)| run.alarms.iter().map(move |a| (s, a)))
-        .collect();
-    out.section("Alarms of the runs");
+        .map(|(s, a)| {
+            let row = vec![
+                format!("{}\u{25be}{}", s.label(), a.number),
+                clock(Some(&a.at)),
+                format!("{} ({})", a.watch, a.priority),
+                a.text.clone(),
+                a.acknowledged.clone().unwrap_or_else(|| "nobody, during the run".into()),
+            ];
+            (a.at.as_str(), row)
+        });
+    let of_job = record.job.iter().flat_map(|job| &job.alarms).map(|a| {
+        let (watch, text) = a.text.split_once(": ").unwrap_or((&a.text, ""));
+        let during = record.steps.iter().rfind(|s| s.began.as_deref().is_some_and(|began| began <= a.at.as_str()));
+        let step = during.map_or("-".into(), |s| s.label());
+        let row = vec![step, clock(Some(&a.at)), format!("{watch} (of the job)"), text.into(), "-".into()];
+        (a.at.as_str(), row)
+    });
+    let mut all: Vec<_> = of_runs.chain(of_job).collect();
+    all.sort_by(|a, b| a.0.cmp(b.0));
+    let all: Vec<_> = all.into_iter().map(|(_, row)| row).collect();
+    out.section("Alarms");
     if all.is_empty() {
         out.put(format_args!("<p>None was raised.</p>\n"));
     } else {
-        let rows: Vec<_> = all
-            .iter()
-            .take(MOST)
-            .map(|(s, a)| {
-                vec![
-                    format!("{}\u{25be}{}", s.label(), a.number),
-                    clock(Some(&a.at)),
-                    format!("{} ({})", a.watch, a.priority),
-                    a.text.clone(),
-                    a.acknowledged.clone().unwrap_or_else(|| "nobody, during the run".into()),
-                ]
-            })
-            .collect();
-        out.table(&["step\u{25be}no.", "@at", "alarm", "what was seen", "attended to"], &rows);
+        out.table(
+            &["step\u{25be}no.", "@at", "alarm", "what was seen", "attended to"],
+            &all[..all.len().min(MOST)],
+        );
         super::html::more(out, all.len(), MOST);
     }
     out.end();

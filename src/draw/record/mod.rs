@@ -17,7 +17,7 @@ mod job_tests;
 mod tests;
 
 pub use build::{Sources, from_run, run_of};
-pub use html::html;
+pub use html::{Served, html, served};
 pub use job::{JobSources, from_job, steps_csv};
 
 use super::plot::{self, Mark, Paper};
@@ -83,6 +83,8 @@ pub struct JobPart {
     pub continues: Option<String>,
     /// Everybody who answered or sent a step back, whoever started it first.
     pub worked_by: Vec<String>,
+    /// What the job itself raised: over-dwell, a step begun late.
+    pub alarms: Vec<Remark>,
     /// How many of its steps were sealed as they ended.
     pub step_seals: usize,
     /// Its seal; nothing while it is open.
