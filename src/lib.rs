@@ -109,6 +109,8 @@ pub mod part;
 pub mod plan;
 pub mod process;
 pub mod quantity;
+#[cfg(feature = "daemon")]
+mod rank;
 pub mod run;
 #[cfg(feature = "daemon")]
 pub mod serve;

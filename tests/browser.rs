@@ -3,6 +3,8 @@
 //! `node tests/browser/shots.mjs` takes a picture of every view for a person to judge.
 #![cfg(feature = "daemon")]
 
+#[path = "browser/paper.rs"]
+mod paper;
 mod tools;
 
 #[test]

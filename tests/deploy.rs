@@ -242,6 +242,31 @@ fn unit_keeps_every_way_out_safe() {
 }
 
 #[test]
+fn unit_gives_real_time_and_lets_a_thread_leave_it() {
+    let unit = read("tankside.service");
+    let has = |line: &str| unit.lines().any(|l| l == line);
+    // The lowest priority there is: sched(7). What comes of it is shown by `tests/e2e/rank.rs`.
+    assert!(
+        has("CPUSchedulingPolicy=rr") && has("CPUSchedulingPriority=1"),
+        "an off waits for other programs"
+    );
+    // Reset on fork would take it from control and the minder.
+    assert!(!unit.contains("CPUSchedulingResetOnFork"), "control is born without it");
+    // Given before the filter is; afterwards nobody may ask for it, but everybody leave it.
+    assert!(has("RestrictRealtime=yes"));
+    // Both are among @resources, which is refused above them.
+    let (_, after) = unit.split_once("SystemCallFilter=~@privileged @resources\n").expect("the filter");
+    let let_through: Vec<_> = after.lines().filter_map(|l| l.strip_prefix("SystemCallFilter=")).collect();
+    assert_eq!(let_through, ["setpriority sched_setscheduler"]);
+    let mut analyze = systemd_analyze();
+    analyze.args(["syscall-filter", "@resources"]);
+    let (fine, said) = run(analyze, "");
+    for call in let_through[0].split(' ') {
+        assert!(fine && said.lines().any(|l| l.trim() == call), "{call} needs no line of its own: {said}");
+    }
+}
+
+#[test]
 fn every_shipped_file_is_in_the_table_of_the_readme() {
     let readme = read("README.md");
     for entry in std::fs::read_dir(deploy("")).unwrap() {

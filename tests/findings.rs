@@ -259,6 +259,32 @@ async fn three_weighed_parts_change_the_plan_and_a_bad_weighing_nothing() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn weighing_stands_on_the_record_as_the_scale_showed_it_with_what_follows() {
+    let rig = rig();
+    rig.run("a").await;
+    // 1 A.h on 1 dm2: 1.0950 g of nickel at 100 % ("Surface Finishing Tutorial #166").
+    let body = json!({"by": "mila", "weight_before": "500.33 g", "weight_after": "501.4 g", "area": "1 dm2"});
+    let (status, said) = rig.post("/api/v1/runs/a/measured", body).await;
+    assert_eq!(status, 200, "{said}");
+    let record = rig.get("/api/v1/runs/a/record.json").await;
+    let scale = &record["measurements"][0];
+    assert_eq!(scale["text"], "500.33 g before, 501.40 g after", "{record}");
+    assert_eq!(
+        (&scale["weight_before_grams"], &scale["weight_after_grams"]),
+        (&json!(500.33), &json!(501.4))
+    );
+    let found = &record["steps"][0]["measured"];
+    let efficiency = found["efficiency"].as_f64().unwrap();
+    assert!((efficiency - 1.07 / 1.0950).abs() < 1e-3, "{found}");
+    assert_eq!((&found["efficiency_by"], &found["efficiency_counts"]), (&json!("weight"), &json!(true)));
+
+    let (status, _) = rig.post("/api/v1/runs/a/measured/undo", json!({"by": "mila"})).await;
+    assert_eq!(status, 200);
+    let record = rig.get("/api/v1/runs/a/record.json").await;
+    assert!(record["steps"][0]["measured"].is_null(), "taken back, it counts no more: {record}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn advice_names_what_the_record_shows_and_says_what_it_does_not_know() {
     let rig = rig();
     rig.run("a").await;

@@ -30,9 +30,13 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
     ("supply", &["quantity"]),
     ("mimic", &["quantity", "deposit", "bath", "supply"]),
     ("ledger", &["quantity"]),
+    ("rank", &[]),
     (
         "station",
-        &["quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "ledger"],
+        &[
+            "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "ledger",
+            "rank",
+        ],
     ),
     ("station/rehearse", &["mimic"]),
     ("draw", &["quantity", "ledger", "station"]),
@@ -64,14 +68,14 @@ const MAY_KNOW: &[(&str, &[&str])] = &[
         "cli",
         &[
             "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "mimic",
-            "ledger", "station", "draw", "serve", "config", "host",
+            "ledger", "rank", "station", "draw", "serve", "config", "host",
         ],
     ),
     (
         "host",
         &[
             "quantity", "deposit", "bath", "part", "process", "plan", "watch", "run", "supply", "ledger",
-            "station", "draw", "serve", "config",
+            "rank", "station", "draw", "serve", "config",
         ],
     ),
 ];
@@ -89,6 +93,7 @@ const SHELL: &[&str] = &[
     "host",
     "ledger",
     "mimic/server",
+    "rank",
     "serve",
     "station/handle",
     "station/work",

@@ -1,5 +1,6 @@
 //! The causes, each with its test over the evidence.
 
+use super::RestsOn::{self, Alarms, Analyses, Job, Measured, Order, Phases, Readings, Upkeep};
 use super::Verdict::{self, Against, For, Strong, Unknown, Weak};
 use super::evidence::{AlarmsSeen, Evidence};
 use crate::bath::Agitation;
@@ -18,6 +19,8 @@ pub struct Cause {
     pub source: &'static str,
     /// What to check next.
     pub check: &'static str,
+    /// What of the record its test looks at; empty where no record tells.
+    pub rests_on: &'static [RestsOn],
     /// Metals it holds for; empty: all.
     pub metals: &'static [&'static str],
     pub(super) test: fn(&Evidence) -> Found,
@@ -27,13 +30,14 @@ const PRACTICE: &str = "common practice, no source";
 const BURNT: &str = "Galvanotechnik glossary, \"Burning\"; Products Finishing, \"Burnt Plating Deposits\"";
 
 const fn cause(
+    rests_on: &'static [RestsOn],
     name: &'static str,
     how: &'static str,
     source: &'static str,
     check: &'static str,
     test: fn(&Evidence) -> Found,
 ) -> Cause {
-    Cause { name, how, source, check, metals: &[], test }
+    Cause { name, how, source, check, rests_on, metals: &[], test }
 }
 
 const fn of(metals: &'static [&'static str], cause: Cause) -> Cause {
@@ -48,6 +52,7 @@ fn unknown(why: &str) -> Found {
 }
 
 pub(super) const EDGE: Cause = cause(
+    &[Readings, Order],
     "edges beyond what the bath could feed",
     "the film at the edge runs out of metal, hydrogen takes the current, and hydroxide is built in",
     BURNT,
@@ -78,6 +83,7 @@ pub(super) const EDGE: Cause = cause(
 );
 
 pub(super) const STIRRING: Cause = cause(
+    &[Order, Readings],
     "too little movement of the solution",
     "without movement the film at the part is two to four times as thick, and feeds that much less",
     "Galvanotechnik glossary, \"Burning\"; for nickel over 5 to 10 min without agitation: common practice, no source",
@@ -119,6 +125,7 @@ fn temperature(e: &Evidence, cold: bool) -> Found {
 }
 
 pub(super) const COLD: Cause = cause(
+    &[Readings],
     "bath too cold",
     "a cold bath feeds the film less: 2 to 3 % less for each degree; brighteners do not work and salts come out",
     "CRC Handbook, ionic conductivity and diffusion at infinite dilution; Metal Finishing Guide Book 2013, p. 286 (copper)",
@@ -126,6 +133,7 @@ pub(super) const COLD: Cause = cause(
     |e| temperature(e, true),
 );
 pub(super) const HOT: Cause = cause(
+    &[Readings],
     "bath too hot",
     "brightener is used up or does not work, wetting agent breaks down",
     PRACTICE,
@@ -151,6 +159,7 @@ fn analysed(e: &Evidence, names: &[&str], low: bool) -> Found {
 }
 
 pub(super) const METAL_LOW: Cause = cause(
+    &[Analyses],
     "metal too low",
     "the film holds less metal, so that the edge burns at a lower current",
     "Products Finishing, \"Burnt Plating Deposits\" and \"Burnt Nickel\"; Metal Finishing Guide Book 2013, p. 286 (copper)",
@@ -172,6 +181,7 @@ pub(super) const METAL_LOW: Cause = cause(
 pub(super) const CHLORIDE_LOW: Cause = of(
     &["Ni", "Cu"],
     cause(
+        &[Analyses],
         "chloride too low",
         "nickel anodes go passive, and in copper the additives stop working: edges burn",
         "Products Finishing, \"Burnt Nickel\"; Metal Finishing Guide Book 2012-2013, p. 356; 2013, p. 286 (copper)",
@@ -182,6 +192,7 @@ pub(super) const CHLORIDE_LOW: Cause = of(
 pub(super) const BORIC_LOW: Cause = of(
     &["Ni", "Zn"],
     cause(
+        &[Analyses],
         "boric acid too low",
         "nothing holds the pH of the film: over 6 there hydroxide is built in, and gas pits",
         "Journal of the Electrochemical Society 153(7) (2006) C502-C508 (pH at the surface); AESF Annual Technical \
@@ -191,6 +202,7 @@ pub(super) const BORIC_LOW: Cause = of(
     ),
 );
 pub(super) const PH_HIGH: Cause = cause(
+    &[Analyses],
     "pH too high",
     "hydroxide comes out in the film and in the bath: rough, brittle, hazy",
     BURNT,
@@ -198,6 +210,7 @@ pub(super) const PH_HIGH: Cause = cause(
     |e| analysed(e, &["pH"], false),
 );
 pub(super) const PH_LOW: Cause = cause(
+    &[Analyses],
     "pH too low",
     "more hydrogen: pits, less metal, brighteners out of balance",
     PRACTICE,
@@ -207,6 +220,7 @@ pub(super) const PH_LOW: Cause = cause(
 pub(super) const CARBONATE: Cause = of(
     &["Ag"],
     cause(
+        &[Analyses],
         "carbonate too high",
         "above about 90 g/L a silver bath burns early",
         "Journal of the Metal Finishing Society of Japan 22(4) (1971) 181",
@@ -237,6 +251,7 @@ fn density(e: &Evidence, high: bool) -> Found {
 }
 
 pub(super) const DENSITY_HIGH: Cause = cause(
+    &[Readings, Order],
     "density above the bath's window",
     "metal comes faster than it can order itself; sharp places see most",
     "Metal Finishing Guide Book 2012-2013, p. 762",
@@ -244,6 +259,7 @@ pub(super) const DENSITY_HIGH: Cause = cause(
     |e| density(e, true),
 );
 pub(super) const DENSITY_LOW: Cause = cause(
+    &[Readings, Order],
     "density too low",
     "recesses stay below what covers or brightens",
     "Metal Finishing Guide Book 2012-2013, p. 762 (window); common practice, no source",
@@ -251,6 +267,7 @@ pub(super) const DENSITY_LOW: Cause = cause(
     |e| density(e, false),
 );
 pub(super) const VOLTS_HIGH: Cause = cause(
+    &[Readings],
     "voltage above the usual",
     "edges build up faster than the field, even without burning",
     PRACTICE,
@@ -264,6 +281,7 @@ pub(super) const VOLTS_HIGH: Cause = cause(
     },
 );
 pub(super) const ANODES: Cause = cause(
+    &[Order],
     "too little anode area, or badly placed",
     "anodes go passive and metal runs down; parts far from one get little",
     "Metal Finishing Guide Book 2012-2013, p. 356",
@@ -277,6 +295,7 @@ pub(super) const ANODES: Cause = cause(
     },
 );
 pub(super) const CLEANING: Cause = cause(
+    &[Job],
     "not clean before plating",
     "oil, soap or oxide left on it: metal does not hold there, or does not come",
     "ASTM F22, hydrophobic surface films by the water-break test; common practice, no source",
@@ -306,6 +325,7 @@ fn raised(seen: Option<AlarmsSeen>, what: &str, strong: Verdict) -> Found {
 }
 
 pub(super) const CONTACT: Cause = cause(
+    &[Alarms],
     "bad contact",
     "the part goes without current for moments, and takes too much when others do",
     PRACTICE,
@@ -313,6 +333,7 @@ pub(super) const CONTACT: Cause = cause(
     |e| raised(e.contact, "bad contact or open circuit", Strong),
 );
 pub(super) const TOUCHED: Cause = cause(
+    &[Alarms],
     "parts touched or shaded each other",
     "where another part or the rack is near no metal comes",
     PRACTICE,
@@ -320,6 +341,7 @@ pub(super) const TOUCHED: Cause = cause(
     |e| raised(e.touch, "something that touched", For),
 );
 pub(super) const OFF: Cause = cause(
+    &[Alarms],
     "a part came off",
     "the others took its current; itself it lay without",
     PRACTICE,
@@ -327,6 +349,7 @@ pub(super) const OFF: Cause = cause(
     |e| raised(e.part_off, "a part or an anode lead that came off", For),
 );
 pub(super) const INTERRUPTED: Cause = cause(
+    &[Readings],
     "current went off in between",
     "nickel goes passive in seconds without current, and the next layer does not hold; acid attacks what hangs idle",
     "common practice, no source; from memory for the seconds",
@@ -350,6 +373,7 @@ pub(super) const INTERRUPTED: Cause = cause(
     },
 );
 pub(super) const LATE: Cause = cause(
+    &[Job],
     "too long from activation to plating",
     "the surface goes passive again in air and rinse",
     "ASTM B254, preparation of and electroplating on stainless steel (time from activator to plate shortest)",
@@ -361,6 +385,7 @@ pub(super) const LATE: Cause = cause(
     },
 );
 pub(super) const OVER_DWELL: Cause = cause(
+    &[Job],
     "too long in acid",
     "acid etches the part, loosens smut and takes up hydrogen",
     PRACTICE,
@@ -396,6 +421,7 @@ fn since(e: &Evidence, words: &[&str], what: &str) -> Found {
 }
 
 pub(super) const FILTER: Cause = cause(
+    &[Upkeep],
     "solids in the bath",
     "what floats settles on the upper faces and is plated over",
     PRACTICE,
@@ -403,6 +429,7 @@ pub(super) const FILTER: Cause = cause(
     |e| since(e, &["filter"], "the filter was changed"),
 );
 pub(super) const BAGS: Cause = cause(
+    &[Upkeep],
     "anode fines",
     "grains that the anode sheds get through a torn or missing bag",
     "common practice, no source; Metal Finishing Guide Book 2012-2013, p. 356 (bags)",
@@ -410,6 +437,7 @@ pub(super) const BAGS: Cause = cause(
     |e| since(e, &["bag", "anode"], "bags or anodes were seen to"),
 );
 pub(super) const ORGANICS: Cause = cause(
+    &[Upkeep],
     "organic dirt in the bath",
     "broken-down brightener, oil and soap: haze, pits, brittle and loose metal",
     PRACTICE,
@@ -417,6 +445,7 @@ pub(super) const ORGANICS: Cause = cause(
     |e| since(e, &["carbon"], "the bath was last treated with carbon"),
 );
 pub(super) const BRIGHTENER: Cause = cause(
+    &[Upkeep],
     "brightener low",
     "it is used up by charge and lost by drag-out",
     "Galvanotechnik glossary, \"Ampere-hour\" (dosing by charge)",
@@ -424,6 +453,7 @@ pub(super) const BRIGHTENER: Cause = cause(
     |e| since(e, &["brightener"], "brightener was added"),
 );
 pub(super) const WETTER: Cause = cause(
+    &[Upkeep],
     "wetting agent low",
     "gas bubbles cling to the part",
     "common practice, no source; it follows drag-out, not charge: from memory",
@@ -431,6 +461,7 @@ pub(super) const WETTER: Cause = cause(
     |e| since(e, &["wett"], "wetting agent was added"),
 );
 pub(super) const INSIDE: Cause = cause(
+    &[Measured, Order],
     "the inside does not see an anode",
     "metal goes mostly where the anode looks",
     PRACTICE,
@@ -446,6 +477,7 @@ pub(super) const INSIDE: Cause = cause(
     },
 );
 pub(super) const NOT_TURNED: Cause = cause(
+    &[Phases, Order],
     "not turned, or not far enough",
     "the face that looks away from the anode gets about half",
     "own figures from a model of the cell (one anode: the back's centre gets half); common practice, no source",
@@ -458,6 +490,7 @@ pub(super) const NOT_TURNED: Cause = cause(
     },
 );
 pub(super) const SHAPE: Cause = cause(
+    &[Order],
     "sharp edges and corners",
     "current crowds there, and the more so at corners",
     "Metal Finishing Guide Book 2012-2013, p. 762",
@@ -476,6 +509,7 @@ pub(super) const SHAPE: Cause = cause(
     },
 );
 pub(super) const GAS: Cause = cause(
+    &[Order],
     "gas trapped under the part",
     "a hollow or a flat face that looks down holds hydrogen, and no metal comes there",
     PRACTICE,
@@ -487,6 +521,7 @@ pub(super) const GAS: Cause = cause(
     },
 );
 pub(super) const LESS_CHARGE: Cause = cause(
+    &[Readings],
     "less charge than meant",
     "the part got less metal than the plan has",
     "Faraday's law",
@@ -498,6 +533,7 @@ pub(super) const LESS_CHARGE: Cause = cause(
     },
 );
 pub(super) const THIN: Cause = cause(
+    &[Readings],
     "thin, and so porous",
     "the metal below comes through pores and stains",
     "from memory: nickel below about 5 µm is porous",
@@ -511,6 +547,7 @@ pub(super) const THIN: Cause = cause(
     },
 );
 pub(super) const METALS: Cause = cause(
+    &[],
     "foreign metals in the bath",
     "copper, zinc, lead or iron dragged in: dark recesses, haze, pits",
     PRACTICE,
@@ -518,6 +555,7 @@ pub(super) const METALS: Cause = cause(
     |_| unknown("foreign metals are not measured here"),
 );
 pub(super) const RIPPLE: Cause = cause(
+    &[],
     "ripple of the supply",
     "peaks burn where the mean would not, and brighteners suffer",
     "Metal Finishing Guide Book 2013, p. 286 (copper: below 10 %) and p. 481 (panels: below 5 %)",
@@ -525,6 +563,7 @@ pub(super) const RIPPLE: Cause = cause(
     |_| unknown("ripple is too fast for these readings"),
 );
 pub(super) const RINSING: Cause = cause(
+    &[],
     "rinsed or dried badly",
     "bath or hard water dries on it",
     PRACTICE,

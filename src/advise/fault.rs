@@ -123,6 +123,7 @@ pub fn advise(saw: Fault, evidence: &Evidence) -> Advice {
                 source: cause.source,
                 verdict,
                 seen,
+                rests_on: cause.rests_on,
                 check: cause.check,
             }
         })

@@ -41,6 +41,28 @@ pub enum Verdict {
     Strong,
 }
 
+/// What of the records a cause is judged by, so that whoever reads of it can look there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RestsOn {
+    /// Volts, amperes and temperature of the run.
+    Readings,
+    /// The run's alarms.
+    Alarms,
+    /// Its phases and turns.
+    Phases,
+    /// Its order: settings, shape, tank.
+    Order,
+    /// What its parts measured.
+    Measured,
+    /// The steps of the job that it was one of.
+    Job,
+    /// Analyses of the tank.
+    Analyses,
+    /// Upkeep of the tank.
+    Upkeep,
+}
+
 /// One cause, judged.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -55,6 +77,8 @@ pub struct Judged {
     pub verdict: Verdict,
     /// What was seen in it, with minute and figure; what is missing where nothing is known.
     pub seen: String,
+    /// What of the records that rests on; empty where no record tells.
+    pub rests_on: &'static [RestsOn],
     /// What to check next.
     pub check: &'static str,
 }

@@ -1,6 +1,6 @@
 //! What an analysis of a bath found: as grams per litre, or as the titration that gives them.
 
-use super::Bath;
+use super::{Bath, Component};
 use crate::deposit::{ELEMENTS, Formula};
 use crate::quantity::{Concentration, Volume, nearest};
 use serde::{Deserialize, Serialize};
@@ -62,7 +62,11 @@ impl Analyte {
     }
 
     pub fn named(bath: &Bath, name: &str) -> Result<Analyte, String> {
-        let plain = |text: &str| text.trim().to_lowercase().replace(['-', '_'], " ");
+        // A comma parts entries, so that a name which has one is written without.
+        let plain = |text: &str| {
+            let text = text.to_lowercase().replace(['-', '_', ','], " ");
+            text.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
         let wanted = plain(name);
         let all = Analyte::all(bath);
         let names: Vec<String> = all.iter().map(|a| a.name(bath)).collect();
@@ -110,6 +114,39 @@ impl Analyte {
             Analyte::Component(c) => bath.make_up[*c].formula.as_ref().map(Formula::to_string),
         }
     }
+}
+
+/// What may be entered of an analysis of a bath.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub struct Asked {
+    /// Its name.
+    pub what: String,
+    /// In what.
+    pub unit: Unit,
+    /// False for a salt whose metal or chloride is analysed instead.
+    pub usual: bool,
+}
+
+/// Everything that may be entered of that bath: pH, elements, then make-up by name.
+pub fn analysed(bath: &Bath) -> Vec<Asked> {
+    let all = Analyte::all(bath);
+    let by_element = |c: &Component| {
+        let in_it = |a: &Analyte| match (a, &c.formula) {
+            (Analyte::Element(e), Some(formula)) => formula.share_of(ELEMENTS[*e].0) > 0.0,
+            _ => false,
+        };
+        all.iter().any(in_it)
+    };
+    let asked = |a: &Analyte| Asked {
+        what: a.name(bath),
+        unit: if *a == Analyte::Ph { Unit::Ph } else { Unit::GramsPerLiter },
+        usual: match a {
+            Analyte::Component(c) => !by_element(&bath.make_up[*c]),
+            _ => true,
+        },
+    };
+    all.iter().map(asked).collect()
 }
 
 /// As platers say it: the chlorine in a bath is chloride.
@@ -283,6 +320,19 @@ mod tests {
         assert!((by("boric acid: 12 mL NaOH 0.1 M, sample 2 mL") - 12.0 * 0.1 * 61.831 / 2.0).abs() < 1e-2);
         let two = entered(&watts(), "nickel: 9.8 mL EDTA 0.1 M, sample 2 mL, pH=4").unwrap();
         assert_eq!(two.len(), 2, "the comma before the sample parts nothing");
+    }
+
+    #[test]
+    fn field_of_an_analysis_is_read_back_by_its_name() {
+        for bath in crate::bath::shipped() {
+            for asked in analysed(&bath) {
+                let unit = if asked.unit == Unit::Ph { "" } else { " g/L" };
+                let found = entered(&bath, &format!("{} = 7{unit}", asked.what.replace(',', "")));
+                assert_eq!(found.unwrap()[0].what, asked.what, "{}", bath.name);
+            }
+        }
+        let usual: Vec<_> = analysed(&watts()).into_iter().filter(|a| a.usual).map(|a| a.what).collect();
+        assert_eq!(usual, ["pH", "nickel", "chloride", "boric acid"]);
     }
 
     #[test]

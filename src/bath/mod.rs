@@ -10,7 +10,7 @@ mod hull;
 mod read;
 mod shipped;
 
-pub use analysis::{Found, Unit, entered};
+pub use analysis::{Asked, Found, Unit, analysed, entered};
 pub use correct::{Addition, Advice, Dilution, Standing, State, advise, trend};
 pub use hull::{PanelRecord, panel_density};
 pub use read::parse;

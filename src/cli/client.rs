@@ -2,7 +2,7 @@
 
 use crate::host::Failure;
 use serde_json::Value;
-use std::net::{IpAddr, UdpSocket};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -236,9 +236,16 @@ fn authority(file: &Path) -> Result<RootCerts, Failure> {
     Ok(RootCerts::Specific(Arc::new(all)))
 }
 
-/// Whether that is an address of this machine, since only those can be bound: what is sent to it passes no wire.
+/// Whether that is an address of this machine: what is sent to it passes no wire. The system then answers from that very
+/// address; from another it would come from one of its own. (That it can be bound says nothing where
+/// `net.ipv4.ip_nonlocal_bind` is set.) Nothing is sent for it.
 fn is_here(ip: IpAddr) -> bool {
-    !ip.is_unspecified() && UdpSocket::bind((ip, 0)).is_ok()
+    let any: IpAddr = if ip.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+    let from = UdpSocket::bind((any, 0)).and_then(|socket| {
+        socket.connect((ip, 9))?;
+        socket.local_addr()
+    });
+    !ip.is_unspecified() && from.is_ok_and(|from| from.ip() == ip)
 }
 
 /// A name as one segment of a path.
@@ -262,6 +269,20 @@ mod tests {
     fn station_name_cannot_leave_its_place_in_the_path() {
         assert_eq!(escape("bench-2"), "bench-2");
         assert_eq!(escape("../runs?x=1"), "..%2Fruns%3Fx%3D1");
+    }
+
+    #[test]
+    fn an_address_is_ours_only_if_the_system_would_answer_from_it() {
+        // Of documentation (RFC 5737, RFC 3849). Where `ip_nonlocal_bind` is set they can be bound, and are not ours.
+        for ip in ["192.0.2.7", "2001:db8::7", "0.0.0.0", "::"] {
+            assert!(!is_here(ip.parse().unwrap()), "{ip}");
+        }
+        assert!(is_here("127.0.0.1".parse().unwrap()));
+        // Whatever address this machine would ask from, it is its own.
+        let socket = UdpSocket::bind("0.0.0.0:0").unwrap();
+        if socket.connect("192.0.2.7:9").is_ok() {
+            assert!(is_here(socket.local_addr().unwrap().ip()));
+        }
     }
 
     #[test]

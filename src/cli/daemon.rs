@@ -3,6 +3,7 @@
 use super::log;
 use super::setup::Setup;
 use crate::host::{Done, Failure, MinderProgram, Tankside};
+use crate::rank;
 use crate::station::Pulse;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use sd_notify::NotifyState;
@@ -23,6 +24,8 @@ pub(crate) fn serve(setup: &Setup) -> Done {
         let (mut term, mut int) = signals()?;
         let daemon = start(setup, setup.config.daemon.listen).await?;
         feed(daemon.pulse())?;
+        // Whoever needs real time, if there is any, has got it from this thread by now.
+        rank::aside();
         notify(&[NotifyState::Ready]);
         tokio::select! {
             _ = term.recv() => tracing::info!("SIGTERM"),
@@ -38,10 +41,6 @@ pub(crate) fn logging(usual: &str) -> Result<log::Log, Failure> {
     log::to_stderr(usual).map_err(|e| Failure::bug(format!("the log does not start: {e}")))
 }
 
-/// So many steps of niceness behind control.
-#[cfg(target_os = "linux")]
-const BEHIND: i32 = 5;
-
 /// Open files that are enough for every connection that is let in, and for all else.
 const FILES: u64 = 1024;
 
@@ -52,7 +51,7 @@ pub(crate) fn runtime() -> Result<Runtime, Failure> {
         .worker_threads(1)
         .max_blocking_threads(8)
         .thread_name("serve")
-        .on_thread_start(give_way)
+        .on_thread_start(rank::behind)
         .enable_all()
         .build()
         .map_err(|e| Failure::bug(e.to_string()))
@@ -69,20 +68,6 @@ fn more_files() {
     }
 }
 
-/// Lets the threads of control go before this one: whoever asks for pages, and however often, the current is looked at
-/// first. On Linux niceness is a thread's own (sched(7), the nice value).
-#[cfg(target_os = "linux")]
-fn give_way() {
-    use rustix::process::{getpriority_process, setpriority_process};
-    let behind = getpriority_process(None).and_then(|nice| setpriority_process(None, nice + BEHIND));
-    if let Err(e) = behind {
-        tracing::debug!("serving keeps the priority of control: {e}");
-    }
-}
-
-#[cfg(not(target_os = "linux"))]
-fn give_way() {}
-
 type Signal = tokio::signal::unix::Signal;
 
 /// SIGTERM and SIGINT, from now on.
@@ -97,7 +82,7 @@ pub(crate) async fn start(setup: &Setup, at: SocketAddr) -> Result<Tankside, Fai
 }
 
 /// Pings systemd's watchdog after every station has finished a round, and not otherwise. On a thread of its own: who
-/// keeps the one busy that answers people must not make control look frozen.
+/// keeps the one busy that answers people must not make control look frozen; it keeps real time, if it was given any.
 fn feed(mut pulse: Pulse) -> Done {
     let Some(limit) = sd_notify::watchdog_enabled() else { return Ok(()) };
     let bug = |e: std::io::Error| Failure::bug(format!("the watchdog's thread does not start: {e}"));

@@ -196,6 +196,8 @@ fn well(look: &Value) -> Result<String, String> {
     let active = active_alarms(look).count();
     if !look["output_known"].as_bool().unwrap_or(false) {
         Err(format!("NOT KNOWN; the output may be on, go to the supply{trouble}"))
+    } else if off_but_not_in(look) {
+        Err(format!("the output is off, but no run can start{trouble}"))
     } else if look["stale"].as_bool().unwrap_or(true) {
         Err(format!("NOT KNOWN; the last good reading is {} old{trouble}", seconds(age)))
     } else if active > 0 {
@@ -211,7 +213,13 @@ fn well(look: &Value) -> Result<String, String> {
 
 /// Whether what the station does is not known now: then nobody is told to do nothing.
 fn not_known(look: &Value) -> bool {
-    !look["output_known"].as_bool().unwrap_or(false) || look["stale"].as_bool().unwrap_or(true)
+    !look["output_known"].as_bool().unwrap_or(false)
+        || look["stale"].as_bool().unwrap_or(true) && !off_but_not_in(look)
+}
+
+/// Whether the link is down and the output known to be off all the same: the supply answered, and was not let in.
+fn off_but_not_in(look: &Value) -> bool {
+    look["link"]["up"] == false && look["output_on"] == false && look["output_known"] == true
 }
 
 fn active_alarms(look: &Value) -> impl Iterator<Item = &Value> {
@@ -322,7 +330,7 @@ fn how_long(run: &Value) -> String {
         (Some("running"), Some(left)) if run["question"] == "hang-part" => {
             format!("{} of current, from when the load hangs", seconds(left))
         }
-        (Some("running" | "held"), Some(left)) => format!("{} left at the setpoint", seconds(left)),
+        (Some("running" | "held"), Some(left)) => format!("{} left", seconds(left)),
         (Some("running" | "held"), None) => "not to be told while no current flows".into(),
         _ => match run["worked_seconds"].as_f64() {
             Some(worked) if worked > 0.0 => format!("it took {}", seconds(worked)),

@@ -39,7 +39,7 @@ fn a_plater_reads_well_now_and_how_long_at_the_top() {
     assert_eq!(lines[0], "bench: running, steady, face 1 of 2, output ON | 6 key cups, nickel 8 µm");
     assert_eq!(lines[2], "  well?     yes, reading 0.2 s old");
     assert_eq!(lines[3], "  do        nothing now; you will be asked to turn the part");
-    assert_eq!(lines[4], "  how long? 3 min 20 s left at the setpoint");
+    assert_eq!(lines[4], "  how long? 3 min 20 s left");
     assert!(text.contains(" 41 %  5.117 A·min of 12.4 A·min"), "{text}");
     assert!(text.contains("density 4 A/dm²"), "{text}");
     assert!(text.contains("deposit   3.31 µm"), "{text}");
@@ -164,6 +164,22 @@ fn stale_picture_shows_no_figures_and_says_how_old_it_is() {
     assert!(!text.contains("density 4"), "{text}");
     look["output_known"] = json!(true);
     assert!(follow_text(&look, Units::Metric, 80).contains("the last good reading is 1 min 35 s old"));
+}
+
+#[test]
+fn a_supply_that_was_confirmed_off_and_not_let_in_is_not_said_to_be_perhaps_on() {
+    let mut look = look();
+    look["stale"] = json!(true);
+    look["measured"] = Value::Null;
+    look["output_known"] = json!(true);
+    look["output_on"] = json!(false);
+    let why = "the output is confirmed off, but a setpoint cannot be believed: set it at the front panel";
+    look["link"] = json!({"up": false, "port": "/dev/ttyUSB0", "trouble": why});
+    let text = follow_text(&look, Units::Metric, 80);
+    check(&text);
+    assert!(!text.contains("NOT KNOWN") && !text.contains("go to the supply"), "{text}");
+    let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("the output is off, but no run can start: the output is confirmed off"), "{text}");
 }
 
 #[test]

@@ -5,6 +5,7 @@ use super::client::{Client, escape};
 use super::follow::text;
 use super::say::{line, seconds, table, when, wrap};
 use super::{line as sheet, order, plan, setup, show};
+use crate::draw::record::tried;
 use crate::host::{Done, Failure};
 use crate::plan::SheetRequest;
 use crate::quantity::{Charge, Mono, Units};
@@ -12,6 +13,7 @@ use crate::run::RunState;
 use crate::run::guide::{JobPlan, step_meant};
 use crate::station::rehearse_job;
 use serde_json::{Map, Value, json};
+use std::collections::HashMap;
 
 const WIDTH: usize = 80;
 
@@ -159,8 +161,11 @@ pub(crate) fn one(client: &Client, id: &str, json: bool) -> Done {
     let cause = job["cause"].as_str().map(|c| format!(": {c}")).unwrap_or_default();
     line(format!("state     {}{cause}", text(&job["state"])));
     line("");
+    let mut tries = HashMap::new();
     for step in job["steps"].as_array().into_iter().flatten() {
-        let mut said = format!("{:>3} {}", step["number"], text(&step["name"]));
+        let attempt = tries.entry(step["sheet_step"].as_u64()).or_insert(0);
+        *attempt += 1;
+        let mut said = format!("{:>3} {}{}", step["sheet_step"], text(&step["name"]), tried(*attempt));
         said.push_str(&step["tank"].as_str().map(|t| format!(" in {t}")).unwrap_or_default());
         said.push_str(&format!(": {}", step["outcome"].as_str().unwrap_or("at work")));
         said.push_str(&step["by"].as_str().map(|by| format!(" by {by}")).unwrap_or_default());

@@ -7,7 +7,7 @@ use super::{mesh, order, show};
 use crate::config::Tank;
 use crate::host::{Done, Failure};
 use crate::part::Allowance;
-use crate::plan::{Asked, LinePlan, SheetRequest};
+use crate::plan::{Asked, FacesAsked, LinePlan, SheetRequest};
 use crate::process::{self, Base, End, Kind, Sheet};
 use crate::quantity::Units;
 use crate::serve::{Refused, Shop, line_for};
@@ -57,12 +57,15 @@ fn from_flags(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
         ("--current", args.current.is_some()),
         ("--volts", args.volts.is_some()),
         ("--entry", args.entry.is_some()),
-        ("--turn", args.turn.is_some()),
         ("--ramp", args.ramp.is_some()),
         ("--seek", args.seek.is_some()),
     ];
     left_to_the_sheet(&own)?;
     let mut wrong = Vec::new();
+    let turn = args.turn.map(|faces| FacesAsked { faces });
+    if args.turn.is_some_and(|faces| !(1..=12).contains(&faces)) {
+        wrong.push("--turn: 1 (no turn) to 12 faces".into());
+    }
     if args.part.is_empty() {
         wrong.push("--part: what hangs? As in --part \"disc 34 mm x 1 mm\"".into());
     }
@@ -91,6 +94,7 @@ fn from_flags(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
         title: None,
         rack: Allowance::default(),
         end,
+        turn,
         tank: args.tank.clone(),
         role: BTreeMap::new(),
         places: None,
@@ -104,7 +108,6 @@ fn from_order(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
     let own = [
         ("[hold]", request.hold.is_some()),
         ("[ramp]", request.ramp.is_some()),
-        ("[turn]", request.turn.is_some()),
         ("entry-volts", request.entry_volts.is_some()),
     ];
     left_to_the_sheet(&own)?;
@@ -115,6 +118,7 @@ fn from_order(args: &OrderArgs, named: &str) -> Result<SheetRequest, Failure> {
         title: request.title,
         rack: request.rack,
         end: Some(request.end),
+        turn: request.turn.map(|turn| FacesAsked { faces: turn.faces }),
         tank: Some(request.tank),
         role: BTreeMap::new(),
         places: request.places,
@@ -159,12 +163,22 @@ pub(crate) fn made(
     let own = |tank: &Tank| setup.own(tank);
     let shop = Shop { config: &setup.config, sheets: &sheets, own: &own };
     let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(|no| match no {
-        Refused::Asked(lines) => Failure::usage(lines.join("\n")),
+        Refused::Asked(lines) => {
+            Failure::usage(lines.iter().map(|line| flagged(line)).collect::<Vec<_>>().join("\n"))
+        }
         Refused::CannotBe(lines) => {
             Failure::refused(format!("this cannot be done as asked:\n  {}", lines.join("\n  ")))
         }
     })?;
     Ok((plan, sheet.clone(), base))
+}
+
+/// What is asked for, with the flag that says it here.
+fn flagged(line: &str) -> String {
+    match line.strip_prefix("base: ") {
+        Some(rest) => format!("--base: {rest}"),
+        None => line.replacen("say which: ", "say which: --role ", 1),
+    }
 }
 
 /// Whether a sheet is named by its file, which only this program can read, not the daemon.

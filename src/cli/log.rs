@@ -5,6 +5,7 @@
 //! the line into a box and goes on; one thread of its own does the waiting. When
 //! the box is full, lines are lost, counted, and the count is said.
 
+use crate::rank;
 use std::backtrace::{Backtrace, BacktraceStatus};
 use std::fs::File;
 use std::io::{self, IsTerminal, Write};
@@ -71,7 +72,10 @@ fn start(out: impl Write + Send + 'static) -> io::Result<Lines> {
     let (post, inbox) = sync_channel(BOX);
     let lost = Arc::new(AtomicU64::new(0));
     let lines = Lines { post, lost: lost.clone() };
-    std::thread::Builder::new().name("log".into()).spawn(move || write(out, &inbox, &lost))?;
+    std::thread::Builder::new().name("log".into()).spawn(move || {
+        rank::aside();
+        write(out, &inbox, &lost);
+    })?;
     Ok(lines)
 }
 

@@ -40,7 +40,7 @@ pub(crate) fn off(
     ports: &[String],
     by: &str,
 ) -> Done {
-    off_with(client, common, station, ports, by, &[])
+    off_with(client, common, station, ports, by, &[], None)
 }
 
 /// As [`off`] with a config that has mistakes: what can still be made out of its text must do. A daemon at an address that
@@ -78,10 +78,12 @@ pub(crate) fn off_blindly(
     // The daemon asks for a token from this machine too; its own secret is for its own address alone.
     let own = if common.address.is_none() { Tokens::local(&state_in(text)) } else { None };
     let client = super::reaching(&address, common, patience).or_with(own).for_switching_off();
-    off_with(&client, common, station, ports, by, &known)
+    let whom = format!("by the daemon at {address}; if that is not this bench's, go to the supply");
+    off_with(&client, common, station, ports, by, &known, Some(&whom))
 }
 
-/// `known`: stations that must be among those of the daemon, or are switched off at their ports.
+/// `known`: stations that must be among those of the daemon, or are switched off at their ports. `whom`: who is asked,
+/// where its address is a guess: another's may have a station of the same name.
 fn off_with(
     client: &Client,
     common: &Common,
@@ -89,6 +91,7 @@ fn off_with(
     ports: &[String],
     by: &str,
     known: &[String],
+    whom: Option<&str>,
 ) -> Done {
     let mut stations = station.map(|name| vec![name.to_owned()]);
     // Why the daemon could not, kept until the ports have been tried: the same cause is not told twice.
@@ -103,7 +106,10 @@ fn off_with(
                 }
                 for (name, answer) in answers {
                     match answer {
-                        Ok(said) => line(format!("{name}: {said}")),
+                        Ok(said) => {
+                            let whom = whom.map(|whom| format!(" ({whom})")).unwrap_or_default();
+                            line(format!("{name}: {said}{whom}"));
+                        }
                         Err(failure) => {
                             eprintln!("tankside: {name}: not confirmed by the daemon; going to its port");
                             before.push(format!("{name}: {}", plain(&failure.text)));

@@ -310,7 +310,8 @@ fn nobody(port: &str, report: &ProbeReport) -> Failure {
         return Failure::unreachable(format!("{}: {trouble}", spec.name()));
     }
     Failure::unreachable(format!(
-        "{port}: nothing answers; check that the supply is on, its cable, and its baud rate and protocol on its own panel"
+        "{port}: nothing answers; check that the supply is on, its cable, and on its own panel its protocol, baud rate, \
+         parity and, where it has one, its address (parity as in the config, or none; --unit for an address)"
     ))
 }
 

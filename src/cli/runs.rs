@@ -6,9 +6,10 @@ use super::follow::text;
 use super::say::{line, say, when};
 use super::setup;
 use super::show::{self, json_out, record};
+use crate::draw::record::{Found, tried};
 use crate::host::{Done, Failure};
 use crate::ledger::{Reader, Verdict};
-use crate::quantity::Units;
+use crate::quantity::{Length, Units};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 
@@ -51,6 +52,7 @@ pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -
             super::job::one(client, &id, false)?;
             let kept = client.get(&format!("{path}/record.json"))?;
             say(&later(&kept));
+            say(&deposits(&kept, units));
             line("");
             line("deviations");
             let mut any = false;
@@ -80,6 +82,9 @@ pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -
             let run = client.get(&path)?;
             say(&record(&run, units));
             let kept = client.get(&format!("{path}/record.json"))?;
+            if let Some(found) = measured(&kept["steps"][0], units) {
+                line(format!("measured   {found}"));
+            }
             say(&later(&kept));
             for event in run["events"].as_array().into_iter().flatten() {
                 line(format!("  {}  {}: {}", when(&event["at"]), text(&event["kind"]), text(&event["text"])));
@@ -87,6 +92,35 @@ pub(crate) fn report(client: &Client, id: &str, form: &Form<'_>, units: Units) -
         }
     }
     Ok(())
+}
+
+/// What was measured on the parts of a step of a record, in the words of the page.
+fn measured(step: &Value, units: Units) -> Option<String> {
+    let found = serde_json::from_value::<Option<Found>>(step["measured"].clone()).ok()??;
+    Some(found.text(units))
+}
+
+/// Each deposit of a job: what its charge should have made, and what was measured.
+fn deposits(kept: &Value, units: Units) -> String {
+    let mut out = String::new();
+    for step in kept["steps"].as_array().into_iter().flatten() {
+        let made = &step["run"]["thickness"];
+        let Some(mean) = made["mean_meters"].as_f64() else { continue };
+        if out.is_empty() {
+            out.push_str("\ndeposits\n");
+        }
+        let found = measured(step, units).unwrap_or_else(|| "no".into());
+        let said = format!(
+            "{} {}{}: mean {} of {} by charge and efficiency; measured: {found}",
+            step["sheet_step"],
+            text(&step["name"]),
+            tried(step["attempt"].as_u64().and_then(|n| n.try_into().ok()).unwrap_or(1)),
+            Length::new(mean).show(units),
+            text(&made["metal"]),
+        );
+        super::say::wrap(&said, 4, 100).iter().for_each(|l| out.push_str(&format!("{l}\n")));
+    }
+    out
 }
 
 /// What was entered on a record, and its seal, in lines.
@@ -210,4 +244,29 @@ fn told(verdict: &Verdict) -> String {
         out += &format!("head {head}\n");
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn step(attempt: u32, measured: Value) -> Value {
+        json!({"sheet_step": 4, "attempt": attempt, "name": "nickel", "measured": measured,
+               "run": {"thickness": {"mean_meters": 2.1e-6, "metal": "Ni"}}})
+    }
+
+    #[test]
+    fn report_of_a_job_says_what_was_measured_beside_what_was_predicted() {
+        let weighed = json!({"places": 0, "least_meters": null, "most_meters": null, "mean_meters": 2.02e-6,
+                             "efficiency": 0.974, "efficiency_by": "weight", "efficiency_counts": true});
+        let dip = json!({"sheet_step": 3, "attempt": 1, "name": "dip", "measured": null, "run": null});
+        let kept = json!({"steps": [dip, step(1, Value::Null), step(2, weighed)]});
+        assert_eq!(
+            deposits(&kept, Units::Metric),
+            "\ndeposits\n4 nickel: mean 2.1 µm of Ni by charge and efficiency; measured: no\n\
+             4 nickel (second try): mean 2.1 µm of Ni by charge and efficiency; measured: mean 2.02 µm by weight;\n    \
+             efficiency 97.4 % by weight\n"
+        );
+        assert_eq!(deposits(&json!({"steps": []}), Units::Metric), "");
+    }
 }

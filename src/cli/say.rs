@@ -75,8 +75,15 @@ pub(crate) fn seconds(seconds: f64) -> String {
     }
 }
 
-/// Lines of at most `width` characters; those after the first begin with `indent` spaces.
+/// Lines of at most `width` characters; those after the first begin with `indent` spaces, those of the text itself too.
 pub(crate) fn wrap(text: &str, indent: usize, width: usize) -> Vec<String> {
+    if let Some((first, rest)) = text.split_once('\n') {
+        let mut lines = wrap(first, indent, width);
+        for line in rest.lines() {
+            lines.extend(wrap(&format!("{}{}", " ".repeat(indent), line.trim_start()), indent, width));
+        }
+        return lines;
+    }
     let lead = text.chars().take_while(|c| *c == ' ').count();
     let mut lines = Vec::new();
     let mut line = String::new();
@@ -178,6 +185,17 @@ mod tests {
         let words = |t: &str| t.split_whitespace().map(String::from).collect::<Vec<_>>();
         assert_eq!(words(&lines.join(" ")), words(text));
         assert!(wrap("", 2, 10).is_empty());
+    }
+
+    #[test]
+    fn a_text_of_several_lines_keeps_them_below_its_own_column() {
+        let text = "! well?     cannot open the port\n  try: is the supply on?\n  try: close other programs";
+        let wanted = [
+            "! well?     cannot open the port",
+            "            try: is the supply on?",
+            "            try: close other programs",
+        ];
+        assert_eq!(wrap(text, 12, 80), wanted);
     }
 
     #[test]

@@ -22,4 +22,6 @@ pub use faraday::{AVOGADRO, ELEMENTARY_CHARGE, Efficiency, EfficiencyError, FARA
 pub use formula::{ELEMENTS, Formula, FormulaError};
 pub use metals::{METALS, Metal, metal};
 pub use price::{Price, PriceError};
-pub use truth::{Measured, Method, OwnFigure, PARTS_KEPT, PARTS_NEEDED, ThicknessAt, Truth, Worked};
+pub use truth::{
+    Measured, Method, OwnFigure, PARTS_KEPT, PARTS_NEEDED, ThicknessAt, Truth, Worked, weights_text,
+};

@@ -16,6 +16,11 @@ pub const PARTS_KEPT: usize = 10;
 const OUTLYING: f64 = 3.0;
 /// A spread below this is luck, not knowledge (from memory: a careful weighing).
 const SPREAD_LEAST: f64 = 0.01;
+/// Decimals of a gram: a bench scale shows hundredths, an analytical balance hundredths of a milligram (common practice,
+/// no source).
+const LEAST_DECIMALS: usize = 2;
+const MOST_DECIMALS: usize = 5;
+const DECIMALS_OF_OUNCES: usize = 3;
 
 /// How it was measured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -249,6 +254,22 @@ impl Measured {
     }
 }
 
+/// What the scale showed, both in grams and with as many decimals as the finer of the two was read with, two at least:
+/// `500.33 g before, 503.10 g after`. A gain is a small difference of large weights: rounded to four figures it is gone.
+pub fn weights_text(before: Mass, after: Mass) -> String {
+    let (before, after) = (before.get(), after.get());
+    // A weight that is round at no such place was no metric one: then a milligram.
+    let decimals = (LEAST_DECIMALS..=MOST_DECIMALS)
+        .find(|d| [before, after].iter().all(|g| is_round(*g, *d)))
+        .unwrap_or(DECIMALS_OF_OUNCES);
+    format!("{before:.decimals$} g before, {after:.decimals$} g after")
+}
+
+/// Whether so many decimals give that number again, but for what a conversion of units leaves.
+fn is_round(grams: f64, decimals: usize) -> bool {
+    format!("{grams:.decimals$}").parse().is_ok_and(|shown: f64| (shown - grams).abs() <= 1e-12 * grams.abs())
+}
+
 fn too_much(share: f64, weighed: bool) -> String {
     let why = if weighed {
         "was a part weighed wet, or with its wire? were fewer parts weighed than said? is the area of what was weighed \
@@ -377,6 +398,16 @@ mod tests {
         let truth = one.truth(&run()).unwrap();
         assert!((truth.efficiency.unwrap().get() - 0.955).abs() < 3e-4, "{truth:?}");
         assert!(truth.questions.is_empty());
+    }
+
+    #[test]
+    fn weights_are_told_with_what_the_scale_showed_and_both_alike() {
+        let told = |before: &str, after: &str| weights_text(before.parse().unwrap(), after.parse().unwrap());
+        assert_eq!(told("500.33 g", "503.1 g"), "500.33 g before, 503.10 g after");
+        assert_eq!(told("24 g", "25.0457 g"), "24.0000 g before, 25.0457 g after");
+        assert_eq!(told("1.20345 kg", "1.20512 kg"), "1203.45 g before, 1205.12 g after");
+        assert_eq!(told("850.15 mg", "870 mg"), "0.85015 g before, 0.87000 g after");
+        assert_eq!(told("17.65 oz", "17.75 oz"), "500.369 g before, 503.204 g after");
     }
 
     #[test]

@@ -8,8 +8,10 @@ use std::fmt::Write;
 
 /// One instant: seconds, volts, amperes.
 pub type Point = (f64, f64, f64);
-/// Class, unit, and what of an instant is drawn.
-type Row = (&'static str, &'static str, fn(&Point) -> f64);
+/// Class, unit, what at most is a meter's noise, and what of an instant is drawn.
+type Row = (&'static str, &'static str, f64, fn(&Point) -> f64);
+/// Of noise alone the axis goes to ten times as much: it lies at the foot, and is not blown up to a curve.
+const OVER_NOISE: f64 = 10.0;
 
 /// Left of the panes, for the figures at their axes.
 const LEFT: f64 = 52.0;
@@ -39,9 +41,10 @@ pub fn strip(points: &[Point], zero: f64, width: f64, height: f64) -> String {
     let (from, to) = (first.0, last.0.max(first.0 + 1.0));
     let pane = (height - FOOT) / 2.0;
     let x = |t: f64| LEFT + (width - LEFT - RIGHT) * (t - from) / (to - from);
-    let rows: [Row; 2] = [("amps", "A", |p| p.2), ("volts", "V", |p| p.1)];
-    for (row, (class, unit, of)) in rows.iter().enumerate() {
-        let top = round_up(points.iter().map(of).fold(0.0, f64::max));
+    let rows: [Row; 2] = [("amps", "A", 0.01, |p| p.2), ("volts", "V", 0.1, |p| p.1)];
+    for (row, (class, unit, noise, of)) in rows.iter().enumerate() {
+        let most = points.iter().map(of).fold(0.0, f64::max);
+        let top = if most <= *noise { noise * OVER_NOISE } else { round_up(most) };
         let (above, below) = (row as f64 * pane + HEAD, (row as f64 + 1.0) * pane);
         let y = |v: f64| below - (below - above) * (v / top).clamp(0.0, 1.0);
         for share in [0.0, 0.5, 1.0] {

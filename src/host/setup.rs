@@ -8,6 +8,7 @@ use crate::process::{self, Sheet};
 use crate::quantity::{Document, Span};
 use crate::run;
 use crate::serve::{Speech, own_of};
+use crate::supply::dialect::Maturity;
 use crate::supply::{Dialect, Port, Spec, dialect};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -309,9 +310,14 @@ impl Setup {
         let all: Vec<_> =
             station.supplies().filter_map(|s| self.dialects.iter().find(|d| d.name == s.dialect)).collect();
         let unproved: Vec<_> = all.iter().filter_map(|d| d.unproved()).collect();
+        let untried = all.iter().filter(|d| d.maturity != Maturity::Proven);
+        let mut untried: Vec<_> =
+            untried.map(|d| format!("dialect {} is {}", d.name, d.maturity.name())).collect();
+        untried.dedup();
         Speech {
             dialects: all.iter().map(|d| d.title()).collect::<Vec<_>>().join(" + "),
             unproved: (!unproved.is_empty()).then(|| unproved.join(", ")),
+            untried: (!untried.is_empty()).then(|| untried.join(", ")),
         }
     }
 

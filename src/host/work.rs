@@ -5,6 +5,7 @@ use super::{Failure, MinderProgram, access};
 use crate::config::{Config, Tank, TemperatureSource};
 use crate::ledger::{Ledger, News, Reader};
 use crate::plan::{Order, Plan, Request};
+use crate::rank;
 use crate::run::{Command, Refusal, RunState};
 use crate::serve::{
     AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
@@ -28,7 +29,7 @@ const BUSY_LOOK: Duration = Duration::from_millis(500);
 /// After this a busy port is tried once more.
 const BUSY_WAIT: Duration = Duration::from_secs(2);
 
-/// Stations at work: a control thread, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
+/// Stations at work: control threads, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
 /// own HTTP.
 ///
 /// End it with [`stop`](Tankside::stop). Dropped instead, it still switches every output off, as far as the minder
@@ -280,8 +281,18 @@ pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
             folder.display()
         ))
     })?;
-    let (ledger, recovery) =
-        Ledger::open(&folder.join("ledger.sqlite")).map_err(|e| Failure::ledger(e.to_string()))?;
+    let file = folder.join("ledger.sqlite");
+    // What the ledger begins is born of a thread that stands aside: control waits for none of it but before an output on.
+    let opened = std::thread::scope(|scope| {
+        let open = || {
+            rank::aside();
+            Ledger::open(&file)
+        };
+        scope.spawn(open).join()
+    });
+    let (ledger, recovery) = opened
+        .map_err(|_| Failure::bug("opening the ledger failed"))?
+        .map_err(|e| Failure::ledger(e.to_string()))?;
     if recovery.interrupted.is_empty() {
         tracing::info!("{}", recovery.sentence);
     } else {

@@ -132,18 +132,6 @@ impl Ledger {
 }
 
 impl Reader {
-    /// The newest `limit` jobs, newest first; with `before`, those older than that job.
-    ///
-    /// # Errors
-    /// [`LedgerError::Read`].
-    pub fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, LedgerError> {
-        self.with(|db| {
-            db.prepare_cached(&format!("{JOB} WHERE (?1 IS NULL OR id < ?1) ORDER BY id DESC LIMIT ?2"))?
-                .query_map(params![before, limit], job_row)?
-                .collect()
-        })
-    }
-
     /// One job, or `None` if there is none of that id.
     ///
     /// # Errors
@@ -226,10 +214,10 @@ impl Reader {
     }
 }
 
-const JOB: &str = "SELECT id, station, sheet, title, base, parts, lot, customer, started_by, started_utc, ended_utc, \
+pub(super) const JOB: &str = "SELECT id, station, sheet, title, base, parts, lot, customer, started_by, started_utc, ended_utc, \
                    state, cause, continues, plan_json FROM job";
 
-fn job_row(row: &Line<'_>) -> rusqlite::Result<JobRow> {
+pub(super) fn job_row(row: &Line<'_>) -> rusqlite::Result<JobRow> {
     Ok(JobRow {
         id: row.get(0)?,
         station: row.get(1)?,
@@ -362,25 +350,9 @@ pub(super) fn close_left(tx: &Connection, now: &str) -> rusqlite::Result<Vec<Str
 
 #[cfg(test)]
 mod tests {
+    use super::super::fixtures::{begun, said};
     use super::super::{Row, schema};
     use super::*;
-
-    fn start(id: &str) -> JobStart {
-        JobStart {
-            id: id.into(),
-            station: "bench".into(),
-            sheet: "nickel-on-copper-alloys".into(),
-            title: "6 key cups".into(),
-            base: "brass".into(),
-            parts: 6,
-            lot: Some("41".into()),
-            customer: None,
-            started_by: "mila".into(),
-            started: "2026-01-01T00:00:00.000Z".into(),
-            continues: None,
-            plan_json: "{}".into(),
-        }
-    }
 
     fn step(number: u32, outcome: Option<&str>) -> JobStepRow {
         JobStepRow {
@@ -396,27 +368,13 @@ mod tests {
         }
     }
 
-    fn event(text: &str) -> Row {
-        Row::JobEvent {
-            job: "j".into(),
-            event: EventRow {
-                at: "2026-01-01T00:00:05.000Z".into(),
-                monotonic_milliseconds: 5,
-                station: "bench".into(),
-                run: None,
-                kind: "answered".into(),
-                text: text.into(),
-            },
-        }
-    }
-
     #[tokio::test]
     async fn job_is_read_back_with_its_steps_and_answers_and_its_first_end_counts() {
         let folder = tempfile::tempdir().unwrap();
         let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
-        ledger.begin_job(start("j")).await.unwrap();
+        ledger.begin_job(begun("j")).await.unwrap();
         ledger.record(Row::JobStep(step(1, None)));
-        ledger.record(event("mila: done to question 1"));
+        ledger.record(said("j", "answered", "mila: done to question 1"));
         ledger.record(Row::JobStep(step(1, Some("done"))));
         ledger.record(Row::JobStep(step(2, None)));
         let end = |state, cause: &str| JobEnd {
@@ -442,15 +400,15 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("l.sqlite");
         let (ledger, _) = Ledger::open(&path).unwrap();
-        ledger.begin_job(start("j")).await.unwrap();
+        ledger.begin_job(begun("j")).await.unwrap();
         ledger.record(Row::JobStep(step(1, None)));
-        ledger.record(event("mila: done to question 1"));
+        ledger.record(said("j", "answered", "mila: done to question 1"));
         ledger.close().await.unwrap();
         let (ledger, recovery) = Ledger::open(&path).unwrap();
         assert!(recovery.sentence.contains("job j (6 key cups) was found open"), "{}", recovery.sentence);
         let job = ledger.reader().job("j").unwrap().unwrap();
         assert_eq!((job.state.as_str(), job.cause.as_deref()), ("aborted", Some("interrupted")));
-        assert_eq!(job.ended.as_deref(), Some("2026-01-01T00:00:05.000Z"));
+        assert_eq!(job.ended.as_deref(), Some("2026-01-01T00:01:05.000Z"));
         let steps = ledger.reader().job_steps("j").unwrap();
         assert_eq!(steps[0].outcome.as_deref(), Some("failed"));
     }
@@ -460,7 +418,7 @@ mod tests {
         let mut db = Connection::open_in_memory().unwrap();
         schema::migrate(&mut db, schema::STEPS).unwrap();
         let tx = db.transaction().unwrap();
-        insert(&tx, &start("j")).unwrap();
+        insert(&tx, &begun("j")).unwrap();
         assert!(write_step(&tx, &step(1, Some("skipped"))).is_err());
         let why = JobStepRow { reason: Some("no acid today".into()), ..step(1, Some("skipped")) };
         write_step(&tx, &why).unwrap();

@@ -28,6 +28,7 @@ mod account;
 mod backlog;
 mod check;
 mod error;
+mod find;
 mod finding;
 mod gate;
 mod handle;
@@ -43,6 +44,8 @@ mod tally;
 mod upkeep;
 mod writer;
 
+#[cfg(test)]
+pub(crate) mod fixtures;
 #[cfg(test)]
 mod packed_tests;
 #[cfg(test)]

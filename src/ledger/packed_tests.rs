@@ -184,6 +184,8 @@ async fn question_of_every_day_reads_a_whole_table_that_grows_with_the_years() {
         tally::SINCE,
         tally::BY_TIME,
         tally::BY_PART,
+        tally::LATE_BY_TIME,
+        tally::LATE_BY_PART,
     ];
     for question in questions {
         let mut explain = db.prepare(&format!("EXPLAIN QUERY PLAN {question}")).unwrap();

@@ -25,16 +25,6 @@ impl Reader {
         Reader { path: Arc::new(path.into()), idle: Arc::default() }
     }
 
-    /// The newest `limit` runs, newest first; with `before`, those older than that run.
-    ///
-    /// # Errors
-    /// [`LedgerError::Read`].
-    pub fn runs(&self, limit: u32, before: Option<&str>) -> Result<Vec<RunRow>, LedgerError> {
-        self.with(|db| {
-            db.prepare_cached(&format!("{RUN}{PAGE}"))?.query_map(params![before, limit], run_row)?.collect()
-        })
-    }
-
     /// One run, or `None` if there is none of that id.
     ///
     /// # Errors
@@ -351,7 +341,7 @@ pub(super) const RUN: &str =
        r.continues, r.order_json, r.load_slope_ohm_square_meters, r.job_id, r.lot, r.customer
 FROM run AS r JOIN tank_charge AS c ON c.run_id = r.id AND c.tank = r.tank";
 
-fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
+pub(super) fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
     let coulombs = |micro: i64| micro as f64 / 1e6;
     let seconds = |millis: i64| millis as f64 / 1e3;
     let charge = coulombs(row.get(9)?);

@@ -17,6 +17,7 @@ pub(super) const STEPS: &[&str] = &[
     include_str!("schema/0010.sql"),
     include_str!("schema/0011.sql"),
     include_str!("schema/0012.sql"),
+    include_str!("schema/0013.sql"),
 ];
 
 /// The schema number of a database: 0 is an empty file.

@@ -1,27 +1,11 @@
 //! What must hold of a job in the chain of records, each as a sentence that names the bad thing.
 
+use super::fixtures::{begun, said};
 use super::tests::{end, fresh, start};
 use super::*;
 use rusqlite::Connection;
 use serde_json::json;
 use std::path::Path;
-
-fn begun(id: &str) -> JobStart {
-    JobStart {
-        id: id.into(),
-        station: "bench".into(),
-        sheet: "nickel-on-copper-alloys".into(),
-        title: "6 key cups".into(),
-        base: "brass".into(),
-        parts: 6,
-        lot: Some("41".into()),
-        customer: None,
-        started_by: "mila".into(),
-        started: "2026-01-01T00:00:00.000Z".into(),
-        continues: None,
-        plan_json: "{\"steps\":[]}".into(),
-    }
-}
 
 fn step(job: &str, number: u32, outcome: Option<&str>) -> Row {
     Row::JobStep(JobStepRow {
@@ -36,20 +20,6 @@ fn step(job: &str, number: u32, outcome: Option<&str>) -> Row {
         by: outcome.map(|_| "mila".into()),
         ..JobStepRow::default()
     })
-}
-
-fn said(job: &str, kind: &str, text: &str) -> Row {
-    Row::JobEvent {
-        job: job.into(),
-        event: EventRow {
-            at: "2026-01-01T00:01:05.000Z".into(),
-            monotonic_milliseconds: 5,
-            station: "bench".into(),
-            run: None,
-            kind: kind.into(),
-            text: text.into(),
-        },
-    }
 }
 
 fn ended(job: &str) -> JobEnd {

@@ -28,7 +28,8 @@ pub struct TallyRow {
     pub kind: Option<String>,
     /// Charge; a part's is its share by area.
     pub charge_coulombs: f64,
-    /// Time under current that was not observed, no charge counted for it; a part's is that of its runs, whole.
+    /// Time under current that was not observed, no charge counted for it; a part's is that of its runs, whole. What
+    /// came to light after a run had ended counts where that run does.
     pub unobserved_seconds: f64,
     /// Time worked; a part's is that of its runs, whole.
     pub worked_seconds: f64,
@@ -66,10 +67,16 @@ impl Reader {
     /// [`LedgerError::Read`].
     pub fn tally(&self, tank: &str, by: TallyBy, from: Option<&str>) -> Result<Vec<TallyRow>, LedgerError> {
         let from = from.unwrap_or("");
-        self.with(|db| match by {
-            TallyBy::Day => by_time(db, tank, from, "%Y-%m-%d"),
-            TallyBy::Month => by_time(db, tank, from, "%Y-%m"),
-            TallyBy::Part => by_part(db, tank, from),
+        self.with(|db| {
+            // One transaction, so that all sums are of the same runs.
+            let tx = db.unchecked_transaction()?;
+            let rows = match by {
+                TallyBy::Day => by_time(&tx, tank, from, "%Y-%m-%d"),
+                TallyBy::Month => by_time(&tx, tank, from, "%Y-%m"),
+                TallyBy::Part => by_part(&tx, tank, from),
+            }?;
+            tx.commit()?;
+            Ok(rows)
         })
     }
 
@@ -111,6 +118,15 @@ pub(super) const BY_TIME: &str =
         SUM(unobserved_milliseconds), SUM(worked_milliseconds), COUNT(*)
  FROM tank_charge WHERE tank = ?1 AND updated_utc >= ?2 GROUP BY part ORDER BY part";
 
+/// What came to light after the runs had ended: few entries, found from an index of their own.
+pub(super) const LATE_BY_TIME: &str =
+    "SELECT strftime(?3, c.updated_utc, 'localtime') AS part, SUM(json_extract(e.content, '$.milliseconds'))
+ FROM record AS e JOIN tank_charge AS c ON c.run_id = e.run_id
+ WHERE e.kind = 'unobserved' AND c.tank = ?1 AND c.updated_utc >= ?2 GROUP BY part";
+pub(super) const LATE_BY_PART: &str = "SELECT p.part, p.kind, SUM(json_extract(e.content, '$.milliseconds'))
+ FROM record AS e JOIN tank_charge AS c ON c.run_id = e.run_id JOIN run_part AS p ON p.run_id = e.run_id
+ WHERE e.kind = 'unobserved' AND c.tank = ?1 AND c.updated_utc >= ?2 GROUP BY p.part, p.kind";
+
 /// A row for each part of each run; summed here, where no sorting by text is needed first.
 pub(super) const BY_PART: &str =
     "SELECT p.part, p.kind, c.charge_microcoulombs * p.share, c.unobserved_milliseconds,
@@ -119,7 +135,8 @@ pub(super) const BY_PART: &str =
  WHERE c.tank = ?1 AND c.updated_utc >= ?2";
 
 fn by_time(db: &Connection, tank: &str, from: &str, format: &str) -> rusqlite::Result<Vec<TallyRow>> {
-    db.prepare_cached(BY_TIME)?
+    let mut rows: Vec<TallyRow> = db
+        .prepare_cached(BY_TIME)?
         .query_map(params![tank, from, format], |row| {
             Ok(TallyRow {
                 key: row.get(0)?,
@@ -131,15 +148,22 @@ fn by_time(db: &Connection, tank: &str, from: &str, format: &str) -> rusqlite::R
                 pieces: None,
             })
         })?
-        .collect()
+        .collect::<rusqlite::Result<_>>()?;
+    let mut late = db.prepare_cached(LATE_BY_TIME)?;
+    let mut found = late.query(params![tank, from, format])?;
+    while let Some(entry) = found.next()? {
+        let key: Option<String> = entry.get(0)?;
+        if let Some(row) = rows.iter_mut().find(|row| row.key == key) {
+            row.unobserved_seconds += entry.get::<_, i64>(1)? as f64 / 1e3;
+        }
+    }
+    Ok(rows)
 }
 
 fn by_part(db: &Connection, tank: &str, from: &str) -> rusqlite::Result<Vec<TallyRow>> {
-    // One transaction, so that the rest is that of the same runs.
-    let tx = db.unchecked_transaction()?;
     let mut sums: HashMap<String, TallyRow> = HashMap::new();
     {
-        let mut each = tx.prepare_cached(BY_PART)?;
+        let mut each = db.prepare_cached(BY_PART)?;
         let mut found = each.query(params![tank, from])?;
         let mut name = String::new();
         while let Some(row) = found.next()? {
@@ -169,12 +193,19 @@ fn by_part(db: &Connection, tank: &str, from: &str) -> rusqlite::Result<Vec<Tall
         }
     }
     let mut rows: Vec<TallyRow> = sums.into_values().collect();
+    let mut late = db.prepare_cached(LATE_BY_PART)?;
+    let mut found = late.query(params![tank, from])?;
+    while let Some(entry) = found.next()? {
+        let (key, kind): (Option<String>, Option<String>) = (entry.get(0)?, entry.get(1)?);
+        if let Some(row) = rows.iter_mut().find(|row| row.key == key && row.kind == kind) {
+            row.unobserved_seconds += entry.get::<_, i64>(2)? as f64 / 1e3;
+        }
+    }
     rows.sort_by(|a, b| {
         let name = |row: &TallyRow| (row.key.clone(), row.kind.clone());
         b.charge_coulombs.total_cmp(&a.charge_coulombs).then_with(|| name(a).cmp(&name(b)))
     });
-    let whole = by_time(&tx, tank, from, "")?.into_iter().next();
-    tx.commit()?;
+    let whole = by_time(db, tank, from, "")?.into_iter().next();
     if let Some(whole) = whole {
         let parts: f64 = rows.iter().map(|row| row.charge_coulombs).sum();
         rows.push(TallyRow { key: None, charge_coulombs: (whole.charge_coulombs - parts).max(0.0), ..whole });
@@ -240,6 +271,43 @@ mod tests {
             .query_row("SELECT ampere_hours * 3600 FROM tank_part WHERE part = 'KC-34'", [], |row| row.get(0))
             .unwrap();
         assert!((seen - 8.0).abs() < 1e-9, "{seen}");
+    }
+
+    #[tokio::test]
+    async fn time_that_came_to_light_after_a_run_had_ended_stands_beside_its_day_and_its_parts() {
+        let (_keep, path) = fresh();
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        for (id, kind) in [("a", "key cup"), ("b", "lever"), ("c", "lever")] {
+            let parts = vec![hung(Some("KC-34"), kind, 4, 0.01)];
+            let tank = if id == "c" { "silver" } else { "nickel" };
+            ledger.begin(RunStart { hung: parts, ..start(id, tank) }).await.unwrap();
+            ledger.finish(end(id, 2_000_000)).await.unwrap();
+        }
+        // Each run has 1.5 s of its own; the silver run's are the silver tank's.
+        for (run, tank, seconds) in [("a", "nickel", 40), ("a", "nickel", 2), ("c", "silver", 300)] {
+            let more = std::time::Duration::from_secs(seconds);
+            ledger.unobserved(run, tank, more, "found ON").await.unwrap();
+        }
+        let tally = |by| ledger.reader().tally("nickel", by, None).unwrap();
+        for by in [TallyBy::Day, TallyBy::Month] {
+            let rows = tally(by);
+            assert_eq!((rows.len(), rows[0].unobserved_seconds, rows[0].charge_coulombs), (1, 45.0, 4.0));
+        }
+        let rows = tally(TallyBy::Part);
+        let told: Vec<_> = rows.iter().map(|r| (r.kind.as_deref(), r.unobserved_seconds)).collect();
+        assert_eq!(told, [(Some("key cup"), 43.5), (Some("lever"), 1.5), (None, 45.0)]);
+        let later = ledger.reader().tally("nickel", TallyBy::Day, Some("2099-01-01T00:00:00.000Z")).unwrap();
+        assert_eq!(later, []);
+        // What the sums say, the whole account says, and the views for people with a shell.
+        assert_eq!(ledger.account("nickel").unobserved_seconds, 45.0);
+        let db = Connection::open(&path).unwrap();
+        let seen = |sql: &str| db.query_row(sql, [], |row| row.get::<_, f64>(0)).unwrap();
+        for view in ["tank", "tank_day", "run_charge"] {
+            let sql = format!("SELECT SUM(unobserved_seconds) FROM {view} WHERE tank = 'nickel'");
+            assert_eq!(seen(&sql), 45.0, "{view}");
+        }
+        let cups = "SELECT unobserved_seconds FROM tank_part WHERE tank = 'nickel' AND kind = 'key cup'";
+        assert_eq!(seen(cups), 43.5);
     }
 
     #[tokio::test]

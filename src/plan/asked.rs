@@ -39,6 +39,9 @@ pub struct SheetRequest {
     /// What ends the finish step, if the sheet's own is not to hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub end: Option<End>,
+    /// How often the load is turned in the steps that the sheet turns; as the sheet says if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub turn: Option<FacesAsked>,
     /// The tank of the finish step, where more than one could be it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tank: Option<String>,
@@ -53,9 +56,17 @@ pub struct SheetRequest {
     pub day: Option<Day>,
 }
 
+/// Over how many faces a load is turned; what the output does meanwhile is the sheet's.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct FacesAsked {
+    /// 1 (no turn) to 12.
+    pub faces: u8,
+}
+
 /// Keys that say how an order is worked, which in a sheet its steps say.
-const THE_SHEETS: [&str; 9] =
-    ["hold", "ramp", "turn", "entry", "entry-volts", "ceiling", "ceiling-amps", "seek", "time-limit"];
+const THE_SHEETS: [&str; 8] =
+    ["hold", "ramp", "entry", "entry-volts", "ceiling", "ceiling-amps", "seek", "time-limit"];
 
 impl Asked {
     /// Reads an order file, with `mesh` for the files it names; see [`Request::from_toml_with`].
@@ -85,6 +96,10 @@ fn sheet(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<SheetRequest> {
     let base = optional(root, "base", |t| t.may("base").text());
     let title = optional(root, "title", |t| t.may("title").text());
     let end = optional(root, "end", |t| words::end(&t.may("end")));
+    let turn = optional(root, "turn", |t| {
+        let faces = t.may("turn").table()?.need("faces").integer(1..=12)?;
+        Some(FacesAsked { faces: u8::try_from(faces).ok()? })
+    });
     let tank = optional(root, "tank", |t| t.may("tank").text());
     let role = optional(root, "role", |t| {
         let entries = t.may("role").table()?.entries();
@@ -99,6 +114,7 @@ fn sheet(root: &Table<'_>, mesh: MeshFiles<'_>) -> Option<SheetRequest> {
         title: title?,
         rack: rack?.unwrap_or_default(),
         end: end?,
+        turn: turn?,
         tank: tank?,
         role: role?.unwrap_or_default(),
         places: places?.and_then(|n| u32::try_from(n).ok()),
@@ -127,6 +143,16 @@ mod tests {
     }
 
     #[test]
+    fn load_of_a_sheet_is_turned_as_often_as_its_order_says_and_not_a_hundred_times() {
+        let faces = |n: &str| read(&format!("{GOOD}[turn]\nfaces = {n}\n"));
+        let Ok(Asked::Sheet(asked)) = faces("1") else { panic!("{:?}", faces("1")) };
+        assert_eq!(asked.turn, Some(FacesAsked { faces: 1 }));
+        assert!(faces("100").is_err() && faces("0").is_err());
+        let json = serde_json::to_value(&asked).unwrap();
+        assert_eq!(serde_json::from_value::<SheetRequest>(json).unwrap(), *asked);
+    }
+
+    #[test]
     fn shipped_sheet_order_is_read_and_its_keys_that_are_commented_out_too() {
         let text = include_str!("../../config/orders/keycups-sheet.toml");
         assert!(matches!(read(text), Ok(Asked::Sheet(_))));
@@ -145,11 +171,11 @@ mod tests {
     #[test]
     fn what_the_sheet_says_is_not_passed_over_in_silence_when_the_order_says_otherwise() {
         let bad = format!(
-            "{}[hold]\ndensity = \"4 A/dm2\"\n[turn]\nfaces = 2\n",
+            "{}[hold]\ndensity = \"4 A/dm2\"\n[ramp]\ntime = \"9 s\"\n",
             GOOD.replace("[role]", "entry = \"live\"\n[role]")
         );
         let problems: Vec<_> = read(&bad).unwrap_err().iter().map(ToString::to_string).collect();
-        for key in ["entry", "hold", "turn"] {
+        for key in ["entry", "hold", "ramp"] {
             assert!(
                 problems.iter().any(|p| p.contains(key) && p.contains("the sheet says")),
                 "{key}: {problems:?}"

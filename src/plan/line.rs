@@ -1,11 +1,13 @@
 //! A whole sheet planned: every step for one load, with the workshop's own tanks.
 
 use super::line_day;
-use super::text::{LABEL, Page};
-use super::{Day, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
+use super::text::{Block, LABEL, Page};
+use super::{Day, FacesAsked, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
-use crate::process::{Bake, Base, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step};
+use crate::process::{
+    Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step, Turn,
+};
 use crate::quantity::{Charge, Span, Units};
 use serde::Serialize;
 use std::fmt;
@@ -23,6 +25,8 @@ pub struct LineRequest {
     pub base: Base,
     /// What ends the finish step, if the sheet's own is not to hold.
     pub finish: Option<End>,
+    /// How often the load is turned in the steps that the sheet turns, or in the finish step where it turns none.
+    pub turn: Option<FacesAsked>,
     /// How many parts the bar or rack holds.
     pub places: Option<u32>,
     /// The shop's day; 8 h and 10 min between loads if absent.
@@ -257,11 +261,21 @@ impl<'a> Line<'a> {
             entry: powered.entry,
             entry_volts: powered.entry_volts,
             ramp: powered.ramp,
-            turn: powered.turn,
+            turn: self.turn(at, powered),
             places: self.request.places,
             day,
             ..Request::new(tank.tank, hung.map(|(part, n)| part.counted(*n)).collect(), end)
         }
+    }
+
+    /// The turn of a powered step: the sheet's, with as many faces as were asked for.
+    fn turn(&self, at: usize, powered: &Powered) -> Option<Turn> {
+        let Some(FacesAsked { faces }) = self.request.turn else { return powered.turn };
+        let turned = |step: &Step| matches!(&step.kind, Kind::Powered(p) if p.turn.is_some());
+        let last = self.sheet.finish_step() == Some(at) && !self.sheet.steps.iter().any(turned);
+        let by_hand = Turn { faces, between: Between::default(), confirm: Confirm::default() };
+        let turn = powered.turn.or(last.then_some(by_hand))?;
+        (faces != 1).then_some(Turn { faces, ..turn })
     }
 
     /// Every powered step with its plan, or everything in the way.
@@ -453,8 +467,17 @@ impl<'a> Line<'a> {
 impl LinePlan {
     /// For people: 80 columns, a line or two for each step, then what can hurt.
     pub fn text(&self) -> String {
+        self.page().text
+    }
+
+    /// The same in its blocks, for a screen of any width.
+    pub fn blocks(&self) -> Vec<Block> {
+        self.page().blocks
+    }
+
+    fn page(&self) -> Page {
         let u = self.units;
-        let mut page = Page(String::new());
+        let mut page = Page::default();
         page.line(&format!("SHEET  {}", self.title));
         page.row("sheet", &self.sheet);
         page.row("loads", &format!("{}; this is for the first", self.load_count));
@@ -468,8 +491,7 @@ impl LinePlan {
             let label = format!("{number} {}", step.name);
             // A name that is wider than its column has a line of its own.
             if label.chars().count() >= LABEL {
-                page.line(&format!("  {label}"));
-                page.row("", &self.told(step));
+                page.wide(&label, &self.told(step));
             } else {
                 page.row(&label, &self.told(step));
             }
@@ -486,7 +508,7 @@ impl LinePlan {
         }
         page.head("Cautions");
         self.cautions.iter().for_each(|c| page.item(c));
-        page.0
+        page
     }
 
     /// What the operator should know of the plans of the steps; what is the same in several is said once.

@@ -38,6 +38,7 @@ fn asked(parts: &str, base: Base) -> LineRequest {
         rack: Allowance::default(),
         base,
         finish: None,
+        turn: None,
         places: None,
         day: None,
     }

@@ -54,7 +54,7 @@ mod target_tests;
 mod tests;
 
 pub use crate::process::Standard;
-pub use asked::{Asked, SheetRequest};
+pub use asked::{Asked, FacesAsked, SheetRequest};
 pub use line::{LineObstacle, LinePlan, LineRequest, LineStep, LineTank, StepLimit, Todo, plan_line};
 pub use line_day::{LineDay, Worth};
 pub use order::{BurnEstimate, Control, DepositForecast, Goal, Hung, Order, Seek};
@@ -62,6 +62,7 @@ pub use own::{Own, OwnPanel, OwnPart};
 pub use read::MeshFiles;
 pub use request::{Day, Obstacle, Plan, Request, SupplyLimits, TankFacts};
 pub use seek::{SeekAsked, SeekTop};
+pub use text::{Block, Line};
 pub use turning::{TurnAt, Turning};
 pub use upkeep::{Since, Upkeep, UpkeepRule};
 pub use warn::supply_warning;

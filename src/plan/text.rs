@@ -4,6 +4,7 @@ use super::worksheet::{AtOnce, Bound, LoadRow, Target, Throughput, Worksheet};
 use super::{Obstacle, own, warn};
 use crate::deposit::OwnFigure;
 use crate::quantity::{Area, Charge, Units};
+use serde::Serialize;
 
 const WIDTH: usize = 80;
 pub(super) const LABEL: usize = 16;
@@ -12,8 +13,17 @@ impl Worksheet {
     /// For people: at most 80 columns, areas and thicknesses in both kinds of
     /// units, everything else in those the plan was made with.
     pub fn text(&self) -> String {
+        self.page().text
+    }
+
+    /// The same in its blocks, for a screen of any width.
+    pub fn blocks(&self) -> Vec<Block> {
+        self.page().blocks
+    }
+
+    fn page(&self) -> Page {
         let units = self.units;
-        let mut page = Page(String::new());
+        let mut page = Page::default();
         page.line(&format!("WORKSHEET  {}", self.title));
         page.row(
             "tank",
@@ -124,7 +134,7 @@ impl Worksheet {
         self.warnings.iter().for_each(|w| page.item(w));
         page.head("Cautions");
         self.cautions.iter().for_each(|c| page.item(c));
-        page.0
+        page
     }
 }
 
@@ -209,22 +219,63 @@ fn load_words(row: &LoadRow, units: Units) -> String {
     format!("{} ({}, {})", parts.join(" + "), row.area.show(units), row.current)
 }
 
-/// A page of 80 columns.
-pub(super) struct Page(pub(super) String);
+/// A part of a worksheet under one heading.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Block {
+    /// Its heading; `None` of the first.
+    pub head: Option<String>,
+    /// Its lines, in order.
+    pub lines: Vec<Line>,
+}
+
+/// A line of a worksheet.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Line {
+    /// What it is about; `None` of an item in a list.
+    pub label: Option<String>,
+    /// What it says.
+    pub text: String,
+}
+
+/// A page: as text of 80 columns, and in its blocks.
+#[derive(Default)]
+pub(super) struct Page {
+    pub(super) text: String,
+    pub(super) blocks: Vec<Block>,
+}
 
 impl Page {
     pub(super) fn line(&mut self, text: &str) {
         self.wrap("", "  ", text);
     }
     pub(super) fn head(&mut self, text: &str) {
-        self.0.push_str(text);
-        self.0.push('\n');
+        self.text.push_str(text);
+        self.text.push('\n');
+        self.blocks.push(Block { head: Some(text.into()), lines: Vec::new() });
     }
     pub(super) fn row(&mut self, label: &str, text: &str) {
+        self.put(Some(label), text);
         self.wrap(&format!("  {label:<LABEL$}"), &" ".repeat(LABEL + 2), text);
     }
+    /// A row whose label is wider than its column.
+    pub(super) fn wide(&mut self, label: &str, text: &str) {
+        self.put(Some(label), text);
+        self.line(&format!("  {label}"));
+        self.wrap(&" ".repeat(LABEL + 2), &" ".repeat(LABEL + 2), text);
+    }
     pub(super) fn item(&mut self, text: &str) {
+        self.put(None, text);
         self.wrap("  - ", "    ", text);
+    }
+    fn put(&mut self, label: Option<&str>, text: &str) {
+        if self.blocks.is_empty() {
+            self.blocks.push(Block::default());
+        }
+        if let Some(block) = self.blocks.last_mut() {
+            block.lines.push(Line { label: label.map(Into::into), text: text.into() });
+        }
     }
     /// Breaks between words so that no line is wider than the page; a number
     /// stays with its unit.
@@ -243,8 +294,8 @@ impl Page {
             }
             let room = line.chars().count() + usize::from(!bare) + word.chars().count();
             if room > WIDTH && !bare {
-                self.0.push_str(line.trim_end());
-                self.0.push('\n');
+                self.text.push_str(line.trim_end());
+                self.text.push('\n');
                 line = next.to_owned();
                 bare = true;
             }
@@ -255,8 +306,8 @@ impl Page {
             bare = false;
             i += 1;
         }
-        self.0.push_str(line.trim_end());
-        self.0.push('\n');
+        self.text.push_str(line.trim_end());
+        self.text.push('\n');
     }
 }
 

@@ -46,11 +46,11 @@ pub fn supply_warning(station: &str, commissioned: Option<(&str, bool)>) -> Opti
         Some((_, true)) => None,
         Some((when, false)) => Some(format!(
             "The supply of station {station} did not do as it should when it was commissioned ({when}): mend that and \
-             try it again (tankside probe --commission) before anything hangs in a tank."
+             commission it again before anything hangs in a tank."
         )),
         None => Some(format!(
             "The supply of station {station} was never commissioned: whether it sets what it is told, trips and \
-             switches off is not known. Try it on a resistor or shorted leads first: tankside probe --commission."
+             switches off is not known. Commission it first, on a resistor or shorted leads: the README tells how."
         )),
     }
 }
@@ -80,7 +80,7 @@ pub(super) fn warnings(work: &Work<'_>, sheet: &Worksheet, load: &Load) -> Vec<S
     match sheet.burn_density {
         Some(burn) if sheet.edge_density > burn => all.push(format!(
             "Edges would see {} and burn at about {} {}: dark, hard edges. Hold at most {}, \
-              or move the solution more. A start is refused, unless you say that you know it: --edges-may-burn.",
+              or move the solution more. A start is refused, unless whoever starts it says that they know it.",
             sheet.edge_density.show(u),
             burn.show(u),
             agitation(sheet.agitation),
@@ -240,8 +240,8 @@ fn edge_note(part: &Part) -> String {
         _ => "from memory for such shapes",
     };
     format!(
-        "The edge factor {} is {basis}, not measured on this rack: write edge-factor \
-             where you know better.",
+        "The edge factor {} is {basis}, not measured on this rack: parts that you \
+             measure afterwards tell better.",
         part.edge_factor()
     )
 }

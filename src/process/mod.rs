@@ -31,7 +31,7 @@ pub use read::{parse, parse_with};
 pub use rule::{Finding, Rule};
 pub use sheet::{
     Anode, Bake, Base, Dip, Inspect, Kind, Polarity, Powered, Prompt, Purpose, Rinse, Sheet, Step, TankRole,
-    Water,
+    Water, spoken,
 };
 pub use shipped::{gather, names, shipped, sort_out};
 pub use standard::{Standard, StandardError};

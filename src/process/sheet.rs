@@ -134,6 +134,23 @@ pub struct Rinse {
     pub own: Option<String>,
 }
 
+impl Rinse {
+    /// In words: "running water", "deionised water kept for nickel", "the gold drag-out (still water)".
+    pub fn words(&self) -> String {
+        let water = self.water.name();
+        match &self.own {
+            Some(role) => format!("{water} water kept for {}", spoken(role)),
+            None if self.name.ends_with("drag-out") => format!("the {} ({water} water)", spoken(&self.name)),
+            None => format!("{water} water"),
+        }
+    }
+}
+
+/// A name of the sheet as it is spoken: "water-break-again" is "water break again".
+pub fn spoken(name: &str) -> String {
+    name.replace('-', " ").replace("drag out", "drag-out")
+}
+
 /// Timed, without current.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]

@@ -2,12 +2,12 @@
 
 use super::api::{Action, Answer, BathNews, Command, Event, Input, Limits, Refusal, RunState};
 use super::stage::Run;
-use super::story::NOT_KNOWN;
+use super::story::Doubt;
 use super::view::View;
 use super::wire::Wire;
 use crate::plan::{Control, Goal, Order};
 use crate::quantity::{Amps, Mono, Reading, Volts};
-use crate::watch::{Alarm, BathNow, Context, Kind, Panel, Phase, Response, Settings};
+use crate::watch::{Alarm, AlarmState, BathNow, Context, Kind, Panel, Phase, Response, Settings};
 use std::time::Duration;
 
 /// One of several supplies may give nothing while another goes on for this long; then the run is held, whatever the
@@ -235,8 +235,9 @@ impl Controller {
             // Kept until the supply is heard to be off: the alarm must not clear because we sent it.
             let seconds = self.now.since(at).as_secs_f64();
             let last = self.unread.as_ref().map(|why| format!(" ({why})")).unwrap_or_default();
+            let doubt = Doubt::NotHeard.said();
             self.lost =
-                Some(format!("no good reading for {seconds:.1} s while current flows{last}; {NOT_KNOWN}"));
+                Some(format!("no good reading for {seconds:.1} s while current flows{last}; {doubt}"));
         }
         let lost = self.lost.clone();
         let cx = self.context(fresh, lost.as_deref());
@@ -316,11 +317,11 @@ impl Controller {
         }
         let powered = self.wire.on;
         if powered {
-            self.lost = Some(format!("{why}; {NOT_KNOWN}"));
+            self.lost = Some(format!("{why}; {}", Doubt::NotHeard.said()));
         }
         if self.busy() {
             let cause = if powered {
-                format!("link lost: {why}; output state unknown, go to the supply")
+                format!("link lost: {why}; {}", Doubt::AtTheEnd.said())
             } else {
                 format!("link lost: {why}")
             };
@@ -397,14 +398,17 @@ impl Controller {
     /// No short-circuit alarm stands; else what to do.
     fn free_of_shorts(&self) -> Result<(), String> {
         let Some(alarm) = self.panel.standing(Kind::ShortCircuit) else { return Ok(()) };
-        Err(format!(
-            "the short-circuit alarm still stands ({}): part what touches and look for an arc mark; it clears {}",
-            alarm.text,
-            if self.setup.watches.tuning(Kind::ShortCircuit).latch {
-                "when it is acknowledged after that: tankside alarms --ack short-circuit"
-            } else {
-                "some seconds after the output is off; then start again"
+        let then = match alarm.state {
+            // Acknowledged while it was there, and it latches: that word parted nothing.
+            AlarmState::Acknowledged if self.setup.watches.tuning(Kind::ShortCircuit).latch => {
+                "It was acknowledged before it had gone, so say once more that you have looked: tankside alarms --ack \
+                 short-circuit; then start again."
             }
+            _ => "The alarm goes by itself some seconds after the output went off; then start again.",
+        };
+        Err(format!(
+            "not started: the short-circuit alarm still stands ({}). Part what touches, and look for a mark where it arced. {then}",
+            alarm.text
         ))
     }
 

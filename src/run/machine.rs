@@ -7,7 +7,7 @@ use super::api::{Action, Event, Outcome, Question, RunState};
 use super::controller::Controller;
 use super::ramp::Ramp;
 use super::stage::{After, Contact, Run, Stage, Then};
-use super::story::NOT_SEEN_OFF;
+use super::story::Doubt;
 use crate::plan::Control;
 use crate::process::{Between, Entry};
 use crate::quantity::{Amps, Mono, Reading, Volts};
@@ -441,7 +441,7 @@ impl Controller {
         } else {
             run.coulometer.unobserved_until(now);
             self.unseen = Some(now);
-            let text = NOT_SEEN_OFF;
+            let text = Doubt::NotSeenOff.said();
             self.blame(text);
             self.lost = Some(text.into());
         }

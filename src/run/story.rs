@@ -2,21 +2,41 @@
 
 use super::api::{Answer, Event, Question, RunPhase, RunState};
 
-/// Said of an output of which nothing is heard.
-pub(super) const NOT_KNOWN: &str = "whether the output is on is not known: go to the supply";
 /// Said before a turn while an alarm stands that a part may have fallen off.
 pub(super) const COUNT: &str =
     "an alarm stands that a part may have fallen off: count the parts on the bar; then ";
-/// Said of a run that ended so.
-const UNKNOWN: &str = "output state unknown, go to the supply";
-/// Said of an output that did not go off in time.
-pub(super) const NOT_SEEN_OFF: &str =
-    "the output was not seen to go off: go to the supply and switch it off by hand";
+
+/// Why somebody is sent to the supply. Whoever is sent is told by [`Doubt::said`] and by nothing else, so that
+/// [`settled`] finds every such sentence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Doubt {
+    /// Nothing is heard of an output that may be on.
+    NotHeard,
+    /// The run ended so.
+    AtTheEnd,
+    /// The output did not go off in time.
+    NotSeenOff,
+}
+
+impl Doubt {
+    const ALL: [Doubt; 3] = [Doubt::NotHeard, Doubt::AtTheEnd, Doubt::NotSeenOff];
+
+    /// The words for it.
+    pub fn said(self) -> &'static str {
+        match self {
+            Doubt::NotHeard => "whether the output is on is not known: go to the supply",
+            Doubt::AtTheEnd => "output state unknown, go to the supply",
+            Doubt::NotSeenOff => {
+                "the output was not seen to go off: go to the supply and switch it off by hand"
+            }
+        }
+    }
+}
 
 /// A sentence that sends somebody to the supply, once its output is confirmed off: `now` stands instead. `None` where
 /// it sends nobody.
 pub fn settled(text: &str, now: &str) -> Option<String> {
-    let said = [NOT_KNOWN, UNKNOWN, NOT_SEEN_OFF].into_iter().find(|said| text.contains(said))?;
+    let said = Doubt::ALL.map(Doubt::said).into_iter().find(|said| text.contains(said))?;
     Some(text.replace(said, now))
 }
 

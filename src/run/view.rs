@@ -41,8 +41,10 @@ pub struct View {
     pub thickness_meters: Option<f64>,
     /// Time worked so far, turns and holds not counted.
     pub worked_seconds: f64,
-    /// Time left at the setpoint (by volts: at the present current), ramps and turns not counted.
+    /// Time left by the clock, ramps counted and turns not (by volts: at the present current).
     pub left_seconds: Option<f64>,
+    /// The same until a hand is needed: until the next turn, or the end.
+    pub hand_seconds: Option<f64>,
     /// Commanded but unobserved time.
     pub unobserved_seconds: f64,
     /// Which face is at work, counted from 1, and of how many.
@@ -129,18 +131,42 @@ fn fill(view: &mut View, run: &Run, amps: f64) {
         Goal::Charge(target) => {
             let target = target.charge();
             view.charge_target_coulombs = Some(target.get());
-            // In a ramp, a turn or a hold the present current says nothing of the time left.
-            let amps = match order.control {
-                Control::Current { .. } => run.setpoint.get(),
-                Control::Voltage { .. } => amps,
+            // In a ramp, a turn or a hold the present current says nothing of the time left: what it is to be does.
+            let (top, slope) = match order.control {
+                Control::Current { slope, .. } => (run.setpoint.get(), slope.get()),
+                Control::Voltage { .. } => (amps, f64::INFINITY),
             };
-            let flows = amps > 0.0 && (view.output_commanded || run.holds_current());
-            view.left_seconds = (flows && run.open()).then(|| (target - charge).get().max(0.0) / amps);
+            if top > 0.0 && run.open() && (view.output_commanded || run.holds_current()) {
+                let from = if run.phase() == RunPhase::Ramp { amps.clamp(0.0, top) } else { top };
+                let (face, faces) =
+                    order.turn.map_or((1.0, 1.0), |t| (f64::from(run.face), f64::from(t.faces)));
+                let each = target.get() / faces;
+                let here = time_for((each * face - charge.get()).max(0.0), from, top, slope);
+                view.hand_seconds = Some(here);
+                view.left_seconds = Some(here + (faces - face).max(0.0) * time_for(each, 0.0, top, slope));
+            }
         }
         Goal::Time(time) => {
             view.left_seconds = run.open().then(|| time.saturating_sub(run.worked).as_secs_f64());
+            view.hand_seconds = view.left_seconds.map(|left| {
+                let Some(turn) = order.turn else { return left };
+                let faces = f64::from(turn.faces);
+                let after = (faces - f64::from(run.face)).max(0.0) * time.as_secs_f64() / faces;
+                (left - after).max(0.0)
+            });
         }
     }
+}
+
+/// How long that charge takes (C; A; A; A/s; in s) when the current rises from `from` to `top` at `slope` and stays there.
+fn time_for(charge: f64, from: f64, top: f64, slope: f64) -> f64 {
+    let rise = (top - from) / slope;
+    let risen = rise * (from + top) / 2.0;
+    if charge >= risen {
+        return rise + (charge - risen) / top;
+    }
+    // Before it is up: the time t with from t + slope t^2 / 2 = charge.
+    ((from * from + 2.0 * slope * charge).sqrt() - from) / slope
 }
 
 /// Mean thickness by Faraday's law; `None` for a metal or an efficiency that `deposit` does not know.
@@ -148,4 +174,21 @@ fn thickness(forecast: &DepositForecast, charge: Charge, area: Area) -> Option<L
     let metal = deposit::metal(&forecast.metal)?;
     let efficiency = deposit::Efficiency::new(Ratio::new(forecast.efficiency)).ok()?;
     Some(metal.thickness(charge, area, efficiency))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::time_for;
+
+    #[test]
+    fn time_left_in_a_ramp_is_the_clocks_and_not_that_of_the_full_current() {
+        // 0 to 6 A at 0.3 A/s: 20 s and 60 C; the other 60 C take 10 s.
+        assert!((time_for(120.0, 0.0, 6.0, 0.3) - 30.0).abs() < 1e-9);
+        // Ten seconds on: 3 A, 15 C have passed.
+        assert!((time_for(105.0, 3.0, 6.0, 0.3) - 20.0).abs() < 1e-9);
+        // It ends before the ramp does: 15 C.
+        assert!((time_for(15.0, 0.0, 6.0, 0.3) - 10.0).abs() < 1e-9);
+        assert!((time_for(60.0, 6.0, 6.0, 0.3) - 10.0).abs() < 1e-9);
+        assert!((time_for(60.0, 6.0, 6.0, f64::INFINITY) - 10.0).abs() < 1e-9);
+    }
 }

@@ -173,7 +173,7 @@ impl Record {
             if time.is_none() {
                 unread.push(format!(
                     "how long step {}, {}, took: a time of it cannot be read ({at:?})",
-                    row.number, row.name
+                    row.sheet_step, row.name
                 ));
             }
             Some(time?.duration_since(start?).as_secs_f64())

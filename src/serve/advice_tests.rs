@@ -1,6 +1,7 @@
 //! What a record shows of a run, and what it does not.
 
 use super::*;
+use crate::ledger::fixtures::run_row;
 
 fn record(readings: &[(f64, f64)]) -> Record {
     let reading = |(seconds, amperes): &(f64, f64)| ReadingRow {
@@ -14,29 +15,11 @@ fn record(readings: &[(f64, f64)]) -> Record {
     Record {
         job: None,
         run: RunRow {
-            id: "b".into(),
-            station: "bench".into(),
-            tank: "nickel".into(),
-            title: "6 key cups".into(),
-            started_by: "mila".into(),
             started: "2026-03-01T10:00:00.000Z".into(),
             ended: Some("2026-03-01T10:05:00.000Z".into()),
-            state: "complete".into(),
-            cause: None,
             charge_coulombs: 600.0,
-            target_coulombs: None,
-            unobserved_seconds: 0.0,
             worked_seconds: 150.0,
-            area_square_meters: 0.01,
-            parts: 6,
-            metal: Some("Ni".into()),
-            thickness_meters: Some(2e-6),
-            continues: None,
-            load_slope_ohm_square_meters: None,
-            job: None,
-            lot: None,
-            customer: None,
-            order_json: "{}".into(),
+            ..run_row("b")
         },
         readings: readings.iter().map(reading).collect(),
         alarms: Vec::new(),

@@ -14,7 +14,7 @@ use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::time::Duration;
 
 /// A station answers within one step; longer means that it does not step.
@@ -379,20 +379,28 @@ pub(super) async fn plan(
         app.station(name)?;
     }
     let planner = app.planner.clone();
-    // The key `sheet` tells a whole sheet from one powered order.
-    if body.request.get("sheet").is_some() {
-        let planned =
-            tokio::task::spawn_blocking(move || planner.plan_job(body.station.as_deref(), &body.request))
-                .await
-                .map_err(|e| Problem::bug(e.to_string()))??;
-        return Ok(Json(serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text })));
-    }
-    let planned = tokio::task::spawn_blocking(move || planner.plan(body.station.as_deref(), &body.request))
-        .await
-        .map_err(|e| Problem::bug(e.to_string()))??;
-    Ok(Json(
-        serde_json::json!({ "worksheet": planned.worksheet, "text": planned.text, "order": planned.order }),
-    ))
+    let only = match &app.stations[..] {
+        [one] => Some(one.handle.name().to_owned()),
+        _ => None,
+    };
+    tokio::task::spawn_blocking(move || {
+        let station = body.station.as_deref();
+        // Whoever starts it has to say that they know of this: better read on the worksheet than in a refusal.
+        let failed = station.or(only.as_deref()).and_then(|name| planner.trust(name).unless);
+        // The key `sheet` tells a whole sheet from one powered order.
+        if body.request.get("sheet").is_some() {
+            let planned = planner.plan_job(station, &body.request)?;
+            return Ok(json!({ "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "supply_failed": failed }));
+        }
+        let planned = planner.plan(station, &body.request)?;
+        Ok(json!({
+            "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "order": planned.order,
+            "supply_failed": failed,
+        }))
+    })
+    .await
+    .map_err(|e| Problem::bug(e.to_string()))?
+    .map(Json)
 }
 
 async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {

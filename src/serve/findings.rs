@@ -6,10 +6,10 @@ use super::problem::Problem;
 use super::state::AppState;
 use crate::bath::{self, Advice, Bath, Found, PanelRecord};
 use crate::config::{Config, Tank};
-use crate::deposit::{Measured, Method, ThicknessAt, Truth, Worked, metal};
+use crate::deposit::{Measured, Method, ThicknessAt, Truth, Worked, metal, weights_text};
 use crate::ledger::{FindingKind, FindingRow, RunRow};
 use crate::plan::Order;
-use crate::quantity::{Area, Charge, Units};
+use crate::quantity::{Area, Charge, Length, Ratio, Units};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -212,7 +212,7 @@ pub(super) async fn panel(
         app.write(move |h| h.found(&row, Vec::new())).await?;
         text.push_str(&format!(
             "plan takes {} as where tank {tank} burns from now on, before the config's hull-panel and the bath file, \
-             until the panel is due again; take it back with: tankside tanks --undo {tank}\n",
+             until the panel is due again; it can be taken back from the tank's log\n",
             panel.burn.show(units)
         ));
     }
@@ -329,13 +329,13 @@ pub(super) async fn measure(
         undone: None,
     };
     let text = shown(&truth, app.facts.units);
-    let lines = on_record(&measured, &text);
+    let lines = on_record(&measured, &truth, &text);
     app.write(move |h| h.found(&row, lines)).await?;
     Ok(Json(MeasuredAnswer { run: run.id, tank: run.tank, truth, text }))
 }
 
 /// What was measured, as it goes on the run's record: a line for each place, and one for what follows.
-fn on_record(measured: &Measured, follows: &str) -> Vec<Value> {
+fn on_record(measured: &Measured, truth: &Truth, follows: &str) -> Vec<Value> {
     let method = measured.method.and_then(|m| serde_json::to_value(m).ok());
     let mut lines: Vec<_> = measured
         .readings
@@ -343,11 +343,17 @@ fn on_record(measured: &Measured, follows: &str) -> Vec<Value> {
         .map(|r| json!({ "method": method, "thickness_meters": r.thickness.get(), "text": r.at }))
         .collect();
     if let Some((before, after)) = measured.weights {
-        let text = format!("{before} before, {after} after");
-        lines.push(json!({ "method": "weight", "thickness_meters": null, "text": text }));
+        lines.push(json!({
+            "method": "weight", "thickness_meters": null, "text": weights_text(before, after),
+            "weight_before_grams": before.get(), "weight_after_grams": after.get(),
+        }));
     }
     let follows = follows.split_whitespace().collect::<Vec<_>>().join(" ");
-    lines.push(json!({ "method": "worked out", "thickness_meters": null, "text": follows }));
+    lines.push(json!({
+        "method": "worked out", "thickness_meters": null, "text": follows, "mean_meters": truth.mean.map(Length::get),
+        "efficiency": truth.efficiency.map(Ratio::get), "efficiency_by": truth.efficiency_by,
+        "efficiency_counts": truth.efficiency.map(|_| truth.efficiency_counts),
+    }));
     lines
 }
 

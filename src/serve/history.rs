@@ -69,6 +69,30 @@ pub trait History: Send + Sync + 'static {
     fn jobs(&self, _limit: u32, _before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
         Ok(Vec::new())
     }
+    /// Those runs that have each of the words somewhere.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read, or does not search.
+    fn find_runs(
+        &self,
+        _limit: u32,
+        _before: Option<&str>,
+        _words: &str,
+    ) -> Result<Vec<RunRow>, HistoryError> {
+        Err(HistoryError("nothing is searched here".into()))
+    }
+    /// Those jobs that have each of the words somewhere.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read, or does not search.
+    fn find_jobs(
+        &self,
+        _limit: u32,
+        _before: Option<&str>,
+        _words: &str,
+    ) -> Result<Vec<JobRow>, HistoryError> {
+        Err(HistoryError("nothing is searched here".into()))
+    }
     /// One job, its steps as they came, and its events, oldest first.
     ///
     /// # Errors
@@ -329,6 +353,12 @@ impl History for Ledger {
     }
     fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
         Ok(self.reader().jobs(limit, before)?)
+    }
+    fn find_runs(&self, limit: u32, before: Option<&str>, words: &str) -> Result<Vec<RunRow>, HistoryError> {
+        Ok(self.reader().find_runs(limit, before, words)?)
+    }
+    fn find_jobs(&self, limit: u32, before: Option<&str>, words: &str) -> Result<Vec<JobRow>, HistoryError> {
+        Ok(self.reader().find_jobs(limit, before, words)?)
     }
     fn job(
         &self,

@@ -2,8 +2,8 @@
 
 use super::look::Look;
 use super::state::AppState;
-use crate::bath::Bath;
-use crate::process::Sheet;
+use crate::bath::{self, Asked, Bath};
+use crate::process::{Kind, Sheet, Step};
 use crate::quantity::{Units, Volume};
 use axum::Json;
 use axum::extract::State;
@@ -33,6 +33,8 @@ pub struct SheetFacts {
     pub title: String,
     /// Metals it is for.
     pub base: Vec<&'static str>,
+    /// Over how many faces it turns a load, in the step that turns it most; 1: not at all.
+    pub faces: u8,
     /// Baths that it needs and no tank holds, each with the first that would do.
     pub missing: Vec<String>,
 }
@@ -41,7 +43,12 @@ impl SheetFacts {
     /// Of that sheet in a house with tanks of those baths.
     pub(super) fn of(sheet: &Sheet, baths: &[&str]) -> SheetFacts {
         let lacks = sheet.tanks.iter().filter(|role| !role.baths.iter().any(|b| baths.contains(&b.as_str())));
+        let faces = |step: &Step| match &step.kind {
+            Kind::Powered(powered) => powered.turn.map(|turn| turn.faces),
+            _ => None,
+        };
         SheetFacts {
+            faces: sheet.steps.iter().filter_map(faces).max().unwrap_or(1),
             sheet: sheet.name.clone(),
             title: sheet.title.clone(),
             base: sheet.base.iter().map(|b| b.name()).collect(),
@@ -80,6 +87,8 @@ pub struct VesselFacts {
     pub volume_liters: Option<f64>,
     /// Makes hydrogen cyanide with acid.
     pub cyanide: bool,
+    /// What may be entered of an analysis.
+    pub analysed: Vec<Asked>,
     /// What can hurt, each a sentence.
     pub cautions: Vec<String>,
 }
@@ -97,6 +106,7 @@ impl VesselFacts {
             temperature_celsius: [warmth.low.get(), warmth.typical.get(), warmth.high.get()],
             volume_liters: volume.map(|v| v.get()),
             cyanide: bath.cyanide,
+            analysed: bath::analysed(bath),
             cautions: bath.cautions.clone(),
         }
     }

@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::command::{Taken, answered, nothing_on_without_a_minder, text};
-use super::lists::{Asked, listed, page};
+use super::lists::{Asked, listed, page, searched};
 use super::once;
 use super::problem::Problem;
 use super::state::AppState;
@@ -151,12 +151,13 @@ pub(super) async fn trusted<'w>(
         return Ok(());
     }
     trust.checked(known).map_err(Problem::refused)?;
-    let Some(why) = trust.unless else { return Ok(()) };
+    let failed = trust
+        .unless
+        .map(|why| format!("{by} started it knowing that the supply failed its commissioning: {why}"));
+    let said: Vec<_> = trust.note.into_iter().chain(failed).collect();
     for worksheet in worksheets {
         if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
-            warnings.push(
-                format!("{by} started it knowing that the supply failed its commissioning: {why}").into(),
-            );
+            warnings.extend(said.iter().map(|text| Value::from(text.as_str())));
         }
     }
     Ok(())
@@ -276,8 +277,14 @@ fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
 
 pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
     let (page, limit) = page(asked)?;
-    let (before, format) = (page.after, page.format);
-    let rows = app.read(move |h| h.jobs(limit, before.as_deref())).await?;
+    let path = searched("/api/v1/jobs", page.find.as_deref());
+    let format = page.format;
+    let rows = app
+        .read(move |h| match &page.find {
+            Some(words) => h.find_jobs(limit, page.after.as_deref(), words),
+            None => h.jobs(limit, page.after.as_deref()),
+        })
+        .await?;
     let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
     let columns = [
         "id",
@@ -294,7 +301,7 @@ pub(super) async fn jobs(State(app): State<AppState>, asked: Asked) -> Result<Re
         "state",
         "cause",
     ];
-    listed("/api/v1/jobs", &rows, &columns, format, next)
+    listed(&path, &rows, &columns, format, next)
 }
 
 #[derive(Serialize)]

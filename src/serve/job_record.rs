@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, beside, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -50,7 +50,10 @@ pub(super) async fn html(
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
     let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
-    let page = record::html(&of(&app, &id).await?, shown.units.unwrap_or(app.facts.units));
+    let record = of(&app, &id).await?;
+    let began = record.job.as_ref().map(|job| job.started.clone());
+    let by = beside(format!("/#/runs/job/{id}"), began.as_deref());
+    let page = record::served(&record, shown.units.unwrap_or(app.facts.units), &by);
     Ok(styled("text/html; charset=utf-8", page))
 }
 

@@ -23,7 +23,13 @@ pub(super) struct Page {
     pub after: Option<String>,
     #[serde(default)]
     pub format: Format,
+    /// Only those lines that have each of these words somewhere.
+    #[serde(default)]
+    pub find: Option<String>,
 }
+
+/// What is looked for may be that long.
+const MOST_WORDS: usize = 200;
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -49,7 +55,28 @@ pub(super) fn page(asked: Asked) -> Result<(Page, u32), Problem> {
     if page.after.as_ref().is_some_and(|after| after.is_empty() || after.len() > 100) {
         return Err(bad_query("after: the id of a line of this list"));
     }
+    if page
+        .find
+        .as_ref()
+        .is_some_and(|find| find.chars().count() > MOST_WORDS || find.contains(char::is_control))
+    {
+        return Err(bad_query(format!("find: at most {MOST_WORDS} letters, of one line")));
+    }
     Ok((page, limit))
+}
+
+/// The list's path with what is looked for, for the link to its next page.
+pub(super) fn searched(path: &str, find: Option<&str>) -> String {
+    let Some(find) = find else { return path.to_owned() };
+    let mut out = format!("{path}?find=");
+    // RFC 3986, section 2.3: what needs no escape.
+    for byte in find.bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => out.push(char::from(byte)),
+            _ => out += &format!("%{byte:02X}"),
+        }
+    }
+    out
 }
 
 /// The rows in the form that is asked for. `next`: where the following page begins, if this one is full.
@@ -66,7 +93,8 @@ pub(super) fn listed<T: Serialize>(
     };
     if let Some((after, limit)) = next {
         let form = if format == Format::Csv { "&format=csv" } else { "" };
-        let link = format!("<{path}?limit={limit}&after={after}{form}>; rel=\"next\"");
+        let more = if path.contains('?') { '&' } else { '?' };
+        let link = format!("<{path}{more}limit={limit}&after={after}{form}>; rel=\"next\"");
         // Ids are letters, digits and dashes; one that were not would have no next page.
         if let Ok(link) = HeaderValue::from_str(&link) {
             response.headers_mut().insert(header::LINK, link);
@@ -106,6 +134,9 @@ fn cell(value: &Value) -> String {
 /// Who did what, newest first.
 pub(super) async fn audit(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
     let (page, limit) = page(asked)?;
+    if page.find.is_some() {
+        return Err(bad_query("find: the audit is not searched here"));
+    }
     let before = page.after.map(|after| after.parse::<i64>()).transpose();
     let before = before.map_err(|_| bad_query("after: the id of a line of this list, a whole number"))?;
     let rows = app.read(move |h| h.audits(limit, before)).await?;
@@ -118,6 +149,15 @@ pub(super) async fn audit(State(app): State<AppState>, asked: Asked) -> Result<R
 mod tests {
     use super::*;
     use serde_json::json;
+
+    #[test]
+    fn next_page_of_a_search_goes_on_with_the_search() {
+        let path = searched("/api/v1/runs", Some("K-104 ü&x"));
+        assert_eq!(path, "/api/v1/runs?find=K-104%20%C3%BC%26x");
+        let next = listed(&path, &[json!({})], &[], Format::Json, Some(("a".into(), 1))).unwrap();
+        assert_eq!(next.headers()[header::LINK], format!("<{path}&limit=1&after=a>; rel=\"next\""));
+        assert_eq!(searched("/api/v1/runs", None), "/api/v1/runs");
+    }
 
     #[test]
     fn title_that_looks_like_a_formula_or_has_a_comma_stays_one_text() {

@@ -215,7 +215,7 @@ fn stations(r: &mut Routes) {
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
     r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
     let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
-    let rehearse = rehearse.takes("Rehearse").gives("Rehearsed").may(404).may(409).may(422);
+    let rehearse = rehearse.takes("Rehearse").gives("Played").may(404).may(409).may(422);
     r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 
@@ -247,7 +247,7 @@ fn alarms(r: &mut Routes) {
 
 fn records(r: &mut Routes) {
     let about = |says| about(says).tag("records");
-    let runs = about("Runs, newest first").pages().gives("RunList").or_csv().ledger();
+    let runs = about("Runs, newest first").pages().searched().gives("RunList").or_csv().ledger();
     r.get("/api/v1/runs", read::runs, runs);
     let run = about("One run, its events and stages").gives("RunWithEvents").may(404).ledger();
     r.get("/api/v1/runs/{run}", read::run, run);
@@ -269,7 +269,10 @@ fn records(r: &mut Routes) {
     );
     let log = about("It was done now: its rule begins anew").scope(Operate).takes("Log").gives("Said");
     r.post("/api/v1/tanks/{tank}/log", upkeep::log, log.may(404).ledger());
-    let undo = about("The last log of that tank is taken back").scope(Operate).takes("By").gives("Said");
+    let logged = about("What was logged for a tank, newest first, what was taken back too");
+    r.get("/api/v1/tanks/{tank}/log", upkeep::logged, logged.gives("LoggedList").may(404).ledger());
+    let undo = about("A line of that tank's log, the last if not said, is taken back").scope(Operate);
+    let undo = undo.takes("UndoLog").gives("Said");
     r.post("/api/v1/tanks/{tank}/undo", upkeep::undo, undo.may(409).ledger());
     let bath = about("What is so in a bath: temperature, agitation").scope(Operate).takes("BathWord");
     r.post("/api/v1/tanks/{tank}/bath", command::bath, bath.gives("BathSaid").may(404).may(409));
@@ -355,7 +358,7 @@ fn jobs(r: &mut Routes) {
     let deed =
         command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
     r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));
-    let jobs = about("Jobs on record, newest first").pages().gives("JobList").or_csv().ledger();
+    let jobs = about("Jobs on record, newest first").pages().searched().gives("JobList").or_csv().ledger();
     r.get("/api/v1/jobs", job::jobs, jobs);
     let one = about("One job, its steps and events").gives("JobOnRecord").may(404).ledger();
     r.get("/api/v1/jobs/{job}", job::job, one);

@@ -8,13 +8,13 @@ use super::state::{Planned, PlannedJob, Planner, Trust};
 use super::upkeep::TankRules;
 use crate::bath::Bath;
 use crate::config::{Config, OnLedgerFailure, Station, Tank, TemperatureSource};
-use crate::ledger::Reader;
+use crate::ledger::{CommissioningRow, Reader};
 use crate::plan::{self, Obstacle, Own, Plan, Request, SupplyLimits, TankFacts};
 use crate::process::Sheet;
-use crate::quantity::Units;
+use crate::quantity::{Amps, Units};
 use crate::run;
-use crate::run::guide::JobPlan;
-use crate::station::{Rehearsal, Vessel, rehearse_in};
+use crate::run::guide::{JobPlan, JobTodo};
+use crate::station::{JobRehearsal, Rehearsal, Vessel, rehearse_in, rehearse_job_in};
 use axum::http::StatusCode;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -109,6 +109,8 @@ pub struct Speech {
     pub dialects: String,
     /// The orders of words that no `[modbus.known]` proves.
     pub unproved: Option<String>,
+    /// Those of its dialects that nobody has called proven, each with the word for how far it has been tried.
+    pub untried: Option<String>,
 }
 
 /// What a worksheet says of a supply that was not commissioned, or failed it.
@@ -117,6 +119,25 @@ pub fn commissioned(ledger: &Reader, station: &str) -> Option<String> {
         Ok(row) => plan::supply_warning(station, row.as_ref().map(|row| (row.at.as_str(), row.passed))),
         Err(error) => Some(format!("Whether the supply was commissioned cannot be read: {error}")),
     }
+}
+
+/// The most current that a commissioning set, of each of the station's supplies.
+fn shown(row: &CommissioningRow) -> Option<Amps> {
+    let result: Value = serde_json::from_str(&row.result_json).ok()?;
+    let points = result["points"].as_array()?;
+    let most = points.iter().filter_map(|point| point["set_amps"].as_f64()).fold(0.0, f64::max);
+    (most > 0.0).then(|| Amps::new(most))
+}
+
+/// What has not been shown of a supply whose dialect nobody has called proven.
+fn short_of_proven(untried: &str, tried: Option<Amps>, most: Option<Amps>) -> String {
+    let range = match (tried, most) {
+        (Some(tried), Some(most)) if tried < most => {
+            format!("; it was tried up to {tried}, and may be asked for {most}")
+        }
+        _ => String::new(),
+    };
+    format!("The supply is not proven: {untried}{range}. Watch its own display during this run.")
 }
 
 impl Planner for Desk {
@@ -131,7 +152,11 @@ impl Planner for Desk {
             Err(error) => {
                 let why = format!("Whether the supply was commissioned cannot be read: {error}.");
                 let never = speech.is_some_and(|speech| speech.unproved.is_some());
-                return Trust { never: never.then(|| why.clone()), unless: (!never).then_some(why) };
+                return Trust {
+                    never: never.then(|| why.clone()),
+                    unless: (!never).then_some(why),
+                    note: None,
+                };
             }
         };
         let passed = |dialects: &str| tried.as_ref().is_some_and(|row| row.passed && row.dialect == dialects);
@@ -147,7 +172,13 @@ impl Planner for Desk {
             ))
         });
         let failed = tried.as_ref().filter(|row| !row.passed);
-        Trust { never, unless: failed.and_then(|row| plan::supply_warning(station, Some((&row.at, false)))) }
+        let unless = failed.and_then(|row| plan::supply_warning(station, Some((&row.at, false))));
+        let note = speech.and_then(|speech| speech.untried.as_deref()).map(|untried| {
+            let tried = tried.as_ref().filter(|row| row.passed).and_then(shown);
+            let most = self.config.stations.iter().find(|s| s.name == station).map(|s| s.limits.max_amps);
+            short_of_proven(untried, tried, most)
+        });
+        Trust { never, unless, note }
     }
 
     fn upkeep(&self) -> Vec<TankRules> {
@@ -174,8 +205,21 @@ impl Planner for Desk {
         Ok(PlannedJob {
             worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
             text: plan.text(),
+            blocks: plan.blocks(),
             plan: JobPlan::new(&plan, sheet, base.name()),
         })
+    }
+
+    fn rehearse_job(&self, station: Option<&str>, request: &Value) -> Result<JobRehearsal, Problem> {
+        let plan = self.plan_job(station, request)?.plan;
+        let station = self.config.meant(station)?;
+        let setup = controller_for(station);
+        let longest = plan.steps.iter().filter_map(|step| match &step.todo {
+            JobTodo::Powered { order, .. } => Some(order.time_limit),
+            _ => None,
+        });
+        let poll = seldom_enough(station, &setup, longest.max().unwrap_or_default());
+        rehearse_job_in(plan, setup, poll, 1, |order| self.config.vessel(order)).map_err(Problem::refused)
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -215,18 +259,10 @@ impl Planner for Config {
     fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
         let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
         let station = self.meant(station)?;
-        let gone = || Problem::bug("the tank of the order is gone");
-        let tank = self.tanks.iter().find(|t| t.name == order.tank).ok_or_else(gone)?;
-        let bath = self.baths.iter().find(|b| b.name == tank.bath).ok_or_else(gone)?;
-        let temperature = match tank.temperature {
-            Some(TemperatureSource::Fixed(at)) => Some(at),
-            _ => None,
-        };
+        let vessel = self.vessel(&order).ok_or_else(|| Problem::bug("the tank of the order is gone"))?;
         let setup = controller_for(station);
-        // A run of a day is looked at less often than one of a minute, but never so seldom that it looks like a gap.
-        let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
-        let poll = (order.time_limit / POLLS).clamp(station.poll.min(seldom), seldom);
-        Ok(rehearse_in(order, setup, Vessel { bath, agitation: tank.agitation, temperature }, poll, 1))
+        let poll = seldom_enough(station, &setup, order.time_limit);
+        Ok(rehearse_in(order, setup, vessel, poll, 1))
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -234,7 +270,25 @@ impl Planner for Config {
     }
 }
 
+/// How often a rehearsal looks: a run of a day less often than one of a minute, but never so seldom that it looks like
+/// a gap.
+fn seldom_enough(station: &Station, setup: &run::Setup, longest: Duration) -> Duration {
+    let seldom = (setup.max_gap.min(setup.stale_after) / 2).min(SELDOM);
+    (longest / POLLS).clamp(station.poll.min(seldom), seldom)
+}
+
 impl Config {
+    /// The vessel in which that order is rehearsed.
+    fn vessel(&self, order: &plan::Order) -> Option<Vessel<'_>> {
+        let tank = self.tanks.iter().find(|t| t.name == order.tank)?;
+        let bath = self.baths.iter().find(|b| b.name == tank.bath)?;
+        let temperature = match tank.temperature {
+            Some(TemperatureSource::Fixed(at)) => Some(at),
+            _ => None,
+        };
+        Some(Vessel { bath, agitation: tank.agitation, temperature })
+    }
+
     /// The station of that name, else the only one.
     fn meant(&self, station: Option<&str>) -> Result<&Station, Problem> {
         match (station, &self.stations[..]) {
@@ -269,7 +323,8 @@ impl Config {
         plan.worksheet.warnings.extend(warning(&station.name));
         plan.worksheet.warnings.extend(station.overdue(&today()));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
-        Ok(Planned { worksheet, text: plan.worksheet.text(), order: plan.order })
+        let (text, blocks) = (plan.worksheet.text(), plan.worksheet.blocks());
+        Ok(Planned { worksheet, text, blocks, order: plan.order })
     }
 }
 

@@ -1,6 +1,6 @@
 //! What can be read: stations, runs, tanks, alarms, health, metrics.
 
-use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page};
+use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page, searched};
 use super::look::Look;
 use super::metrics::CONTENT_TYPE;
 use super::problem::Problem;
@@ -59,7 +59,7 @@ pub(super) async fn station(
     Ok(tagged(&headers, tag(std::slice::from_ref(&look)), Json(&look)))
 }
 
-const RUN_COLUMNS: [&str; 17] = [
+const RUN_COLUMNS: [&str; 20] = [
     "id",
     "station",
     "tank",
@@ -77,13 +77,23 @@ const RUN_COLUMNS: [&str; 17] = [
     "parts",
     "metal",
     "thickness_meters",
+    "job",
+    "lot",
+    "customer",
 ];
 
 pub(super) async fn runs(State(app): State<AppState>, asked: Asked) -> Result<Response, Problem> {
     let (page, limit) = page(asked)?;
-    let rows = app.read(move |h| h.runs(limit, page.after.as_deref())).await?;
+    let path = searched("/api/v1/runs", page.find.as_deref());
+    let format = page.format;
+    let rows = app
+        .read(move |h| match &page.find {
+            Some(words) => h.find_runs(limit, page.after.as_deref(), words),
+            None => h.runs(limit, page.after.as_deref()),
+        })
+        .await?;
     let next = rows.last().filter(|_| rows.len() == limit as usize).map(|row| (row.id.clone(), limit));
-    listed("/api/v1/runs", &rows, &RUN_COLUMNS, page.format, next)
+    listed(&path, &rows, &RUN_COLUMNS, format, next)
 }
 
 #[derive(Serialize)]

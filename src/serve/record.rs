@@ -16,6 +16,8 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
@@ -70,8 +72,17 @@ pub(super) async fn html(
 ) -> Result<Response, Problem> {
     let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
     let units = shown.units.unwrap_or(app.facts.units);
-    let page = record::html(&of(&app, &id).await?, units);
+    let record = of(&app, &id).await?;
+    let began = record.steps.iter().find_map(|s| s.run.as_ref()).map(|run| run.started.clone());
+    let page = record::served(&record, units, &beside(format!("/#/runs/{id}"), began.as_deref()));
     Ok(styled("text/html; charset=utf-8", page))
+}
+
+/// What a served page says beside the record: the way back, and the clocks of this machine's time zone when it began.
+pub(super) fn beside(back: String, began: Option<&str>) -> record::Served {
+    let at = began.and_then(|at| at.parse::<Timestamp>().ok());
+    let ahead_minutes = at.map(|at| TimeZone::system().to_offset(at).seconds() / 60);
+    record::Served { back: Some(back), ahead_minutes }
 }
 
 pub(super) async fn data(

@@ -106,6 +106,14 @@ impl About {
             "what comes after that one in the list; the Link header of an answer has its next page",
         )
     }
+    /// A list that is searched.
+    pub fn searched(self) -> About {
+        self.query(
+            "find",
+            "Words",
+            "only lines that have each of these words somewhere: lot, customer, part, tank, who, day (2026-01-31) …",
+        )
+    }
     /// It has an ETag, and answers 304 to who has it already.
     pub fn tagged(mut self) -> About {
         self.tagged = true;

@@ -5,6 +5,7 @@ use super::problem::Problem;
 use super::state::AppState;
 use crate::draw::strip;
 use crate::run::RunState;
+use crate::station::JobRehearsal;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -130,6 +131,17 @@ pub(super) async fn rehearse(
         return Err(Problem::refused("another rehearsal is on; ask again in a second"));
     };
     let planner = app.planner.clone();
+    // The key `sheet` tells a whole sheet from one powered order.
+    if body.request.get("sheet").is_some() {
+        let played = tokio::task::spawn_blocking(move || {
+            let played = planner.rehearse_job(body.station.as_deref(), &body.request);
+            drop(stage);
+            played
+        })
+        .await
+        .map_err(|e| Problem::bug(e.to_string()))??;
+        return Ok(Json(job_played(&played)));
+    }
     let played = tokio::task::spawn_blocking(move || {
         let played = planner.rehearse(body.station.as_deref(), &body.request);
         drop(stage);
@@ -164,6 +176,22 @@ pub(super) async fn rehearse(
         "story": story,
         "svg": strip(&points, 0.0, width, height),
     })))
+}
+
+/// What came of a rehearsed sheet.
+fn job_played(played: &JobRehearsal) -> Value {
+    let story: Vec<_> =
+        played.story.iter().map(|(at, text)| json!({ "seconds": at.as_secs_f64(), "text": text })).collect();
+    let charges: Vec<_> =
+        played.charges.iter().map(|(tank, c)| json!({ "tank": tank, "charge_coulombs": c })).collect();
+    json!({
+        "complete": played.view.state == RunState::Complete,
+        "state": played.view.state.name(),
+        "cause": played.view.cause,
+        "seconds": played.story.last().map_or(0.0, |(at, _)| at.as_secs_f64()),
+        "charges": charges,
+        "story": story,
+    })
 }
 
 #[cfg(test)]

@@ -86,6 +86,7 @@ pub fn line_for<'a>(
         rack: request.rack,
         base,
         finish: request.end,
+        turn: request.turn,
         places: request.places,
         day: request.day,
     };
@@ -101,7 +102,7 @@ fn base(sheet: &Sheet, said: Option<&str>, wrong: &mut Vec<String>) -> Option<Ba
     match (said, &sheet.base[..]) {
         (None, [one]) => Some(*one),
         (None, _) => {
-            wrong.push(format!("base (--base): of what are the parts? One of {}", names.join(", ")));
+            wrong.push(format!("base: of what are the parts? One of {}", names.join(", ")));
             None
         }
         (Some(word), _) => {
@@ -150,7 +151,7 @@ fn tanks<'a>(
             (several, _) => {
                 let names: Vec<_> = several.iter().map(|t| t.name.as_str()).collect();
                 wrong.push(format!(
-                    "role {}: {} could all play it; say which: --role {}={}, or in the order's [role]",
+                    "role {}: {} could all play it; say which: {}={}",
                     role.name,
                     names.join(", "),
                     role.name,

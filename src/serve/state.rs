@@ -8,10 +8,10 @@ use super::look::Watched;
 use super::metrics::Metrics;
 use super::problem::Problem;
 use super::upkeep::TankRules;
-use crate::plan::Order;
+use crate::plan::{Block, Order};
 use crate::quantity::Units;
 use crate::run::guide::JobPlan;
-use crate::station::{Baths, Rehearsal};
+use crate::station::{Baths, JobRehearsal, Rehearsal};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -52,6 +52,8 @@ pub struct Planned {
     pub worksheet: Value,
     /// The same for people.
     pub text: String,
+    /// The same in its blocks.
+    pub blocks: Vec<Block>,
     /// Ready to run.
     pub order: Order,
 }
@@ -63,6 +65,8 @@ pub struct PlannedJob {
     pub worksheet: Value,
     /// The same for people.
     pub text: String,
+    /// The same in its blocks.
+    pub blocks: Vec<Block>,
     /// Ready to be guided.
     pub plan: JobPlan,
 }
@@ -74,6 +78,8 @@ pub struct Trust {
     pub never: Option<String>,
     /// Why nothing may be started unless whoever starts it says that they know.
     pub unless: Option<String>,
+    /// What has not been shown of the supply, where nothing else speaks against it: said with the start and kept with it.
+    pub note: Option<String>,
 }
 
 impl Trust {
@@ -127,6 +133,14 @@ pub trait Planner: Send + Sync + 'static {
     /// # Errors
     /// As [`Planner::plan`].
     fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
+        Err(Problem::not_found("nothing can be rehearsed here"))
+    }
+
+    /// A sheet for a load in simulated cells, in virtual time, with an operator who does everything at once and well.
+    ///
+    /// # Errors
+    /// As [`Planner::plan_job`].
+    fn rehearse_job(&self, _station: Option<&str>, _request: &Value) -> Result<JobRehearsal, Problem> {
         Err(Problem::not_found("nothing can be rehearsed here"))
     }
 

@@ -20,6 +20,9 @@ const RATE_OVER: SignedDuration = SignedDuration::from_hours(28 * 24);
 /// A tank that began to work an hour ago has no rate to speak of: over a day at least.
 const RATE_LEAST: SignedDuration = SignedDuration::from_hours(24);
 
+/// Less than this is not poured, L.
+const POURED: f64 = 0.000_1;
+
 /// What is logged of any tank, rule or no rule, so that its account can be told since then.
 const EVENTS: [&str; 5] = ["make-up", "addition", "carbon-treatment", "filter", "anode-change"];
 
@@ -140,6 +143,9 @@ fn shown(
 pub(super) struct Log {
     by: String,
     rule: String,
+    /// How much went in; what the rule asks for if it is not said.
+    #[serde(default)]
+    amount: Option<String>,
     #[serde(default)]
     note: Option<String>,
 }
@@ -148,6 +154,50 @@ pub(super) struct Log {
 #[serde(deny_unknown_fields)]
 pub(super) struct Undo {
     by: String,
+    /// Which line of the log; the last that stands if it is not said.
+    #[serde(default)]
+    entry: Option<i64>,
+}
+
+/// So many lines of a tank's log are told, the newest.
+const TOLD: u32 = 50;
+
+/// A line of a tank's log.
+#[derive(Serialize)]
+pub(super) struct Logged {
+    /// Its number, to take it back by.
+    entry: i64,
+    /// RFC 3339 UTC.
+    at: String,
+    what: String,
+    /// `null`: it was not said.
+    amount: Option<String>,
+    by: String,
+    note: Option<String>,
+    /// When it was taken back, RFC 3339 UTC.
+    taken_back: Option<String>,
+}
+
+/// What was logged for a tank, newest first, what was taken back too.
+pub(super) async fn logged(
+    State(app): State<AppState>,
+    Path(tank): Path<String>,
+) -> Result<Json<Vec<Logged>>, Problem> {
+    let wanted = tank.clone();
+    let rows = app.read(move |h| h.additions(&wanted, TOLD)).await?;
+    if rows.is_empty() {
+        in_config(&app, &tank)?;
+    }
+    let line = |row: AdditionRow| Logged {
+        entry: row.id,
+        at: row.at,
+        what: row.what,
+        amount: Some(row.amount).filter(|amount| !amount.is_empty()),
+        by: row.by,
+        note: row.note,
+        taken_back: row.undone,
+    };
+    Ok(Json(rows.into_iter().map(line).collect()))
 }
 
 #[derive(Serialize)]
@@ -155,6 +205,14 @@ pub(super) struct Said {
     tank: String,
     rule: String,
     said: String,
+}
+
+fn in_config(app: &AppState, tank: &str) -> Result<(), Problem> {
+    if app.facts.tanks.iter().any(|t| t.tank == tank) {
+        return Ok(());
+    }
+    let names: Vec<_> = app.facts.tanks.iter().map(|t| t.tank.as_str()).collect();
+    Err(Problem::not_found(format!("there is no tank {tank:?}; there is: {}", names.join(", "))))
 }
 
 /// It was done now: its rule begins anew.
@@ -165,10 +223,8 @@ pub(super) async fn log(
 ) -> Result<Json<Said>, Problem> {
     let by = super::command::text("by", &body.by, 64)?;
     let note = body.note.map(|note| super::command::text("note", &note, 500)).transpose()?;
-    if !app.facts.tanks.iter().any(|t| t.tank == tank) {
-        let names: Vec<_> = app.facts.tanks.iter().map(|t| t.tank.as_str()).collect();
-        return Err(Problem::not_found(format!("there is no tank {tank:?}; there is: {}", names.join(", "))));
-    }
+    let told = body.amount.map(|amount| super::command::text("amount", &amount, 40)).transpose()?;
+    in_config(&app, &tank)?;
     let rules = app.planner.upkeep().into_iter().find(|t| t.tank == tank).map_or(Vec::new(), |t| t.rules);
     let known = || rules.iter().map(|r| r.name.as_str()).chain(EVENTS);
     if !known().any(|name| name == body.rule) {
@@ -185,10 +241,18 @@ pub(super) async fn log(
         .into_iter()
         .find(|d| d.tank == tank && d.additive == body.rule)
         .and_then(|d| d.dose_liters);
-    let amount = dose.map_or(String::new(), |litres| crate::quantity::Volume::new(litres).to_string());
-    let (at, rule, asked) = (tank.clone(), body.rule.clone(), amount.clone());
-    app.write(move |h| h.log_addition(&at, &rule, &asked, &by, note.as_deref())).await?;
-    let dose = if amount.is_empty() { String::new() } else { format!(", {amount} by its rule") };
+    // Less than can be poured is nothing to put on record.
+    let dose = dose
+        .filter(|litres| *litres >= POURED)
+        .map(|litres| crate::quantity::Volume::new(litres).to_string());
+    let amount = told.clone().or_else(|| dose.clone()).unwrap_or_default();
+    let (at, rule) = (tank.clone(), body.rule.clone());
+    app.write(move |h| h.log_addition(&at, &rule, &amount, &by, note.as_deref())).await?;
+    let dose = match (told, dose) {
+        (Some(told), _) => format!(", {told}"),
+        (None, Some(dose)) => format!(", {dose} by its rule"),
+        (None, None) => String::new(),
+    };
     let said = format!("{}{dose}: logged; it counts from here", body.rule);
     Ok(Json(Said { tank, rule: body.rule, said }))
 }
@@ -201,12 +265,19 @@ pub(super) async fn undo(
 ) -> Result<Json<Said>, Problem> {
     let by = super::command::text("by", &body.by, 64)?;
     let wanted = tank.clone();
-    let Some(last) = app.read(move |h| h.last_addition(&wanted)).await? else {
-        return Err(Problem::new(
-            StatusCode::CONFLICT,
-            "refused",
-            format!("nothing is logged for tank {tank} that could be taken back"),
-        ));
+    let found = match body.entry {
+        None => app.read(move |h| h.last_addition(&wanted)).await?,
+        Some(entry) => {
+            let rows = app.read(move |h| h.additions(&wanted, TOLD)).await?;
+            rows.into_iter().find(|row| row.id == entry && row.undone.is_none())
+        }
+    };
+    let Some(last) = found else {
+        let why = match body.entry {
+            None => format!("nothing is logged for tank {tank} that could be taken back"),
+            Some(_) => format!("that line is not in the log of tank {tank}, or was taken back already"),
+        };
+        return Err(Problem::new(StatusCode::CONFLICT, "refused", why));
     };
     let id = last.id;
     app.write(move |h| h.undo_addition(id, &by)).await?;

@@ -15,7 +15,8 @@ mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Ask, Envelope, Handle};
 pub use rehearse::{
-    JobRehearsal, Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_job, rehearse_with,
+    JobRehearsal, Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_job, rehearse_job_in,
+    rehearse_with,
 };
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,

@@ -2,7 +2,7 @@
 
 mod job;
 
-pub use job::{JobRehearsal, rehearse_job};
+pub use job::{JobRehearsal, rehearse_job, rehearse_job_in};
 
 use crate::bath::{Agitation, Bath};
 use crate::mimic::{self, Bench, Chemistry, Link, Truth};
@@ -66,20 +66,8 @@ const KEPT: u32 = 1200;
 /// Works `order` in a cell like that vessel, without faults, and keeps about a thousand readings
 /// evenly over its time limit.
 pub fn rehearse_in(order: Order, setup: Setup, vessel: Vessel<'_>, poll: Duration, seed: u64) -> Rehearsal {
-    let mut cell = mimic::Setup::new(Chemistry::of(vessel.bath));
-    cell.seed = seed;
-    cell.area = order.area;
-    cell.agitation = vessel.agitation;
-    cell.rating.max_amps = setup.limits.max_amps.get();
-    cell.rating.max_volts = setup.limits.max_volts.get();
-    if let Some(burn) = &order.burn {
-        cell.edge_factor = burn.edge_factor;
-    }
-    if let Some(at) = vessel.temperature {
-        cell.temperature = at;
-    }
     let every = order.time_limit / KEPT;
-    let bench = Bench::new(cell, Mono::ZERO);
+    let bench = cell(&order, &setup, vessel, seed);
     let (mut readings, mut kept) = (Vec::new(), None);
     let mut played = rehearse_with(order, setup, bench, poll, |_, since, reading| {
         if let Some(reading) = reading
@@ -92,6 +80,23 @@ pub fn rehearse_in(order: Order, setup: Setup, vessel: Vessel<'_>, poll: Duratio
     });
     played.readings = readings;
     played
+}
+
+/// A cell like that vessel with the order's load in it, without faults.
+fn cell(order: &Order, setup: &Setup, vessel: Vessel<'_>, seed: u64) -> Bench {
+    let mut cell = mimic::Setup::new(Chemistry::of(vessel.bath));
+    cell.seed = seed;
+    cell.area = order.area;
+    cell.agitation = vessel.agitation;
+    cell.rating.max_amps = setup.limits.max_amps.get();
+    cell.rating.max_volts = setup.limits.max_volts.get();
+    if let Some(burn) = &order.burn {
+        cell.edge_factor = burn.edge_factor;
+    }
+    if let Some(at) = vessel.temperature {
+        cell.temperature = at;
+    }
+    Bench::new(cell, Mono::ZERO)
 }
 
 /// What a visitor makes of one poll of a rehearsal.

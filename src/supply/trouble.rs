@@ -230,6 +230,11 @@ impl Trouble {
         }
     }
 
+    /// Whether the output was confirmed off before it came up, so that nobody needs to go and look.
+    pub fn is_off(&self) -> bool {
+        matches!(self, Trouble::Setpoint { .. })
+    }
+
     /// Whether no number that was read or written can be trusted.
     pub fn is_wild(&self) -> bool {
         match self {

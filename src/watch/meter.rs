@@ -17,8 +17,10 @@ pub(super) struct Meter {
     echoed: (u32, u32),
     seen: u32,
     off_grid: [bool; GRIDS.len()],
-    last: Option<Volts>,
-    /// The current when the volts last moved.
+    /// The volts when they last moved by a count or more. Not those of the last reading: in a slow ramp each may be less
+    /// than a count above the one before.
+    moved_to: Option<Volts>,
+    /// The least current since.
     moved_at: Option<Amps>,
     stuck: bool,
 }
@@ -44,15 +46,16 @@ impl Meter {
             let counts = r.volts.get() / (s.volts_count.get() * grid);
             *off |= (counts - counts.round()).abs() * grid > 0.25;
         }
-        let moved = self.last.is_none_or(|v| !same(v.get(), r.volts.get(), s.volts_count.get()));
-        if moved {
+        if self.moved_to.is_none_or(|v| !same(v.get(), r.volts.get(), s.volts_count.get())) {
             self.seen = self.seen.saturating_add(1);
-            self.moved_at = Some(r.amps);
+            (self.moved_to, self.moved_at) = (Some(r.volts), Some(r.amps));
             self.stuck = false;
-        } else if self.moved_at.is_some_and(|a| r.amps > a * STUCK && r.amps > s.amps_count * 10.0) {
-            self.stuck = true;
+        } else {
+            // After a turn the current rises from nothing again, over volts that may have stood since before it.
+            let least = self.moved_at.map_or(r.amps, |a| a.min(r.amps));
+            self.moved_at = Some(least);
+            self.stuck |= r.amps > least * STUCK && r.amps > s.amps_count * 10.0;
         }
-        self.last = Some(r.volts);
     }
 
     /// The supply reports what it was told in place of what it measures.

@@ -3,16 +3,22 @@
 //! `cargo bench --bench off [samples]` (1000 of each kind if not said)
 //!
 //! Twenty-four stations, each with a simulated supply in a process of its own,
-//! polled at 5 Hz over a line of 115,200 baud. Each goes its own way, so that at
+//! polled at 5 Hz, once over sockets and once over pseudo terminals at 115,200 baud. Each goes its own way, so that at
 //! any moment some start, some plate and some fall: a run is started, and when it
 //! is steady at 3 A the work is shorted against the anode at a moment that has
 //! nothing to do with the polls; both times are taken from the supply's own
 //! clock. Then the alarm is acknowledged and the next run started; what does not get
-//! through to the daemon is tried again. The clients
-//! are at work all the while; they stand behind everybody else for the processor (nice 5), as if they were on other
-//! machines. What is allowed: one poll period, one exchange, and
-//! the on-delay of the watch, which begins with the first bad reading. Everything
-//! runs on one machine: clients, daemon and supplies share its cores.
+//! through to the daemon is tried again. The clients are at work all the while.
+//! What is allowed: one poll period, one exchange, and the on-delay of the watch, which begins with the first bad reading.
+//!
+//! Everything runs on one machine and shares its cores. The daemon has what its unit gives it, the lowest real-time
+//! priority; the supplies stand above it, for they are devices of their own in the world and wait for nobody's processor;
+//! the clients and who works the stations stand behind everybody else (nice 5), as if they were on other machines. Where
+//! the machine gives no real time, the heading says so, and daemon and supplies run as in a plain shell.
+//!
+//! What goes into a pseudo terminal is handed over by a worker of the kernel (tty_flip_buffer_push), both ways, and that
+//! worker waits for the processor like any program, behind the clients and whatever else the machine does. A real line
+//! has it on the way in alone, and no clients on the same machine.
 
 #![expect(
     clippy::disallowed_methods,
@@ -41,6 +47,8 @@ const POLL: Duration = Duration::from_millis(200);
 /// A question of four items and its answer, about 70 characters at 115,200 baud (6 ms), the mimic's
 /// 2 ms of thought, the dialect's 5 ms of rest, and `OUTP OFF` (1 ms).
 const EXCHANGE: Duration = Duration::from_millis(14);
+/// The same on a socket, where nothing takes time on the wire.
+const EXCHANGE_TCP: Duration = Duration::from_millis(8);
 const CLIENTS: usize = 200;
 /// Between two looks at a condition: looking takes time from those who are looked at.
 const LOOK: Duration = Duration::from_millis(100);
@@ -49,19 +57,39 @@ const PATIENCE: Duration = Duration::from_secs(5);
 
 fn main() -> ExitCode {
     let samples: usize = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(1000);
+    let real_time = hall::real_time();
+    match &real_time {
+        Ok(()) => {
+            println!("daemon at real-time priority 1, as by its unit; supplies at 2; clients at nice 5")
+        }
+        Err(why) => {
+            println!("no real time here ({why}): daemon and supplies as in a plain shell; clients at nice 5")
+        }
+    }
     println!(
-        "{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
-        "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
+        "{:<8}{:<10}{:<10}{:>8}{:>11}{:>11}{:>11}{:>12}{:>14}",
+        "line", "on-delay", "clients", "samples", "median ms", "90 % ms", "worst ms", "allowed ms", "late"
     );
     let mut missed = false;
-    for (watch, delay) in
-        [("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO), ("", Duration::from_secs(1))]
-    {
-        let plan = Plan { stations: &STATIONS, watch, ..Plan::default() };
-        let hall = Hall::of(plan);
+    let at_once = ("[station.watch.short-circuit]\non-delay = \"0 s\"", Duration::ZERO);
+    let usual = ("", Duration::from_secs(1));
+    let lines = [("tcp", EXCHANGE_TCP), ("pty", EXCHANGE)];
+    for ((line, exchange), (watch, delay)) in lines.into_iter().flat_map(|l| [(l, at_once), (l, usual)]) {
+        let plan = Plan { stations: &STATIONS, watch, real_time: real_time.is_ok(), ..Plan::default() };
+        let tcp = line == "tcp";
+        let mut hall = if tcp { Hall::without_mimics(plan) } else { Hall::of(plan) };
         let text = std::fs::read_to_string(&hall.config).expect("just written");
         let slower = text.replace("poll = \"100 ms\"", &format!("poll = \"{} ms\"", POLL.as_millis()));
         assert_ne!(text, slower, "the hall polls at another rate");
+        let mut slower = slower;
+        for station in STATIONS.iter().filter(|_| tcp) {
+            let mimic = Mimic::start_tcp(hall.command(2));
+            let of = |port: &std::path::Path| format!("port = \"{}\"", port.display());
+            let moved = slower.replace(&of(&hall.port(station)), &of(&mimic.link));
+            assert_ne!(slower, moved, "the hall writes its ports in another way");
+            slower = moved;
+            hall.mimics.push(mimic);
+        }
         std::fs::write(&hall.config, slower).expect("as before");
         let daemon = hall.daemon();
         for clients in [0, CLIENTS] {
@@ -69,11 +97,11 @@ fn main() -> ExitCode {
             let answered = AtomicU64::new(0);
             let mut taken = sample(&hall, &daemon, clients, samples, &answered);
             taken.sort_by(f64::total_cmp);
-            let allowed = (POLL + EXCHANGE + delay).as_secs_f64();
+            let allowed = (POLL + exchange + delay).as_secs_f64();
             let late = taken.iter().filter(|t| **t > allowed).count();
             let n = taken.len();
             println!(
-                "{:<10}{clients:<10}{n:>8}{:>11.1}{:>11.1}{:>11.1}{:>12.0}{late:>14}",
+                "{line:<8}{:<10}{clients:<10}{n:>8}{:>11.1}{:>11.1}{:>11.1}{:>12.0}{late:>14}",
                 format!("{} ms", delay.as_millis()),
                 taken[n / 2] * 1e3,
                 taken[n * 9 / 10] * 1e3,
@@ -122,6 +150,7 @@ fn sample(hall: &Hall, daemon: &Daemon, clients: usize, samples: usize, answered
             .map(|((station, mimic), seed)| {
                 let taken = &taken;
                 scope.spawn(move || {
+                    stand_behind();
                     let mut chance = Chance(seed);
                     while taken.lock().expect("no panic").len() < samples {
                         let seconds = fall(daemon, station, mimic, &mut chance);
@@ -193,13 +222,18 @@ fn fault_to_off(mimic: &Mimic) -> f64 {
 
 /// Asks until it is told to stop, each time over a new connection.
 fn hammer(address: SocketAddr, n: usize, stop: &AtomicBool, answered: &AtomicU64) {
-    rustix::process::setpriority_process(None, 5).expect("lower is always allowed");
+    stand_behind();
     let path = ["/", "/metrics", "/api/v1/stations/s1", "/api/v1/stations"][n % 4];
     while !stop.load(Ordering::Relaxed) {
         if matches!(get(address, path), Ok(1..)) {
             answered.fetch_add(1, Ordering::Relaxed);
         }
     }
+}
+
+/// As if this thread were on another machine.
+fn stand_behind() {
+    rustix::process::setpriority_process(None, 5).expect("lower is always allowed");
 }
 
 fn get(address: SocketAddr, path: &str) -> std::io::Result<usize> {

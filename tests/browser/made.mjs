@@ -6,9 +6,9 @@ export const job = (state = "running") => ({
   step: state === "complete" ? 3 : 2, step_count: 3, say: "Leave it in the cleaner.",
   question: state === "running" ? { seq: 7, about: "take-out", text: "Lift the load out and let it drain.", answers: ["done", "no"], leads_to: [{ answer: "done", then: "rinse: warm water" }, { answer: "no", then: "the job is held" }] } : null,
   steps: [
-    { number: 1, name: "degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
-    { number: 2, name: "electroclean", kind: "powered", tank: "cleaner", state: state === "complete" ? "done" : "now", times: 1, reason: null, run: null },
-    { number: 3, name: "nickel", kind: "powered", tank: "nickel", state: state === "complete" ? "done" : "ahead", times: 0, reason: null, run: state === "complete" ? "r-3" : null },
+    { number: 1, name: "degrease", title: "Degrease", kind: "dip", tank: "soak", state: "done", times: 1, reason: null, run: null },
+    { number: 2, name: "electroclean", title: "Electroclean", kind: "powered", tank: "cleaner", state: state === "complete" ? "done" : "now", times: 1, reason: null, run: null },
+    { number: 3, name: "nickel", title: "Nickel", kind: "powered", tank: "nickel", state: state === "complete" ? "done" : "ahead", times: 0, reason: null, run: state === "complete" ? "r-3" : null },
   ],
   countdown_seconds: state === "running" ? 42 : null, over_seconds: state === "held" ? 95 : null, over_dwell_seconds: state === "held" ? 40 : null, begin_within_seconds: null, late_seconds: null,
   hazards: state === "complete" ? [] : ["Hot alkali burns eyes and skin."], next: "rinse, then nickel",

@@ -25,7 +25,7 @@ async function shoot(name, hash, ready, then, { change = null, before, after } =
     const tall = await opened.evaluate(() => document.body.scrollHeight);
     if (size === "phone" || hash) await opened.setViewportSize({ width: SIZES[size].width, height: Math.max(SIZES[size].height, tall) });
     await opened.screenshot({ path: `${folder}/${file}` });
-    await after?.();
+    await after?.(opened);
     if (opened.complaints.length) console.log(file, opened.complaints);
     await opened.context().close();
   }
@@ -51,7 +51,7 @@ await shoot("idle", "", station("rest"));
 await shoot("plan", "#/plan", ".parts", plan);
 await shoot("start", "#/plan", ".parts", asked);
 await shoot("plan-wrong", "#/plan", ".parts", async (p) => {
-  await p.getByLabel("Diameter").fill("34");
+  await p.getByLabel("Diameter").fill("1,234");
   await p.waitForSelector(".wrong:not([hidden])");
 });
 await shoot("plan-sheet", "#/plan", ".parts", async (p) => {
@@ -78,7 +78,7 @@ await shoot("after", `#/runs/${first}`, ".signoff", async (p) => {
   await p.locator("details [aria-live] > *").first().waitFor();
   await p.getByLabel("What do the parts look like?").selectOption("dark-edges");
   await p.getByRole("button", { name: "Ask", exact: true }).click();
-  await p.locator(".advice pre").waitFor();
+  await p.locator(".advice .cause, .advice details").first().waitFor();
 });
 await hall.post("/api/v1/tanks/nickel/bath", { temperature: "54 degC" });
 if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alarm", "returned")) {
@@ -98,9 +98,10 @@ if (any("well", "runs", "record", "compare", "tanks", "tank-open", "turn", "alar
   await shoot("tanks", "#/tanks", ".tanks .panel");
   await shoot("tank-open", "#/tanks/nickel", ".tanks .panel", async (p) => {
     await unfold(p);
-    await p.getByLabel("Analysis", { exact: false }).first().fill("nickel=58 g/L, chloride=8 g/L, boric-acid=38 g/L, pH=4.8");
-    await p.getByRole("button", { name: "Only show" }).first().click();
-    await p.locator("pre").first().waitFor();
+    const analysis = p.getByRole("region", { name: "Log an analysis" });
+    for (const [what, value] of [["nickel", "58"], ["chloride", "8"], ["boric acid", "38"], ["pH", "4,8"]]) await analysis.getByLabel(what, { exact: true }).fill(value);
+    await analysis.getByRole("button", { name: "Only show" }).click();
+    await p.locator(".answer li").first().waitFor();
     await p.waitForSelector(".picture svg");
   });
   await shoot("alarm", "", station("act"), trend, {
@@ -133,13 +134,18 @@ await shoot("job-done", "", station("done"), null, {
 if (any("stale")) {
   await hall.start();
   await hall.untilLook("steady", (l) => l.run.phase === "steady");
+  const old = '.old:text-matches("last heard .* ago")';
   const stale = async (p) => {
     await trend(p);
     hall.daemon.kill("SIGSTOP");
     await p.waitForSelector(".station.stale");
+    // The banner and how old it is stand on it before the picture is taken, and after.
+    await p.waitForSelector("#lost:not([hidden])");
+    await p.locator(old).waitFor();
   };
   await shoot("stale", "", station("well"), stale, {
-    after: () => {
+    after: async (p) => {
+      if (!(await p.locator(old).isVisible())) throw new Error("the picture shows the recovery and not the outage");
       hall.daemon.kill("SIGCONT");
       return hall.untilLook("heard again", (l) => l.run.phase === "steady");
     },

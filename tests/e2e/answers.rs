@@ -210,7 +210,17 @@ fn house(asker: &mut Asker) {
     for request in [request("20 C"), turned, plain, sheet()] {
         asker.post("/api/v1/plan", json!({ "request": request }));
     }
+    let mut once = sheet();
+    once["turn"] = json!({ "faces": 1 });
+    asker.post("/api/v1/plan", json!({ "request": once }));
     asker.post("/api/v1/rehearse", json!({ "request": request("20 C"), "station": "bench", "width": 320 }));
+    let played = asker.post("/api/v1/rehearse", json!({ "request": sheet(), "station": "bench" }));
+    assert!(
+        played["complete"] == true && played["story"].as_array().is_some_and(|s| s.len() > 5),
+        "{played}"
+    );
+    let charges = played["charges"].as_array().unwrap();
+    assert!(charges.iter().any(|c| c["charge_coulombs"].as_f64().is_some_and(|c| c > 0.0)), "{played}");
 }
 
 /// A run with a turn, held in the middle, then its papers.
@@ -250,6 +260,9 @@ fn run(asker: &mut Asker, daemon: &Daemon) -> String {
     asker.post(&at("/measured/undo"), by());
     asker.post(&at("/sign"), json!({ "by": BY, "remark": "good" }));
     asker.get(&at("/record.json"));
+    let found = asker.get("/api/v1/runs?find=cup%2042&format=json");
+    assert_eq!((&found[0]["id"], &found[0]["lot"]), (&json!(run), &json!("42")), "{found}");
+    assert_eq!(asker.get("/api/v1/runs?find=41"), json!([]), "a lot that was amended is no longer its lot");
     asker.get(&at("/measured"));
     for fault in [
         "dark-edges",
@@ -324,6 +337,15 @@ fn tanks(asker: &mut Asker) {
     asker.get(&nickel("/account?since=2026-01-01"));
     asker.ask("get", &nickel("/account?by=rust"), None, 400);
     asker.get(&nickel("/charge.svg?each=day"));
+    asker.post(&nickel("/log"), json!({ "by": BY, "rule": "make-up", "amount": "2 L" }));
+    let lines = asker.get(&nickel("/log"));
+    assert_eq!((&lines[0]["amount"], &lines[1]["note"]), (&json!("2 L"), &json!("5 mL")), "{lines}");
+    // The older of the two, and the other stays.
+    asker.post(&nickel("/undo"), json!({ "by": BY, "entry": lines[1]["entry"] }));
+    asker.ask("post", &nickel("/undo"), Some(json!({ "by": BY, "entry": lines[1]["entry"] })), 409);
+    let lines = asker.get(&nickel("/log"));
+    assert!(lines[0]["taken_back"].is_null() && lines[1]["taken_back"].is_string(), "{lines}");
+    asker.ask("get", "/api/v1/tanks/gold/log", None, 404);
     asker.post(&nickel("/undo"), by());
     asker.post(&nickel("/bath"), json!({ "by": BY, "temperature": "53 degC", "agitation": "rod" }));
     let found = "nickel: 19.8 mL EDTA 0.1 M, sample 2 mL; chloride = 13.4 g/L, pH = 4";

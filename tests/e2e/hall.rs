@@ -68,6 +68,25 @@ pub fn tankside() -> Command {
     clean(Command::new(TANKSIDE))
 }
 
+/// The same at real time, round robin, at that priority: chrt(1) of util-linux sets it and becomes the command, as the
+/// service manager does.
+pub fn tankside_at(priority: u8) -> Command {
+    let mut command = Command::new("chrt");
+    command.args(["-r", &priority.to_string(), TANKSIDE]);
+    clean(command)
+}
+
+/// Whether this machine gives real time; else why not.
+pub fn real_time() -> Result<(), String> {
+    let mut chrt = Command::new("chrt");
+    chrt.args(["-r", "2", "true"]);
+    match chrt.output() {
+        Ok(output) if output.status.success() => Ok(()),
+        Ok(output) => Err(String::from_utf8_lossy(&output.stderr).trim().into()),
+        Err(e) => Err(format!("chrt (of util-linux): {e}")),
+    }
+}
+
 pub fn clean(mut command: Command) -> Command {
     for name in ["RUST_LOG", "TANKSIDE_TOKEN", "NOTIFY_SOCKET", "WATCHDOG_USEC", "http_proxy", "HTTP_PROXY"] {
         command.env_remove(name);
@@ -151,15 +170,32 @@ pub struct Mimic {
 
 impl Mimic {
     pub fn start(link: &Path, baud: u32) -> Mimic {
-        let mut command = tankside();
+        Mimic::start_by(tankside(), link, baud)
+    }
+
+    /// One on a socket: no line between it and whoever connects. Where it listens stands for its link.
+    pub fn start_tcp(mut command: Command) -> Mimic {
+        command.args(["mimic", "--with-parent", "--agitation", "air", "--area", WETTED]);
+        command.args(["--control", "127.0.0.1:0", "--tcp", "127.0.0.1:0"]);
+        let (process, log, control) = Mimic::begin(command);
+        let link = log.until("tcp ").trim().replacen("tcp ", "tcp:", 1).into();
+        Mimic { process, link, control }
+    }
+
+    fn start_by(mut command: Command, link: &Path, baud: u32) -> Mimic {
         command.args(["mimic", "--with-parent", "--agitation", "air", "--area", WETTED]);
         command.args(["--control", "127.0.0.1:0", "--baud", &baud.to_string(), "--link"]).arg(link);
+        let (process, _, control) = Mimic::begin(command);
+        Mimic { process, link: link.into(), control }
+    }
+
+    fn begin(mut command: Command) -> (Process, Log, SocketAddr) {
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
         let log = Log::of(child.stdout.take().unwrap());
         let process = Process { child };
         log.until("ready");
         let control = log.until("control ").trim_start_matches("control ").parse().unwrap();
-        Mimic { process, link: link.into(), control }
+        (process, log, control)
     }
 
     /// One line to its control port, one line back.
@@ -226,6 +262,9 @@ pub struct Plan {
     pub identity: &'static str,
     /// Into `[station.watch]` of each station.
     pub watch: &'static str,
+    /// The daemon as its unit starts it, at the lowest real-time priority, and the supplies above it: those stand for
+    /// devices of their own, which do not wait for this machine's processor.
+    pub real_time: bool,
     /// The config's last lines.
     pub more: String,
 }
@@ -237,6 +276,7 @@ impl Default for Plan {
             baud: 115_200,
             identity: "TANKSIDE,MIMIC",
             watch: "",
+            real_time: false,
             more: String::new(),
         }
     }
@@ -258,7 +298,8 @@ impl Hall {
     pub fn of(plan: Plan) -> Hall {
         let mut hall = Hall::without_mimics(plan);
         let links: Vec<_> = hall.plan.stations.iter().map(|name| hall.port(name)).collect();
-        hall.mimics = links.iter().map(|link| Mimic::start(link, hall.plan.baud)).collect();
+        hall.mimics =
+            links.iter().map(|link| Mimic::start_by(hall.command(2), link, hall.plan.baud)).collect();
         hall
     }
 
@@ -315,9 +356,14 @@ impl Hall {
     }
 
     pub fn serve_with(&self, config: &Path) -> Command {
-        let mut command = tankside();
+        let mut command = self.command(1);
         command.arg("serve").arg("--config").arg(config);
         command
+    }
+
+    /// Our program, at that priority where there is real time.
+    pub fn command(&self, priority: u8) -> Command {
+        if self.plan.real_time { tankside_at(priority) } else { tankside() }
     }
 
     /// A daemon with its links up.

@@ -15,14 +15,17 @@ mod answers;
 mod disk;
 mod embed;
 mod ends;
+#[expect(dead_code, reason = "the benchmarks use the rest of it")]
 mod hall;
 mod jobs;
 mod link;
 mod notify;
 mod off;
 mod ports;
+mod rank;
 mod runs;
 mod scrape;
 #[path = "../tools/mod.rs"]
 mod tools;
 mod watches;
+mod words;

@@ -46,6 +46,7 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
         unseen: "",
         since: "2026-01-02T03:04:05Z".into(),
         gone: None,
+        gone_unseen: false,
         first_out: Some(1),
         chattering: false,
         shelved_until: None,

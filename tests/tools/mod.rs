@@ -45,6 +45,11 @@ pub fn node_with_browser() -> Command {
     command
 }
 
+/// Debian's Chromium, by itself.
+pub fn chromium() -> Command {
+    Command::new("/usr/bin/chromium")
+}
+
 /// A Python that can `import schemathesis`.
 pub fn python_with_schemathesis() -> Command {
     ours_or_path("contract/bin/python", "python3")

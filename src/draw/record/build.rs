@@ -44,6 +44,7 @@ pub fn from_run(sources: Sources) -> Record {
         run: Some(run),
         ..Step::default()
     });
+    sum_up(&mut record);
     record
 }
 
@@ -387,6 +388,12 @@ pub(super) fn entries(rows: &[RecordRow], record: &mut Record) {
                 by: row.by.clone(),
                 method: text("method"),
                 thickness_meters: content["thickness_meters"].as_f64(),
+                weight_before_grams: content["weight_before_grams"].as_f64(),
+                weight_after_grams: content["weight_after_grams"].as_f64(),
+                mean_meters: content["mean_meters"].as_f64(),
+                efficiency: content["efficiency"].as_f64(),
+                efficiency_by: text("efficiency_by"),
+                efficiency_counts: content["efficiency_counts"].as_bool(),
                 text: text("text"),
                 step: None,
                 finding: content["finding"].as_i64(),
@@ -407,5 +414,29 @@ pub(super) fn entries(rows: &[RecordRow], record: &mut Record) {
     for measurement in &mut record.measurements {
         let back = undone.iter().find(|(id, _)| measurement.finding == Some(*id));
         measurement.taken_back = back.map(|(_, when)| when.clone());
+    }
+}
+
+/// Puts what was measured beside each step whose parts it was measured on.
+pub(super) fn sum_up(record: &mut Record) {
+    let counts = |m: &&Measurement| m.taken_back.is_none() && m.undoes.is_none();
+    for step in &mut record.steps {
+        // On the record of a single run a measurement names no step.
+        let own = |m: &&Measurement| m.step.is_none_or(|n| n == step.number);
+        let all = || record.measurements.iter().filter(counts).filter(own);
+        let read: Vec<f64> = all().filter_map(|m| m.thickness_meters).collect();
+        let worked = all().rfind(|m| m.mean_meters.is_some() || m.efficiency.is_some());
+        if read.is_empty() && worked.is_none() {
+            continue;
+        }
+        step.measured = Some(Found {
+            places: read.len(),
+            least_meters: read.iter().copied().min_by(f64::total_cmp),
+            most_meters: read.iter().copied().max_by(f64::total_cmp),
+            mean_meters: worked.and_then(|m| m.mean_meters),
+            efficiency: worked.and_then(|m| m.efficiency),
+            efficiency_by: worked.and_then(|m| m.efficiency_by.clone()),
+            efficiency_counts: worked.and_then(|m| m.efficiency_counts),
+        });
     }
 }

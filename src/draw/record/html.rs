@@ -1,6 +1,6 @@
 //! The record as a page: one file, nothing from elsewhere, prints on one or two A4 sheets.
 
-use super::{PartLine, Phase, Record, Remark, RunPart, job_html};
+use super::{Found, PartLine, Phase, Record, Remark, RunPart, job_html};
 use crate::draw::plot::{Paper, escape};
 use crate::quantity::{Amps, Area, Charge, Density, Length, Ratio, Span, Units, Volts};
 use std::fmt::Write;
@@ -11,18 +11,35 @@ const MOST_LINES: usize = 16;
 /// So many of what was said.
 const MOST_REMARKS: usize = 14;
 
-/// The page. Every text from a person is escaped.
+/// What a page that is served knows beside the record.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Served {
+    /// Where the way back leads, on the same server: `/#/runs/…`.
+    pub back: Option<String>,
+    /// How far the clocks at the bench were ahead of UTC when it began, min.
+    pub ahead_minutes: Option<i32>,
+}
+
+/// The page, by itself. Every text from a person is escaped.
 pub fn html(record: &Record, units: Units) -> String {
+    served(record, units, &Served::default())
+}
+
+/// The page as it is served: with a way back, and what the clocks at the bench say.
+pub fn served(record: &Record, units: Units, by: &Served) -> String {
     let mut out = Out(String::with_capacity(64 * 1024));
     let title = escape(&record.title);
     out.put(format_args!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>Record: {title}</title>\n\
-         <style>\n{STYLE}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n\
-         <p class=\"sub\">Record of {} {}; put together {}. Times are UTC.</p>\n</header>\n",
+         <style>\n{STYLE}</style>\n</head>\n<body>\n<header>\n{}<h1>{title}</h1>\n\
+         <p class=\"sub\">Record of a {}; put together {} UTC. All times here are UTC{}.</p>\n</header>\n",
+        by.back.as_deref().map_or(String::new(), |to| {
+            format!("<nav><a href=\"{}\">Back to the page</a></nav>\n", escape(to))
+        }),
         if record.job.is_some() { "job" } else { "run" },
-        escape(&record.id),
-        when(&record.printed)
+        when(&record.printed),
+        by.ahead_minutes.map_or(String::new(), bench_clocks)
     ));
     if record.job.is_some() {
         job_html::body(&mut out, record, units);
@@ -39,8 +56,8 @@ fn of_a_run(out: &mut Out, record: &Record, units: Units) {
         ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
         ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
     ]);
-    for part in record.steps.iter().filter_map(|s| s.run.as_ref()) {
-        run(out, part, &record.title, units);
+    for (step, part) in record.steps.iter().filter_map(|s| Some((s, s.run.as_ref()?))) {
+        run(out, part, step.measured.as_ref(), &record.title, units);
     }
     measured(out, record, units);
     remarks(out, "Deviations", &record.deviations, MOST_REMARKS, "None on record.");
@@ -49,6 +66,20 @@ fn of_a_run(out: &mut Out, record: &Record, units: Units) {
     }
     amendments(out, record);
     signatures(out, record);
+    for part in record.steps.iter().filter_map(|s| s.run.as_ref()) {
+        set_by(out, part, units);
+    }
+}
+
+/// What a clock at the bench says beside UTC.
+fn bench_clocks(ahead: i32) -> String {
+    let (hours, minutes) = (ahead.unsigned_abs() / 60, ahead.unsigned_abs() % 60);
+    let by = if minutes == 0 { format!("{hours} h") } else { format!("{hours} h {minutes} min") };
+    match ahead {
+        0 => ", as the clocks at the bench are".into(),
+        1.. => format!("; the clocks at the bench were {by} ahead of it"),
+        _ => format!("; the clocks at the bench were {by} behind it"),
+    }
 }
 
 /// The page as far as it is written.
@@ -85,7 +116,10 @@ impl Out {
         for row in rows {
             self.put(format_args!("<tr>"));
             for (cell, head) in row.iter().zip(heads) {
-                self.put(format_args!("<td{}>{}</td>", class(head), escape(cell)));
+                // On a phone each cell says what it is, and one that has nothing to say is left out.
+                let name = head.trim_start_matches(['#', '@']);
+                let none = if matches!(cell.as_str(), "" | "-") { " data-none" } else { "" };
+                self.put(format_args!("<td{} data-l=\"{name}\"{none}>{}</td>", class(head), escape(cell)));
             }
             self.put(format_args!("</tr>\n"));
         }
@@ -106,38 +140,29 @@ pub(super) fn when(at: &str) -> String {
     escape(&plain(at))
 }
 
-fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
+fn run(out: &mut Out, run: &RunPart, found: Option<&Found>, title: &str, units: Units) {
     let charge = Charge::new(run.charge_coulombs);
     let shown = |seconds: f64| Span::new(seconds).show(units);
-    let mut got = format!("{} = {}, by trapezoid", charge.show_in("A.min"), charge.show_in("A.h"));
+    let mut got = format!("{} = {}", charge.show_in("A.min"), charge.show_in("A.h"));
     if let Some(target) = run.settings.target_coulombs {
         got += &format!("; {} asked for", Charge::new(target).show_in("A.min"));
     }
-    let unseen = match run.unobserved_seconds {
-        s if s > 0.0 => format!("{}; no charge is counted for it", shown(s)),
-        _ => "none".into(),
-    };
     let ended = run.ended.as_deref().map_or("not yet".into(), plain);
     out.section("Run");
     out.facts(&[
         ("started", format!("{} by {}", plain(&run.started), run.started_by)),
         ("ended", ended),
-        ("station", run.station.clone()),
-        ("supply", run.supply.clone().unwrap_or_else(|| "its identity is not on record".into())),
         ("tank", run.tank.clone()),
-        ("bath", run.bath.clone().unwrap_or_else(|| "not on record".into())),
         (
             "outcome",
             format!("{}{}", run.state, run.cause.as_deref().map_or(String::new(), |c| format!(": {c}"))),
         ),
         ("worked", shown(run.worked_seconds)),
         ("charge", got),
-        ("not observed", unseen),
     ]);
     out.end();
-    settings(out, run, units);
     parts(out, run, units);
-    deposit(out, run, units);
+    deposit(out, run, found, units);
     out.section("Readings");
     if run.readings.is_empty() {
         out.put(format_args!("<p>There are no readings.</p>\n"));
@@ -147,6 +172,24 @@ fn run(out: &mut Out, run: &RunPart, title: &str, units: Units) {
     out.end();
     phases(out, &run.phases, units);
     alarms(out, run);
+}
+
+/// What only who looks into it later asks for.
+fn set_by(out: &mut Out, run: &RunPart, units: Units) {
+    settings(out, run, units);
+    let unseen = match run.unobserved_seconds {
+        s if s > 0.0 => format!("{}; no charge is counted for it", Span::new(s).show(units)),
+        _ => "none".into(),
+    };
+    out.section("Station and bath");
+    out.facts(&[
+        ("station", run.station.clone()),
+        ("supply", run.supply.clone().unwrap_or_else(|| "its identity is not on record".into())),
+        ("bath", run.bath.clone().unwrap_or_else(|| "not on record".into())),
+        ("not observed", unseen),
+        ("charge counted", "by trapezoid, from reading to reading".into()),
+    ]);
+    out.end();
 }
 
 /// `2026-11-25 14:03:07` of an RFC 3339 time.
@@ -233,7 +276,7 @@ fn parts(out: &mut Out, run: &RunPart, units: Units) {
     out.end();
 }
 
-fn deposit(out: &mut Out, run: &RunPart, units: Units) {
+fn deposit(out: &mut Out, run: &RunPart, found: Option<&Found>, units: Units) {
     let Some(t) = &run.thickness else { return };
     let length = |m: f64| Length::new(m).show(units);
     let mut facts = vec![("mean", format!("{} of {}", length(t.mean_meters), t.metal))];
@@ -252,10 +295,11 @@ fn deposit(out: &mut Out, run: &RunPart, units: Units) {
     if let Some(e) = t.efficiency {
         facts.push(("efficiency used", Ratio::new(e).show(units)));
     }
+    facts.push(("measured", found.map_or("no".into(), |f| f.text(units))));
     out.section("Deposit, predicted from the charge");
     out.facts(&facts);
     out.put(format_args!(
-        "<p>Not measured. The mean is over all that took current; edges get more, recesses less. A standard's minimum \
+        "<p>Only what stands beside \u{201c}measured\u{201d} was measured. The mean is over all that took current; edges get more, recesses less. A standard's minimum \
          counts where the deposit is thinnest.</p>\n"
     ));
     out.end();
@@ -326,8 +370,8 @@ pub(super) fn measured(out: &mut Out, record: &Record, units: Units) {
             .iter()
             .map(|m| {
                 let mut text = m.text.clone().unwrap_or_default();
-                if let Some(step) = m.step {
-                    text = format!("step {step}: {text}");
+                if let Some(step) = m.step.and_then(|n| record.steps.iter().find(|s| s.number == n)) {
+                    text = format!("step {}: {text}", step.label());
                 }
                 if let Some(back) = &m.taken_back {
                     // What no longer counts needs no cautions.
@@ -410,7 +454,8 @@ pub(super) fn signatures(out: &mut Out, record: &Record) {
 }
 
 fn footer(out: &mut Out, record: &Record) {
-    out.put(format_args!("<footer>\n"));
+    let what = if record.job.is_some() { "Job" } else { "Run" };
+    out.put(format_args!("<footer>\n<p>{what} {}.</p>\n", escape(&record.id)));
     job_html::seals(out, record);
     for run in record.steps.iter().filter(|_| record.job.is_none()).filter_map(|s| s.run.as_ref()) {
         match &run.seal {

@@ -1,6 +1,6 @@
 //! From the ledger's rows of a job, and of the runs inside it, to a record.
 
-use super::build::{Sources, content, deviations, duration, entries, notes, run_of, seal};
+use super::build::{Sources, content, deviations, duration, entries, notes, run_of, seal, sum_up};
 use super::*;
 use crate::ledger::{EventRow, JobRow, JobStepRow, RecordRow};
 use serde_json::Value;
@@ -53,15 +53,19 @@ pub fn from_job(sources: JobSources) -> Record {
     };
     entries(&own, &mut record);
     let shares = share_out(&rows, &events);
+    let mut tries: BTreeMap<u32, u32> = BTreeMap::new();
     for (row, said) in rows.iter().zip(&shares) {
         let planned =
             usize::try_from(row.sheet_step).unwrap_or(0).checked_sub(1).map(|at| &plan["steps"][at]);
+        let planned = planned.unwrap_or(&Value::Null);
+        let attempt = tries.entry(row.sheet_step).or_default();
+        *attempt += 1;
         let run = row.run.as_ref().and_then(|id| by_id.remove(id));
+        let step = Step { attempt: Some(*attempt), ..step(row, planned, said, run.as_ref()) };
         if let Some(run) = &run {
-            of_a_run(run, row, &job, &mut record);
+            of_a_run(run, &step, &job, &mut record);
         }
-        let step = step(row, planned.unwrap_or(&Value::Null), said, run.as_ref());
-        of_a_step(&step, said, &mut record.deviations);
+        of_a_step(&step, said, is_asked_for(planned), &mut record.deviations);
         record.steps.push(step);
     }
     // A run that no step names: the daemon died before the step's row had it.
@@ -85,12 +89,18 @@ pub fn from_job(sources: JobSources) -> Record {
         cause: job.cause,
         continues: job.continues,
         worked_by: hands(&job.started_by, &record.steps),
+        alarms: events
+            .iter()
+            .filter(|e| e.kind == "warning" && !e.text.ends_with(" is over"))
+            .map(|e| Remark { at: e.at.clone(), text: e.text.clone(), by: None })
+            .collect(),
         step_seals: own.iter().filter(|e| e.kind == "step").count(),
         seal: own.iter().find(|e| e.kind == "job").map(seal),
     });
     record.deviations.sort_by(|a, b| a.at.cmp(&b.at));
     record.notes.sort_by(|a, b| a.at.cmp(&b.at));
     record.measurements.sort_by(|a, b| a.at.cmp(&b.at));
+    sum_up(&mut record);
     record
 }
 
@@ -179,6 +189,7 @@ fn step(row: &JobStepRow, planned: &Value, said: &[EventRow], run: Option<&Sourc
         ended: row.ended.clone(),
         outcome: row.outcome.clone().unwrap_or_else(|| "at work".into()),
         sheet_step: Some(row.sheet_step),
+        attempt: None,
         kind: Some(row.kind.clone()),
         planned_seconds: duration(&dip["time"])
             .or_else(|| duration(&bake["time"]))
@@ -200,12 +211,19 @@ fn step(row: &JobStepRow, planned: &Value, said: &[EventRow], run: Option<&Sourc
             })
             .collect(),
         run: run.map(run_of),
+        measured: None,
     }
 }
 
+/// Whether somebody is asked if the load came out when the current of that step has ended: with its first rinse. From a
+/// strike that goes under current straight into the next tank nobody is.
+fn is_asked_for(planned: &Value) -> bool {
+    planned["rinse"].as_array().is_none_or(|rinse| !rinse.is_empty())
+}
+
 /// What of a run's own record belongs on that of its job.
-fn of_a_run(run: &Sources, row: &JobStepRow, job: &JobRow, record: &mut Record) {
-    let place = format!("step {}, {}", row.number, row.name);
+fn of_a_run(run: &Sources, step: &Step, job: &JobRow, record: &mut Record) {
+    let place = step.place();
     let told = |r: Remark| Remark { text: format!("{place}: {}", r.text), ..r };
     let part = run_of(run);
     record.deviations.extend(deviations(run, &part).into_iter().map(told));
@@ -219,7 +237,7 @@ fn of_a_run(run: &Sources, row: &JobStepRow, job: &JobRow, record: &mut Record) 
     record.notes.extend(notes(run).into_iter().map(told));
     let mut own = Record { job: None, ..super::build::empty(run, &part) };
     entries(&run.entries, &mut own);
-    let number = usize::try_from(row.number).ok();
+    let number = Some(step.number);
     record.measurements.extend(own.measurements.into_iter().map(|m| Measurement { step: number, ..m }));
     record.notes.extend(own.notes.into_iter().map(told));
     // Lot and customer go onto each run of a job by themselves: no amendment.
@@ -239,8 +257,8 @@ fn of_a_run(run: &Sources, row: &JobStepRow, job: &JobRow, record: &mut Record) 
     }));
 }
 
-fn of_a_step(step: &Step, said: &[EventRow], all: &mut Vec<Remark>) {
-    let place = format!("step {}, {}", step.number, step.name);
+fn of_a_step(step: &Step, said: &[EventRow], is_asked_for: bool, all: &mut Vec<Remark>) {
+    let place = step.place();
     let mut say = |at: &str, text: String, by: Option<&str>| {
         all.push(Remark { at: at.into(), text: format!("{place}: {text}"), by: by.map(Into::into) });
     };
@@ -283,7 +301,7 @@ fn of_a_step(step: &Step, said: &[EventRow], all: &mut Vec<Remark>) {
         (Some(late), Some(ended)) if late > UNLOAD => {
             say(ended, format!("came out late: {late:.0} s after its current had ended"), None);
         }
-        (None, Some(ended)) if done => {
+        (None, Some(ended)) if done && is_asked_for => {
             say(ended, "nobody said that the load came out after its current had ended".into(), None);
         }
         _ => {}
@@ -332,7 +350,8 @@ fn of_the_job(job: &JobRow, events: &[EventRow], own: &[RecordRow], printed: &st
 pub fn steps_csv(record: &Record) -> String {
     let mut out = String::from(
         "number,sheet_step,name,kind,tank,began,ended,outcome,by,reason,planned_seconds,most_seconds,dwell_seconds,\
-         target_coulombs,charge_coulombs,unobserved_seconds,worked_seconds,mean_meters,least_meters,run\n",
+         target_coulombs,charge_coulombs,unobserved_seconds,worked_seconds,mean_meters,least_meters,run,attempt,\
+         measured_mean_meters,measured_least_meters,measured_most_meters,measured_efficiency\n",
     );
     let quoted = |text: &str| {
         let plain = !text.contains(['"', ',', '\n', '\r']);
@@ -364,6 +383,11 @@ pub fn steps_csv(record: &Record) -> String {
             figure(thickness.map(|t| t.mean_meters)),
             figure(thickness.and_then(|t| t.least_meters)),
             word(run.map(|r| r.id.as_str())),
+            s.attempt.map_or(String::new(), |n| n.to_string()),
+            figure(s.measured.as_ref().and_then(|m| m.mean_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.least_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.most_meters)),
+            figure(s.measured.as_ref().and_then(|m| m.efficiency)),
         ];
         out += &cells.join(",");
         out.push('\n');

@@ -17,7 +17,7 @@ pub(super) fn body(out: &mut Out, record: &Record, units: Units) {
     deposits(out, record, units);
     parts(out, record, units);
     charges(out, &record.steps, units);
-    alarms(out, &record.steps);
+    alarms(out, record);
     measured(out, record, units);
     if !record.notes.is_empty() {
         remarks(out, "Notes", &record.notes, 8, "");
@@ -25,16 +25,25 @@ pub(super) fn body(out: &mut Out, record: &Record, units: Units) {
     amendments(out, record);
     plots(out, &record.steps);
     signatures(out, record);
+    set_by(out, record);
 }
 
-fn facts(out: &mut Out, record: &Record) {
+/// What only who looks into it later asks for.
+fn set_by(out: &mut Out, record: &Record) {
     let Some(job) = &record.job else { return };
-    let cause = job.cause.as_deref().map_or(String::new(), |c| format!(": {c}"));
     let runs = || record.steps.iter().filter_map(|s| s.run.as_ref());
     let mut supplies: Vec<String> = runs().filter_map(|r| r.supply.clone()).collect();
     supplies.dedup();
     let supply =
         if supplies.is_empty() { "its identity is not on record".into() } else { supplies.join("; ") };
+    out.section("Station");
+    out.facts(&[("station", job.station.clone()), ("supply", supply)]);
+    out.end();
+}
+
+fn facts(out: &mut Out, record: &Record) {
+    let Some(job) = &record.job else { return };
+    let cause = job.cause.as_deref().map_or(String::new(), |c| format!(": {c}"));
     out.facts(&[
         ("lot", record.lot.clone().unwrap_or_else(|| "not entered".into())),
         ("customer's reference", record.customer.clone().unwrap_or_else(|| "not entered".into())),
@@ -44,8 +53,6 @@ fn facts(out: &mut Out, record: &Record) {
         ("ended", job.ended.as_deref().map_or("not yet".into(), plain)),
         ("outcome", format!("{}{cause}", job.state)),
         ("worked by", job.worked_by.join(", ")),
-        ("station", job.station.clone()),
-        ("supply", supply),
     ]);
 }
 
@@ -109,7 +116,7 @@ fn steps(out: &mut Out, steps: &[Step], units: Units) {
             who.dedup();
             let outcome = if s.outcome == "skipped" { "SKIPPED" } else { &s.outcome };
             vec![
-                s.number.to_string(),
+                s.label(),
                 s.name.clone(),
                 s.tank.clone().unwrap_or_else(|| "-".into()),
                 clock(s.began.as_deref()),
@@ -123,28 +130,13 @@ fn steps(out: &mut Out, steps: &[Step], units: Units) {
         .collect();
     out.table(&["#no.", "step", "tank", "@began", "#lasted", "planned", "done", "outcome", "by"], &rows);
     out.put(format_args!(
-        "<p>A step that was done twice stands twice. \u{201c}Lasted\u{201d} is with hanging, answering and rinsing.</p>\n"
+        "<p>Numbered as in the sheet; a step that was done twice stands twice. \u{201c}Lasted\u{201d} is with hanging, answering and rinsing.</p>\n"
     ));
     out.end();
 }
 
 fn deposits(out: &mut Out, record: &Record, units: Units) {
     let length = |m: f64| Length::new(m).show(units);
-    let measured = |number: usize| {
-        let found: Vec<f64> = record
-            .measurements
-            .iter()
-            .filter(|m| m.step == Some(number) && m.taken_back.is_none() && m.undoes.is_none())
-            .filter_map(|m| m.thickness_meters)
-            .collect();
-        let least = found.iter().copied().fold(f64::INFINITY, f64::min);
-        let most = found.iter().copied().fold(0.0, f64::max);
-        match found.len() {
-            0 => "-".to_owned(),
-            1 => length(least),
-            n => format!("{} to {} ({n} places)", length(least), length(most)),
-        }
-    };
     let range = |t: &Thickness| match (t.low_meters, t.high_meters) {
         (Some(low), Some(high)) => format!("{} to {}", length(low), length(high)),
         _ => "not known".into(),
@@ -156,7 +148,7 @@ fn deposits(out: &mut Out, record: &Record, units: Units) {
         .filter_map(|(s, run)| {
             let t = run.thickness.as_ref()?;
             Some(vec![
-                s.number.to_string(),
+                s.label(),
                 format!("{} ({})", s.name, t.metal),
                 run.settings
                     .density_amperes_per_square_meter
@@ -164,7 +156,7 @@ fn deposits(out: &mut Out, record: &Record, units: Units) {
                 length(t.mean_meters),
                 range(t),
                 t.least_meters.map_or("not known".into(), |m| format!("about {}", length(m))),
-                measured(s.number),
+                s.measured.as_ref().map_or("-".into(), |m| m.text(units)),
             ])
         })
         .collect();
@@ -216,7 +208,7 @@ fn charges(out: &mut Out, steps: &[Step], units: Units) {
         sum.charge += run.charge_coulombs;
         sum.unseen += run.unobserved_seconds;
         sum.worked += run.worked_seconds;
-        sum.steps.push(step.number.to_string());
+        sum.steps.push(step.label());
     }
     if tanks.is_empty() {
         return;
@@ -235,35 +227,47 @@ fn charges(out: &mut Out, steps: &[Step], units: Units) {
             ]
         })
         .collect();
-    out.section("Charge by tank, by trapezoid");
+    out.section("Charge by tank");
     out.table(&["tank", "bath", "steps", "#charge", "#under current", "not observed"], &rows);
     out.end();
 }
 
-fn alarms(out: &mut Out, steps: &[Step]) {
-    let all: Vec<_> = steps
+/// The runs' own and the job's, in the order they came.
+fn alarms(out: &mut Out, record: &Record) {
+    let of_runs = record
+        .steps
         .iter()
         .filter_map(|s| Some((s, s.run.as_ref()?)))
         .flat_map(|(s, run)| run.alarms.iter().map(move |a| (s, a)))
-        .collect();
-    out.section("Alarms of the runs");
+        .map(|(s, a)| {
+            let row = vec![
+                format!("{}\u{25be}{}", s.label(), a.number),
+                clock(Some(&a.at)),
+                format!("{} ({})", a.watch, a.priority),
+                a.text.clone(),
+                a.acknowledged.clone().unwrap_or_else(|| "nobody, during the run".into()),
+            ];
+            (a.at.as_str(), row)
+        });
+    let of_job = record.job.iter().flat_map(|job| &job.alarms).map(|a| {
+        let (watch, text) = a.text.split_once(": ").unwrap_or((&a.text, ""));
+        let during =
+            record.steps.iter().rfind(|s| s.began.as_deref().is_some_and(|began| began <= a.at.as_str()));
+        let step = during.map_or("-".into(), |s| s.label());
+        let row = vec![step, clock(Some(&a.at)), format!("{watch} (of the job)"), text.into(), "-".into()];
+        (a.at.as_str(), row)
+    });
+    let mut all: Vec<_> = of_runs.chain(of_job).collect();
+    all.sort_by(|a, b| a.0.cmp(b.0));
+    let all: Vec<_> = all.into_iter().map(|(_, row)| row).collect();
+    out.section("Alarms");
     if all.is_empty() {
         out.put(format_args!("<p>None was raised.</p>\n"));
     } else {
-        let rows: Vec<_> = all
-            .iter()
-            .take(MOST)
-            .map(|(s, a)| {
-                vec![
-                    format!("{}\u{25be}{}", s.number, a.number),
-                    clock(Some(&a.at)),
-                    format!("{} ({})", a.watch, a.priority),
-                    a.text.clone(),
-                    a.acknowledged.clone().unwrap_or_else(|| "nobody, during the run".into()),
-                ]
-            })
-            .collect();
-        out.table(&["step\u{25be}no.", "@at", "alarm", "what was seen", "attended to"], &rows);
+        out.table(
+            &["step\u{25be}no.", "@at", "alarm", "what was seen", "attended to"],
+            &all[..all.len().min(MOST)],
+        );
         super::html::more(out, all.len(), MOST);
     }
     out.end();
@@ -279,7 +283,7 @@ fn plots(out: &mut Out, steps: &[Step]) {
     let (drawn, left) = if drawn.is_empty() { (left, drawn) } else { (drawn, left) };
     out.put(format_args!("<h2>Readings</h2>\n<div class=\"plots\">\n"));
     for (step, run) in drawn {
-        let title = format!("Step {}: {} in {}", step.number, step.name, run.tank);
+        let title = format!("Step {}: {} in {}", step.label(), step.name, run.tank);
         out.put(format_args!("<figure><figcaption>{}</figcaption>\n", escape(&title)));
         if run.readings.is_empty() {
             out.put(format_args!("<p>There are no readings.</p>\n"));
@@ -290,7 +294,7 @@ fn plots(out: &mut Out, steps: &[Step]) {
     }
     out.put(format_args!("</div>\n"));
     if !left.is_empty() {
-        let numbers: Vec<_> = left.iter().map(|(step, _)| step.number.to_string()).collect();
+        let numbers: Vec<_> = left.iter().map(|(step, _)| step.label()).collect();
         out.put(format_args!(
             "<p>Steps that deposit nothing are not drawn here ({}): each is a run with a record of its own.</p>\n",
             numbers.join(", ")
@@ -322,9 +326,9 @@ pub(super) fn seals(out: &mut Out, record: &Record) {
             let run = s.run.as_ref()?;
             Some(match &run.seal {
                 Some(seal) => {
-                    format!("step {}: entry {}, {}\u{2026}", s.number, seal.seq, &seal.hash.get(..16)?)
+                    format!("step {}: entry {}, {}\u{2026}", s.label(), seal.seq, &seal.hash.get(..16)?)
                 }
-                None => format!("step {}: not sealed", s.number),
+                None => format!("step {}: not sealed", s.label()),
             })
         })
         .collect();

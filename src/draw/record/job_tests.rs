@@ -160,16 +160,16 @@ fn whatever_went_otherwise_than_planned_stands_among_the_deviations() {
     let told = told(&from_job(job()));
     for wanted in [
         "step 1, water-break: not passed",
-        "step 4, nickel: step-late: the metal passivates meanwhile",
-        "step 4, nickel: the job is held: jonas sent off",
-        "step 4, nickel: jonas: resume",
-        "step 4, nickel: came out late: 180 s after its current had ended",
-        "step 5, dry: SKIPPED: the towels are gone",
-        "step 4, nickel: 1.5 s under current were not observed; no charge is counted for them",
+        "step 3, nickel: step-late: the metal passivates meanwhile",
+        "step 3, nickel: the job is held: jonas sent off",
+        "step 3, nickel: jonas: resume",
+        "step 3, nickel: came out late: 180 s after its current had ended",
+        "step 4, dry: SKIPPED: the towels are gone",
+        "step 3, nickel: 1.5 s under current were not observed; no charge is counted for them",
     ] {
         assert!(told.iter().any(|t| t == wanted), "{wanted}: {told:#?}");
     }
-    assert!(!told.iter().any(|t| t.contains("is over") || t.contains("step 2,")), "{told:#?}");
+    assert!(!told.iter().any(|t| t.contains("is over") || t.contains("second try")), "{told:#?}");
 
     let mut s = job();
     s.events.retain(|e| !e.text.starts_with("ada: done"));
@@ -178,9 +178,9 @@ fn whatever_went_otherwise_than_planned_stands_among_the_deviations() {
     s.entries.retain(|e| e.kind != "job");
     let told = self::told(&from_job(s));
     for wanted in [
-        "step 3, activate: nobody said that the load came out: how long it was in is not known",
-        "step 4, nickel: nobody said that the load came out after its current had ended",
-        "step 4, nickel: the worksheet of its run is not on record",
+        "step 2, activate: nobody said that the load came out: how long it was in is not known",
+        "step 3, nickel: nobody said that the load came out after its current had ended",
+        "step 3, nickel: the worksheet of its run is not on record",
         "the job was aborted: interrupted",
         "the job is not sealed",
     ] {
@@ -192,10 +192,45 @@ fn whatever_went_otherwise_than_planned_stands_among_the_deviations() {
 }
 
 #[test]
+fn step_done_again_keeps_its_number_in_the_sheet_and_so_does_every_step_after_it() {
+    let mut s = job();
+    s.steps[1].outcome = Some("failed".into());
+    let record = from_job(s);
+    let labels: Vec<_> = record.steps.iter().map(Step::label).collect();
+    assert_eq!(labels, ["1", "1 (second try)", "2", "3", "4"]);
+    let told = told(&record);
+    assert!(told.contains(&"step 1, water-break (second try): not passed".to_owned()), "{told:#?}");
+    let page = html(&record, Units::Metric);
+    for wanted in ["<td class=\"n\">1 (second try)</td>", "Step 3: nickel in nickel", "step 3: cup 3"] {
+        assert!(page.contains(wanted), "{wanted}: {page}");
+    }
+    let csv = steps_csv(&record);
+    assert!(
+        csv.lines().nth(2).unwrap().starts_with("2,1,water-break,")
+            && csv.contains(",0190,1,,0.0000019,0.0000019,\n"),
+        "{csv}"
+    );
+}
+
+#[test]
+fn load_that_goes_under_current_into_the_next_tank_is_no_deviation_for_what_nobody_was_asked() {
+    let unanswered = |rinse: serde_json::Value| {
+        let mut s = job();
+        s.events.retain(|e| !e.text.starts_with("ada: done"));
+        let mut plan: serde_json::Value = serde_json::from_str(&s.job.plan_json).unwrap();
+        plan["steps"][2]["rinse"] = rinse;
+        s.job.plan_json = plan.to_string();
+        told(&from_job(s)).iter().any(|t| t.starts_with("step 3, nickel: nobody said"))
+    };
+    assert!(!unanswered(json!([])), "the sheet asks nobody");
+    assert!(unanswered(json!(["rinse-1 (tap)"])), "asked, and not answered");
+}
+
+#[test]
 fn dip_past_its_most_is_told_even_where_no_warning_was_recorded() {
     let mut s = job();
     s.job.plan_json = s.job.plan_json.replace("\"secs\":60", "\"secs\":30");
-    assert!(told(&from_job(s)).contains(&"step 3, activate: in for 40 s; the sheet allows 30 s".to_owned()));
+    assert!(told(&from_job(s)).contains(&"step 2, activate: in for 40 s; the sheet allows 30 s".to_owned()));
 }
 
 #[test]
@@ -220,9 +255,31 @@ fn measurement_that_was_taken_back_is_tied_to_what_took_it_back_and_counts_no_mo
     assert_eq!(edge.taken_back.as_deref(), Some("2026-01-01T00:20:11.000Z by ada"));
     assert_eq!(edge.step, Some(4));
     let page = html(&record, Units::Metric);
-    assert!(page.contains("TAKEN BACK 2026-01-01 00:20:11 by ada: step 4: edge"), "{page}");
+    assert!(page.contains("TAKEN BACK 2026-01-01 00:20:11 by ada: step 3: edge"), "{page}");
     assert!(page.contains("(measurement 7)"));
     assert!(page.contains("<td>1.9 µm</td>"), "of the two only the other counts as measured");
+}
+
+#[test]
+fn deposit_that_was_weighed_is_not_told_as_not_measured() {
+    let mut s = job();
+    s.runs[0].entries.retain(|e| e.kind != "measurement");
+    let worked_out = json!({"method": "worked out", "text": "efficiency 97.4 % by weight", "finding": 7,
+                            "mean_meters": 2.02e-6, "efficiency": 0.974, "efficiency_by": "weight",
+                            "efficiency_counts": true});
+    s.runs[0].entries.push(entry(10, "measurement", Some("jonas"), worked_out));
+    let record = from_job(s.clone());
+    let said = "mean 2.02 µm by weight; efficiency 97.4 % by weight";
+    assert_eq!(record.steps[3].measured.as_ref().unwrap().text(Units::Metric), said);
+    assert!(record.steps.iter().filter(|step| step.measured.is_some()).count() == 1);
+    assert!(html(&record, Units::Metric).contains(&format!("<td>{said}</td>")));
+    assert!(steps_csv(&record).contains(",0.00000202,,,0.974\n"), "{}", steps_csv(&record));
+    // The run's own page says the same.
+    let page = html(&from_run(s.runs.remove(0)), Units::Metric);
+    assert!(page.contains(&format!("<dt>measured</dt><dd>{said}</dd>")), "{page}");
+
+    let doubtful = Found { efficiency: Some(1.02), efficiency_counts: Some(false), ..Found::default() };
+    assert!(doubtful.text(Units::Metric).ends_with("does not count for the tank"));
 }
 
 #[test]
@@ -260,7 +317,7 @@ fn cleaner_takes_no_room_among_the_plots_and_is_named_below_them() {
     let page = html(&from_job(s), Units::Metric);
     well_formed(&page);
     assert_eq!(page.matches("<svg").count(), 1, "the cleaner's plot");
-    assert!(page.contains("Steps that deposit nothing are not drawn here (2)"), "{page}");
+    assert!(page.contains("Steps that deposit nothing are not drawn here (1 (second try))"), "{page}");
     // Where nothing else ran, it is drawn.
     let mut s = job();
     (s.runs[0].run.metal, s.runs[0].run.thickness_meters) = (None, None);

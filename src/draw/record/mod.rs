@@ -17,12 +17,13 @@ mod job_tests;
 mod tests;
 
 pub use build::{Sources, from_run, run_of};
-pub use html::html;
+pub use html::{Served, html, served};
 pub use job::{JobSources, from_job, steps_csv};
 
 use super::plot::{self, Mark, Paper};
 use crate::ledger::{ReadingRow, StageRow};
-use serde::Serialize;
+use crate::quantity::{Length, Ratio, Units};
+use serde::{Deserialize, Serialize};
 
 /// What a whole load got.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -82,6 +83,8 @@ pub struct JobPart {
     pub continues: Option<String>,
     /// Everybody who answered or sent a step back, whoever started it first.
     pub worked_by: Vec<String>,
+    /// What the job itself raised: over-dwell, a step begun late.
+    pub alarms: Vec<Remark>,
     /// How many of its steps were sealed as they ended.
     pub step_seals: usize,
     /// Its seal; nothing while it is open.
@@ -91,7 +94,7 @@ pub struct JobPart {
 /// One step of the treatment; those with current have a run.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Step {
-    /// 1 and up.
+    /// As they came, from 1; people are shown [`Step::label`].
     pub number: usize,
     /// What it is: "nickel plate", "acid dip".
     pub name: String,
@@ -105,6 +108,8 @@ pub struct Step {
     pub outcome: String,
     /// Its place in the sheet, from 1; of a job.
     pub sheet_step: Option<u32>,
+    /// How often that step of the sheet had been come to by then, this time with it; of a job.
+    pub attempt: Option<u32>,
     /// `dip`, `powered`, `inspect`, `prompt`; of a job.
     pub kind: Option<String>,
     /// How long a dip, a bake or a timed run was to last.
@@ -125,6 +130,77 @@ pub struct Step {
     pub answers: Vec<Remark>,
     /// Its run.
     pub run: Option<RunPart>,
+    /// What the measurements on its parts come to.
+    pub measured: Option<Found>,
+}
+
+/// What the measurements on a step's parts come to; those taken back are not among them.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Found {
+    /// Readings of thickness.
+    pub places: usize,
+    /// The thinnest of them.
+    pub least_meters: Option<f64>,
+    /// The thickest.
+    pub most_meters: Option<f64>,
+    /// The mean as last worked out, by weight or of readings.
+    pub mean_meters: Option<f64>,
+    /// Metal over what the charge could have deposited, 0 to 1, as last worked out.
+    pub efficiency: Option<f64>,
+    /// What both rest on: `weight` or `readings`.
+    pub efficiency_by: Option<String>,
+    /// Whether that is good enough to speak for the tank.
+    pub efficiency_counts: Option<bool>,
+}
+
+impl Found {
+    /// For people, on one line; the same words on the page and in the terminal.
+    pub fn text(&self, units: Units) -> String {
+        let length = |m: f64| Length::new(m).show(units);
+        let by = self.efficiency_by.as_deref().map_or(String::new(), |by| format!(" by {by}"));
+        let mut all = Vec::new();
+        match (self.least_meters, self.most_meters) {
+            (Some(least), _) if self.places == 1 => all.push(length(least)),
+            (Some(least), Some(most)) => {
+                all.push(format!("{} to {} ({} places)", length(least), length(most), self.places));
+            }
+            _ => {}
+        }
+        all.extend(self.mean_meters.map(|m| format!("mean {}{by}", length(m))));
+        all.extend(self.efficiency.map(|e| {
+            let doubt = if self.efficiency_counts == Some(false) {
+                ", which does not count for the tank"
+            } else {
+                ""
+            };
+            format!("efficiency {}{by}{doubt}", Ratio::new(e).show(units))
+        }));
+        all.join("; ")
+    }
+}
+
+impl Step {
+    /// Its number as the sheet has it, and which try it was: `4`, `4 (second try)`.
+    pub fn label(&self) -> String {
+        let number = self.sheet_step.map_or_else(|| self.number.to_string(), |n| n.to_string());
+        format!("{number}{}", tried(self.attempt.unwrap_or(1)))
+    }
+
+    /// The same with its name: `step 4, nickel`, `step 4, nickel (second try)`.
+    pub fn place(&self) -> String {
+        let number = self.sheet_step.map_or_else(|| self.number.to_string(), |n| n.to_string());
+        format!("step {number}, {}{}", self.name, tried(self.attempt.unwrap_or(1)))
+    }
+}
+
+/// ` (second try)`; nothing of the first.
+pub fn tried(attempt: u32) -> String {
+    match attempt {
+        0 | 1 => String::new(),
+        2 => " (second try)".into(),
+        3 => " (third try)".into(),
+        n => format!(" (try {n})"),
+    }
 }
 
 /// A run within a record.
@@ -330,9 +406,21 @@ pub struct Measurement {
     pub method: Option<String>,
     /// What was found.
     pub thickness_meters: Option<f64>,
+    /// What was on the scale before plating.
+    pub weight_before_grams: Option<f64>,
+    /// The same after it.
+    pub weight_after_grams: Option<f64>,
+    /// Worked out: the mean thickness.
+    pub mean_meters: Option<f64>,
+    /// Worked out: metal over what the charge could have deposited, 0 to 1.
+    pub efficiency: Option<f64>,
+    /// What that rests on: `weight` or `readings`.
+    pub efficiency_by: Option<String>,
+    /// Whether that is good enough to speak for the tank.
+    pub efficiency_counts: Option<bool>,
     /// Where, on which part, and anything else.
     pub text: Option<String>,
-    /// Which step of a job.
+    /// Which step of a job, by [`Step::number`].
     pub step: Option<usize>,
     /// Which measurement it belongs to; nothing on records of before they were numbered.
     pub finding: Option<i64>,

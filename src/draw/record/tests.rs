@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::draw::plot::tests::well_formed;
+use crate::ledger::fixtures::run_row;
 use crate::ledger::{AlarmRow, EventRow, RecordRow, RunRow};
 use crate::quantity::Units;
 use serde_json::{Value, json};
@@ -69,28 +70,8 @@ pub(super) fn sources() -> Sources {
     };
     Sources {
         run: RunRow {
-            id: "0190".into(),
-            station: "bench".into(),
-            tank: "nickel".into(),
-            title: "6 key cups".into(),
-            started_by: "mila".into(),
-            started: "2026-01-01T00:00:00.000Z".into(),
-            ended: Some("2026-01-01T00:01:00.000Z".into()),
-            state: "complete".into(),
-            cause: Some("target reached".into()),
-            charge_coulombs: 118.0,
             target_coulombs: Some(118.0),
             unobserved_seconds: 1.5,
-            worked_seconds: 59.0,
-            area_square_meters: 0.01,
-            parts: 6,
-            metal: Some("Ni".into()),
-            thickness_meters: Some(2e-6),
-            continues: None,
-            load_slope_ohm_square_meters: None,
-            job: None,
-            lot: None,
-            customer: None,
             order_json: json!({
                 "bath": "watts-nickel", "entry": "dead", "turn": {"faces": 2},
                 "control": {"current": {"setpoint": "2 A", "ceiling": "6 V", "slope": "0.1 A/s"}},
@@ -98,6 +79,7 @@ pub(super) fn sources() -> Sources {
                 "goal": {"charge": 118_000_000}, "time-limit": {"secs": 120, "nanos": 0},
             })
             .to_string(),
+            ..run_row("0190")
         },
         stages: vec![
             stage(0.0, "running", "steady"),

@@ -136,10 +136,17 @@ impl WarningKind {
                 "Hydrogen spreads in the steel; strong steel may break later, without warning.",
             ),
         };
+        let remedy = match self {
+            WarningKind::OverDwell => "Take the load out now and rinse it, then look for etching.",
+            WarningKind::Late => {
+                "Begin the step at once; where the metal has stood dry or for minutes, activate again."
+            }
+            WarningKind::BakeLate => "Get the part into the oven now.",
+        };
         Help {
             cause,
             consequence,
-            remedy: "Do what the job says and answer it: the condition ends with the answer.",
+            remedy,
             minutes: 1,
             unseen: "Where the load really is: only the operator's answers tell.",
         }

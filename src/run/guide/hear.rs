@@ -3,6 +3,7 @@
 use super::api::{About, JobAnswer, JobEvent, Outcome};
 use super::machine::{Guide, Held, Out, Phase, note};
 use super::words;
+use crate::process::spoken;
 use crate::run::{Answer, Event, Question, RunPhase, RunState};
 
 impl Guide {
@@ -72,8 +73,12 @@ impl Guide {
             }
             return self.rinse(None, out);
         }
-        let why =
-            format!("the run of {:?} was {}: {}", self.here().name, outcome.state.name(), outcome.cause);
+        let why = format!(
+            "the run of {} was {}: {}",
+            spoken(&self.here().name),
+            outcome.state.name(),
+            outcome.cause
+        );
         self.phase = Phase::RunFailed;
         self.close_row(Outcome::Failed, Some(why.clone()), None, out);
         match self.ending.take() {

@@ -4,7 +4,7 @@ use super::api::{About, JobAnswer, LeadsTo};
 use super::machine::{Guide, Phase};
 use super::plan::{JobStep, JobTodo};
 use super::words;
-use crate::process::{Entry, Polarity};
+use crate::process::{Entry, Polarity, spoken};
 use crate::quantity::Span;
 
 /// For each of the answers to the question that is about to be put.
@@ -34,7 +34,7 @@ fn not_passed(guide: &Guide) -> String {
 fn no(guide: &Guide, about: About) -> String {
     match about {
         About::HangPart | About::TurnPart => {
-            "the run is held with the output off; resume goes on, stop --run ends it".into()
+            "the run is held with the output off until you say how to go on".into()
         }
         _ if guide.phase == Phase::SwapBack => {
             "the job is held, the leads still swapped; resume asks again, stop ends it".into()
@@ -63,7 +63,7 @@ fn done(guide: &Guide, about: About) -> String {
             Some(time) => format!("the {} count from then", Span::from(time)),
             None => after(guide),
         },
-        (About::TakeOut, _) if !step.rinse.is_empty() => format!("rinse: {}", step.rinse.join(", then ")),
+        (About::TakeOut, _) if !step.rinse.is_empty() => format!("rinse in {}", words::waters(step)),
         _ => after(guide),
     }
 }
@@ -80,8 +80,9 @@ fn after(guide: &Guide) -> String {
 }
 
 fn place(step: &JobStep) -> String {
-    let tank = step.tank.as_ref().map_or(String::new(), |tank| format!(" in {tank}"));
-    format!("{}{tank}", step.name)
+    // Many a step is called as its tank is: "nickel in nickel" says nothing more.
+    let tank = step.tank.as_ref().filter(|tank| **tank != step.name);
+    format!("{}{}", spoken(&step.name), tank.map_or(String::new(), |tank| format!(" in {tank}")))
 }
 
 fn tank(step: &JobStep) -> &str {

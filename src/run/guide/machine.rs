@@ -214,6 +214,11 @@ impl Guide {
         &self.warnings
     }
 
+    /// What to do about a warning of that kind, while one stands.
+    pub fn remedy(&self, kind: WarningKind) -> Option<String> {
+        self.warnings.iter().any(|w| w.kind == kind).then(|| words::remedy(self.here(), kind))
+    }
+
     /// When [`Guide::step`] has something to say at the latest, if nobody does anything.
     pub fn next_deadline(&self) -> Option<Mono> {
         let step = self.plan.steps.get(self.at).filter(|_| self.open())?;

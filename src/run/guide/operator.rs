@@ -131,7 +131,7 @@ impl Guide {
         let (to, most, advice) = ((*back_to).min(self.at), *most, advice.clone());
         let backs = self.passages[self.at].backs;
         if backs >= most {
-            let why = format!("{:?} was answered no again after {most} times back", self.here().name);
+            let why = format!("{} was answered no again after {most} times back", words::title(self.here()));
             return self.hold(&why, Some(advice), out);
         }
         self.passages[self.at].backs += 1;

@@ -1,7 +1,7 @@
 //! What a job is made from: a sheet's plan, stripped to what guiding needs.
 
 use crate::plan::{LinePlan, Order, Todo};
-use crate::process::{Polarity, Purpose, Sheet};
+use crate::process::{Polarity, Purpose, Sheet, spoken};
 use crate::quantity::{Temperature, Units};
 use crate::run::Refusal;
 use serde::{Deserialize, Serialize};
@@ -111,8 +111,8 @@ impl JobPlan {
         let steps = line.steps.iter().zip(&sheet.steps).map(|(planned, step)| {
             let role = step.tank().and_then(|role| sheet.tank(role));
             let rinse = |name: &String| match sheet.rinse(name) {
-                Some(rinse) => format!("{name} ({})", rinse.water.name()),
-                None => name.clone(),
+                Some(rinse) => rinse.words(),
+                None => spoken(name),
             };
             JobStep {
                 name: planned.name.clone(),

@@ -90,8 +90,10 @@ impl JobView {
 pub struct StepView {
     /// From 1.
     pub number: usize,
-    /// Its name in the sheet.
+    /// Its name in the sheet, by which it is meant.
     pub name: String,
+    /// The same for people: "Look: water break again".
+    pub title: String,
     /// `dip`, `powered`, `inspect` or `prompt`.
     pub kind: &'static str,
     /// The workshop's tank.
@@ -238,6 +240,7 @@ impl Guide {
         StepView {
             number: at + 1,
             name: step.name.clone(),
+            title: words::title(step),
             kind: step.kind(),
             tank: step.tank.clone(),
             state,

@@ -4,7 +4,7 @@ use super::api::{About, JobAnswer};
 use super::machine::{Guide, Phase};
 use super::plan::{JobStep, JobTodo};
 use super::{JobPlan, WarningKind};
-use crate::process::{Confirm, Entry, Polarity};
+use crate::process::{Between, Confirm, Entry, Polarity, spoken};
 use crate::quantity::Span;
 use crate::run::{Outcome, Question, RunPhase};
 use std::time::Duration;
@@ -39,9 +39,7 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
         Phase::Polarity => (About::Polarity, polarity(step), done),
         Phase::Feed => (About::Feed, feed(guide, step), done),
         Phase::In(_) => (About::TakeOut, take_out(step), done),
-        Phase::Rinse => {
-            (About::Rinse, format!("Rinse: {}. Then answer done.", step.rinse.join(", then ")), done)
-        }
+        Phase::Rinse => (About::Rinse, rinse(step), done),
         Phase::Look => {
             let text = match &step.todo {
                 JobTodo::Inspect { question, .. } => question.clone(),
@@ -51,14 +49,14 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
         }
         Phase::SwapBack => (
             About::Polarity,
-            "Output off: swap the leads back, the part's bar to the negative side. Then answer done.".into(),
+            "Current is off: SWAP THE LEADS BACK, the part's bar to the negative side.".into(),
             done,
         ),
         Phase::GoTo | Phase::Run | Phase::RunFailed | Phase::Over => match &step.todo {
-            JobTodo::Prompt { say, bake: None } => (About::Prompt, format!("{say} Then answer done."), done),
+            JobTodo::Prompt { say, bake: None } => (About::Prompt, say.clone(), done),
             JobTodo::Prompt { say, bake: Some(bake) } => {
                 let text = format!(
-                    "{say} Answer done when the part itself is at {}; the {} count from then.",
+                    "{say} Say done when the part itself is at {}; the {} count from then.",
                     bake.temperature,
                     span(bake.time)
                 );
@@ -67,7 +65,7 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
             JobTodo::Dip { time, most } => {
                 let most = most.map_or(String::new(), |m| format!(", out by {} at the latest", span(m)));
                 let text = format!(
-                    "Hang the load in {} for {}{most}, without current. Answer done the moment it is in.",
+                    "Hang the load in {} for {}{most}, without current. Say done the moment it is in.",
                     tank(step),
                     span(*time)
                 );
@@ -81,12 +79,12 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
 fn polarity(step: &JobStep) -> String {
     match &step.todo {
         JobTodo::Powered { part: Polarity::Anode, .. } => format!(
-            "Output off: SWAP THE LEADS. In {} the part is the ANODE: its bar to the positive side, the plates to the \
-             negative. Then answer done.",
+            "Current is off: SWAP THE LEADS. In {} the part is the ANODE: its bar to the positive side, the plates to \
+             the negative.",
             tank(step)
         ),
-        _ => "Output off: SWAP THE LEADS BACK. From here on the part is the cathode: its bar to the negative side, \
-              the anodes to the positive. Then answer done."
+        _ => "Current is off: SWAP THE LEADS BACK. From here on the part is the cathode: its bar to the negative side, \
+              the anodes to the positive."
             .into(),
     }
 }
@@ -100,24 +98,18 @@ fn feed(guide: &Guide, step: &JobStep) -> String {
     };
     let anodes = step.anodes.as_ref().map_or(String::new(), |a| format!(" (opposite: {a})"));
     let hang = match order.entry {
-        Entry::Dead => "hang the load in it; the current comes up by itself after your answer",
+        Entry::Dead => "Hang the load in it. The current comes up by itself when you say done.",
         Entry::Live | Entry::OnContact => {
-            "do not hang the load yet; you are asked for it when the entry voltage is on"
+            "Do NOT hang the load yet: the entry voltage comes on when you say done, then you are asked for it."
         }
     };
-    format!(
-        "Put the supply's leads on {}{anodes}{side}, and {hang}. Answer done when the supply feeds {} and no other tank.",
-        tank(step),
-        tank(step)
-    )
+    format!("Put the supply's leads on {}{anodes} and on no other tank{side}. {hang}", tank(step))
 }
 
 fn take_out(step: &JobStep) -> String {
     match &step.todo {
-        JobTodo::Prompt { .. } => {
-            "The bake is over: take it out of the oven and let it cool. Then answer done.".into()
-        }
-        _ => format!("Take the load out of {} NOW. Then answer done.", tank(step)),
+        JobTodo::Prompt { .. } => "The bake is over: take it out of the oven and let it cool.".into(),
+        _ => format!("Take the load out of {} NOW.", tank(step)),
     }
 }
 
@@ -125,23 +117,30 @@ fn take_out(step: &JobStep) -> String {
 pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
     match question {
         Question::HangPart => {
-            format!("Hang the load in {}: the entry voltage is on. Then answer done.", tank(step))
+            format!("The entry voltage is ON. Hang the load in {}.", tank(step))
         }
         Question::TurnPart { next, faces, count } => {
-            let seen = match &step.todo {
-                JobTodo::Powered { order, .. }
-                    if order.turn.is_some_and(|t| t.confirm == Confirm::Contact) =>
-                {
-                    "The contact is watched: when it breaks and returns, the turn is taken as done; or answer done"
-                }
-                _ => "Then answer done",
+            let turn = match &step.todo {
+                JobTodo::Powered { order, .. } => order.turn,
+                _ => None,
+            };
+            let now = match turn.map(|t| t.between) {
+                Some(Between::EntryVoltage) => "The entry voltage is ON",
+                _ => "Current is off",
+            };
+            let seen = match turn.map(|t| t.confirm) {
+                Some(Confirm::Contact) => " When the contact breaks and returns, that is taken for done.",
+                _ => "",
             };
             let count = if *count {
                 "An alarm stands that a part may have fallen off: count the parts on the bar. "
             } else {
                 ""
             };
-            format!("{count}Turn the parts so that face {next} of {faces} looks at the anode. {seen}.")
+            format!(
+                "{now}. {count}Turn the parts so that face {next} of {faces} looks at the anode.{seen} When you say done, the \
+                 current comes back by itself."
+            )
         }
         Question::Held => question.sentence(),
     }
@@ -149,10 +148,8 @@ pub(super) fn run_question(step: &JobStep, question: &Question) -> String {
 
 pub(super) fn over_dwell(step: &JobStep, time: Duration, most: Duration) -> String {
     format!(
-        "the load is still in {} after {}; the sheet allows {} and asks for {}: take it out and rinse it now, and look \
-         for etching",
+        "The load is still in {}: the sheet allows {} and asks for {}.",
         tank(step),
-        span(most),
         span(most),
         span(time)
     )
@@ -161,15 +158,38 @@ pub(super) fn over_dwell(step: &JobStep, time: Duration, most: Duration) -> Stri
 pub(super) fn late(step: &JobStep, kind: WarningKind) -> String {
     match (&step.todo, kind) {
         (JobTodo::Prompt { bake: Some(bake), .. }, _) => format!(
-            "the part is not in the oven {} after plating: the sooner it is baked, the less hydrogen stays",
+            "The part is not in the oven {} after plating: the sooner it is baked, the less hydrogen stays.",
             span(bake.within)
         ),
         _ => format!(
-            "{:?} was to begin within {} of the step before: the metal passivates meanwhile; think of redoing the \
-             activation",
-            step.name,
+            "{} was to begin within {} of the step before: the metal passivates meanwhile.",
+            capital(&spoken(&step.name)),
             step.within.map(span).unwrap_or_default()
         ),
+    }
+}
+
+/// What to do about that warning in this step.
+pub(super) fn remedy(step: &JobStep, kind: WarningKind) -> String {
+    match kind {
+        WarningKind::OverDwell if step.rinse.is_empty() => {
+            format!("Take the load out of {} now and rinse it. Then look for etching.", tank(step))
+        }
+        WarningKind::OverDwell => {
+            let waters = waters(step);
+            format!(
+                "Take the load out of {} now and rinse it in {waters}. Then look for etching.",
+                tank(step)
+            )
+        }
+        WarningKind::Late => {
+            let now = match &step.tank {
+                Some(tank) => format!("Get the load into {tank} now."),
+                None => format!("{} now.", title(step)),
+            };
+            format!("{now} If it has dried or waited for minutes, activate it again first.")
+        }
+        WarningKind::BakeLate => kind.help().remedy.into(),
     }
 }
 
@@ -214,7 +234,7 @@ pub(super) fn what_now(guide: &Guide) -> String {
         };
         let advice =
             held.advice.as_ref().map(|a| format!(" {}.", a.trim_end_matches('.'))).unwrap_or_default();
-        return format!("Held: {}.{danger}{advice}", held.why.trim_end_matches('.'));
+        return format!("{}.{danger}{advice}", is_held(held.why.trim_end_matches('.')));
     }
     if let Some(question) = &guide.question {
         return question.text.clone();
@@ -236,7 +256,7 @@ fn under_way(guide: &Guide, step: &JobStep) -> String {
         RunPhase::Entry => format!("Wait, hands off the bar: the current comes up in {tank} by itself."),
         RunPhase::Turn => "Wait, hands off the bar: the output is being switched for the turn.".into(),
         RunPhase::Off => format!("Wait: the output is going off in {tank}."),
-        RunPhase::Ramp | RunPhase::Steady => format!("Wait: {} is under current in {tank}.", step.name),
+        RunPhase::Ramp | RunPhase::Steady => format!("Wait: the load is under current in {tank}."),
     }
 }
 
@@ -244,9 +264,51 @@ fn under_way(guide: &Guide, step: &JobStep) -> String {
 pub(super) fn next(plan: &JobPlan, at: usize) -> Option<String> {
     let step = plan.steps.get(at + 1)?;
     Some(match &step.todo {
-        JobTodo::Dip { time, .. } => format!("{}: {} in {}", step.name, span(*time), tank(step)),
-        JobTodo::Powered { .. } => format!("{}: with current in {}", step.name, tank(step)),
-        JobTodo::Inspect { .. } => format!("{}: look", step.name),
-        JobTodo::Prompt { .. } => step.name.clone(),
+        JobTodo::Dip { time, .. } => format!("{}: {} in {}", spoken(&step.name), span(*time), tank(step)),
+        JobTodo::Powered { .. } => format!("{}: with current in {}", spoken(&step.name), tank(step)),
+        JobTodo::Inspect { .. } => format!("{}: look", spoken(&step.name)),
+        JobTodo::Prompt { .. } => spoken(&step.name),
     })
+}
+
+/// The step's name for people: "Look: water break again".
+pub(super) fn title(step: &JobStep) -> String {
+    let name = spoken(&step.name);
+    match step.todo {
+        JobTodo::Inspect { .. } => format!("Look: {name}"),
+        _ => capital(&name),
+    }
+}
+
+/// The rinses one after the other: "running water, then deionised water kept for nickel".
+pub(super) fn waters(step: &JobStep) -> String {
+    let mut said = String::new();
+    for (at, water) in step.rinse.iter().enumerate() {
+        if at > 0 {
+            said += ", then ";
+        }
+        said += water;
+        if at > 0 && step.rinse[at - 1] == *water {
+            said += " once more";
+        }
+    }
+    said
+}
+
+fn rinse(step: &JobStep) -> String {
+    let waters = waters(step);
+    match &step.todo {
+        JobTodo::Powered { .. } => format!("Current is off. Lift the load out. Rinse in {waters}."),
+        _ => format!("Rinse in {waters}."),
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// "held by Rosa" is a hold already; anything else is why there is one.
+fn is_held(why: &str) -> String {
+    if why.starts_with("held ") { capital(why) } else { format!("Held: {why}") }
 }

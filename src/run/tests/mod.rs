@@ -2,6 +2,7 @@
 
 mod invariants;
 mod late;
+mod meters;
 mod reviewed;
 mod rig;
 mod several;

@@ -32,6 +32,7 @@ pub struct Rig {
     /// What the supply reports in place of the truth, by fault.
     pub claims_output: Option<bool>,
     pub claims_amps: Option<f64>,
+    pub claims_volts: Option<f64>,
     /// The supply is several, and one of them gives nothing.
     pub parted: bool,
     pub silent: bool,
@@ -110,6 +111,7 @@ impl Rig {
             volts: 0.0,
             claims_output: None,
             claims_amps: None,
+            claims_volts: None,
             parted: false,
             silent: false,
             stuck_on: false,
@@ -207,7 +209,7 @@ impl Rig {
         let (v, i, regulation) = self.truth();
         self.feed(Input::Reading(Reading {
             at: self.now,
-            volts: Volts::new(v),
+            volts: Volts::new(self.claims_volts.unwrap_or(v)),
             amps: Amps::new(i),
             regulation: Some(regulation),
             output: Some(self.claims_output.unwrap_or(self.output)),

@@ -3,6 +3,7 @@ import { S } from "./strings.js";
 import { button, choice, field, h } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, mayOperate, operator, post, rename } from "./net.js";
+import { measure } from "./parts.js";
 
 const input = (example, longest = 120) => h("input", { placeholder: example ?? "", maxlength: longest, autocomplete: "off" });
 const line = (made) => made.value.trim() || null;
@@ -24,19 +25,21 @@ function sender(path, gather, said, then) {
   };
 }
 
-/** Thickness by place, or weights: both tell the run's real efficiency. */
-function measured(run, again) {
-  const before = input(F.example("24.0000 g"), 20);
-  const after = input(F.example("24.1010 g"), 20);
+/** Thickness by place, or weights: both tell the run's real efficiency. `step`: where the run is one of a job's. */
+function measured(step, run, again) {
+  const quantity = (label, example) => measure(label, "", example, null, { optional: true });
+  const before = quantity(S.after.before, "24.0000 g");
+  const weightAfter = quantity(S.after.after, "24.1010 g");
   const weighed = h("input", { type: "number", min: "1", max: "99999", inputmode: "numeric" });
   const method = choice({ "": "…", ...S.methods }, "");
-  const places = Object.entries(S.places).map(([at, text]) => [at, text, input(F.example("8 um"), 20)]);
+  const places = Object.entries(S.places).map(([at, text]) => [at, quantity(text, "8 um")]);
   const said = h("div", { "aria-live": "polite" });
   const past = h("ul", {});
   const path = `/api/v1/runs/${run.id}/measured`;
+  const typed = (box) => (box.input.value.trim() ? box.meant() : null);
   const gather = () => ({
-    readings: places.filter(([, , i]) => line(i)).map(([at, , i]) => ({ at, thickness: i.value })),
-    ...filled({ method: method.value || null, weight_before: line(before), weight_after: line(after), weighed: weighed.value ? Number(weighed.value) : null }),
+    readings: places.filter(([, box]) => typed(box)).map(([at, box]) => ({ at, thickness: box.meant() })),
+    ...filled({ method: method.value || null, weight_before: typed(before), weight_after: typed(weightAfter), weighed: weighed.value ? Number(weighed.value) : null }),
   });
   async function older() {
     const rows = await get(path);
@@ -47,27 +50,36 @@ function measured(run, again) {
   const both = () => Promise.all([older(), again()]);
   const undo = button(S.after.undo, sender(`${path}/undo`, () => ({}), said, both), "", { hidden: true });
   older().catch(() => {});
-  return h("details", {}, h("summary", {}, S.after.measured), past,
-    h("div", { class: "grid" }, places.map(([, text, i]) => field(text, i)), field(S.after.method, method)),
-    h("div", { class: "grid" }, field(S.after.before, before), field(S.after.after, after), field(S.after.weighed, weighed)),
-    h("div", { class: "row" }, button(S.after.enter, sender(path, gather, said, both), "main"), undo), said);
+  const boxes = [...places.map(([, box]) => box), before, weightAfter];
+  const enter = sender(path, gather, said, both);
+  return h("details", {}, h("summary", {}, step ? S.after.measuredAt(F.words(step.name)) : S.after.measured), past,
+    h("div", { class: "grid" }, places.map(([, box]) => box), field(S.after.method, method)),
+    h("div", { class: "grid" }, before, weightAfter, field(S.after.weighed, weighed)),
+    h("div", { class: "row" }, button(S.after.enter, (event) => boxes.map((b) => b.look()).some(Boolean) || enter(event), "main"), undo), said);
 }
 
-function amend(run, again) {
+/** Opens with what stands, so that a slip of the pen is mended and not written anew; what was not changed is not sent. */
+function amend(of, again, now) {
   const fields = { lot: input("K-104"), customer: input(""), note: input("", 1000), why: input("", 1000) };
   const said = h("div", { "aria-live": "polite" });
-  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i)])));
+  now((record) => ["lot", "customer"].forEach((k) => (fields[k].value = record[k] ?? "")));
+  const stood = () => ({ lot: of.lot ?? null, customer: of.customer ?? null });
+  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (stood()[k] ?? null) ? null : line(i)])));
+  const then = () => {
+    fields.note.value = fields.why.value = "";
+    return again();
+  };
   return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
-    h("div", { class: "row" }, button(S.after.enter, sender(`/api/v1/runs/${run.id}/amend`, gather, said, again), "main")), said);
+    h("div", { class: "row" }, button(S.after.enter, sender(`${of.path}/amend`, gather, said, then), "main")), said);
 }
 
-function sign(run, again) {
+function sign(of, again) {
   const by = h("input", { autocomplete: "name", maxlength: 60 });
   by.value = operator() === S.set.nobody ? "" : operator();
   const remark = input(S.after.remarkHint, 1000);
   const said = h("div", { "aria-live": "polite" });
   const box = field(S.after.by, by);
-  const send = sender(`/api/v1/runs/${run.id}/sign`, () => filled({ by: line(by), remark: line(remark) }), said, again);
+  const send = sender(`${of.path}/sign`, () => filled({ by: line(by), remark: line(remark) }), said, again);
   const go = button(S.after.sign, (event) => {
     box.wrong(by.value.trim() ? null : S.plan.empty);
     if (!by.value.trim()) return;
@@ -77,17 +89,21 @@ function sign(run, again) {
   return h("section", { class: "sheet signoff", "aria-label": S.after.signing }, h("h2", {}, S.after.signing), h("div", { class: "grid long" }, box, field(S.after.remark, remark)), h("div", { class: "row" }, go), said);
 }
 
-/** Who has signed, and the lot and customer as they stand now. */
-async function stands(run, place) {
-  const record = await get(`/api/v1/runs/${run.id}/record.json`);
-  const rows = [[S.after.lot, record.lot], [S.after.customer, record.customer]].filter(([, v]) => v);
-  place.replaceChildren(...rows.map(([k, v]) => h("p", {}, `${k}: `, h("strong", {}, v))), ...record.signatures.map((s) => h("p", {}, S.after.signed(s.by, F.stamp(s.at), s.remark))));
-}
-
-export function after(run) {
+/** Of a run or a job (`of`: its id and path) that has ended: who has signed, the lot as it stands, and what may be
+ * entered; `runs`: the step, if it is one of several, and the run of each deposit. */
+export function after(of, runs) {
   const place = h("div", { class: "signed" });
-  const again = () => stands(run, place).catch(() => {});
+  const heard = [];
+  /** Who has signed, and the lot and customer as they stand now. */
+  const again = async () => {
+    const record = await get(`${of.path}/record.json`).catch(() => null);
+    if (!record) return;
+    Object.assign(of, { lot: record.lot, customer: record.customer });
+    heard.forEach((deed) => deed(record));
+    const rows = [[S.after.lot, record.lot], [S.after.customer, record.customer]].filter(([, v]) => v);
+    place.replaceChildren(...rows.map(([k, v]) => h("p", {}, `${k}: `, h("strong", {}, v))), ...record.signatures.map((s) => h("p", {}, S.after.signed(s.by, F.stamp(s.at), s.remark))));
+  };
   again();
   if (!mayOperate()) return [place, h("p", { class: "hint" }, S.scope)];
-  return [place, sign(run, again), run.metal && measured(run, again), amend(run, again)];
+  return [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))];
 }

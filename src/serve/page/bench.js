@@ -3,7 +3,7 @@ import { S } from "./strings.js";
 import { h, show } from "./dom.js";
 import { get, lost, onNews, world } from "./net.js";
 import { card } from "./station.js";
-import { neverLogged } from "./tanks.js";
+import { neverLogged } from "./figures.js";
 
 /** From this share of its rule on, upkeep is told on the bench. */
 const SOON = 0.9;

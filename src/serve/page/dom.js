@@ -33,6 +33,26 @@ export function keyed(node, key, build) {
   node.replaceChildren(...[build()].flat(9).filter(Boolean));
 }
 
+/** So long buttons that have just come take no tap, in milliseconds: the second of a double tap answers nothing else. */
+const FRESH = 800;
+/** As `keyed`, for buttons that act. */
+export function pressable(node, key, build) {
+  if (node.dataset.key === key) return;
+  const first = node.dataset.key === undefined;
+  keyed(node, key, build);
+  if (first) return;
+  const asleep = [...node.querySelectorAll("button:not(:disabled)")];
+  for (const one of asleep) one.disabled = true;
+  node.classList.add("fresh");
+  setTimeout(() => {
+    for (const one of asleep) one.disabled = false;
+    if (node.dataset.key === key) node.classList.remove("fresh");
+  }, FRESH);
+}
+
+/** The first letter large and a full stop behind it, as a sentence has them. */
+export const sentence = (text) => text && `${text[0].toUpperCase()}${text.slice(1)}${/[.!?…]$/.test(text) ? "" : "."}`;
+
 const SVG = "http://www.w3.org/2000/svg";
 // Each state has its own outline as well as its colour.
 const ICONS = {

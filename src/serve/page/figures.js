@@ -5,12 +5,15 @@ let us = false;
 export function useUnits(units) {
   us = units === "us";
 }
+/** Inches and fractions of them, not millimetres. */
+export const inches = () => us;
 
-const places = (v) => (Math.abs(v) >= 100 ? 0 : Math.abs(v) >= 10 ? 1 : Math.abs(v) >= 1 ? 2 : 3);
+// Three figures are what a plater works with: more of them are noise.
+const places = (v) => (Math.abs(v) >= 99.95 ? 0 : Math.abs(v) >= 9.995 ? 1 : Math.abs(v) >= 0.9995 ? 2 : 3);
 const fig = (v, unit, p = places(v)) => (v === null || v === undefined || !Number.isFinite(v) ? S.notKnown : `${v.toFixed(p).replace("-", "−")} ${unit}`);
 
 export const volts = (v) => fig(v, "V", 2);
-export const amps = (v) => fig(v, "A", v >= 100 ? 1 : v >= 10 ? 2 : 3);
+export const amps = (v) => fig(v, "A", Math.abs(v) < 0.0005 ? 2 : undefined);
 export const density = (v) => (us ? fig(v * 0.09290304, "A/ft²") : fig(v / 100, "A/dm²"));
 export const length = (m) => (us ? (m < 2.54e-4 ? fig(m / 2.54e-8, "µin") : fig(m / 0.0254, "in")) : m < 1e-3 ? fig(m * 1e6, "µm") : fig(m * 1e3, "mm"));
 export const area = (m2) => (us ? fig(m2 / 6.4516e-4, "in²") : fig(m2 * 100, "dm²"));
@@ -28,6 +31,29 @@ export function example(text) {
   if (unit === "degC") return `${Math.round(number * 1.8 + 32)} degF`;
   const other = OTHERS[unit];
   return other ? `${Number((number * other[1]).toPrecision(2))} ${other[0]}` : text;
+}
+
+const SIGNS = { um: "µm", uin: "µin", dm2: "dm²", in2: "in²", "A/dm2": "A/dm²", "A/ft2": "A/ft²", "A.min": "A·min", degC: "°C", degF: "°F" };
+/** The same as number and unit, the unit as people write it: ["34", "mm"], ["8", "µm"]. */
+export function apart(text) {
+  const [, number, unit] = /^([\d.]+) (\S+)$/.exec(example(text)) ?? [];
+  return [number ?? "", SIGNS[unit] ?? unit ?? ""];
+}
+/** What was typed as it was understood, the field's own unit left to stand beside it. */
+export function tidy(text, unit) {
+  const plain = meant(text, unit).replace(/(\d) ?(µ?[a-z][\w./]*)$/i, (all, digit, u) => `${digit} ${SIGNS[u] ?? u}`);
+  return unit && plain.endsWith(` ${unit}`) ? plain.slice(0, -unit.length - 1) : plain;
+}
+/** A decimal comma that cannot be meant otherwise; "1,234" can: one and a bit, or more than a thousand. */
+const COMMA = /^([-−]?\d+),(\d+)(?=\s*[^\d,.]|$)/;
+export function doubtful(text) {
+  const [, whole, part] = COMMA.exec(text.trim()) ?? [];
+  return (part?.length === 3 && !/^[-−]?0+$/.test(whole)) || /\d[,.]\d+,|,\d+[,.]/.test(text);
+}
+/** What was typed as it is sent: a number by itself is in the field's unit, a decimal comma is a point. */
+export function meant(text, unit) {
+  const plain = doubtful(text) ? text.trim() : text.trim().replace(COMMA, "$1.$2");
+  return unit && /^[-−+]?[\d.]+(\s?\d+)?(\/\d+)?$/.test(plain) ? `${plain} ${unit}` : plain;
 }
 
 /** "45 s", "7 min 42 s", "1 h 20 min". */
@@ -61,7 +87,7 @@ export const stamp = (text) => `${day(text)}, ${clock(new Date(text))}`;
 const UNITS = {
   A: [amps, 1], V: [volts, 1], m2: [area, 1], dm2: [area, 0.01], cm2: [area, 1e-4], mm2: [area, 1e-6], in2: [area, 6.4516e-4], ft2: [area, 0.09290304],
   "A/m2": [density, 1], "A/dm2": [density, 100], "A/cm2": [density, 1e4], "A/ft2": [density, 10.763910416709722], "A/in2": [density, 1550.0031000062],
-  C: [minutes, 1], "A.s": [minutes, 1], "A.min": [minutes, 60], "A.h": [hours, 3600], m: [length, 1], mm: [length, 1e-3], um: [length, 1e-6], nm: [length, 1e-9], in: [length, 0.0254], mil: [length, 2.54e-5], uin: [length, 2.54e-8],
+  C: [minutes, 1], "A.s": [minutes, 1], "A.min": [minutes, 60], "A.h": [minutes, 3600], mA: [amps, 1e-3], mV: [volts, 1e-3], m: [length, 1], mm: [length, 1e-3], um: [length, 1e-6], nm: [length, 1e-9], in: [length, 0.0254], mil: [length, 2.54e-5], uin: [length, 2.54e-8],
   s: [time, 1], min: [time, 60], h: [time, 3600], d: [time, 86400], mg: [mass, 1e-3], g: [mass, 1], kg: [mass, 1000], degC: [warmth, 1],
 };
 
@@ -74,6 +100,11 @@ export function quantity(text) {
   if (unit === "degF") return warmth((Number(number) - 32) / 1.8);
   return number === undefined ? text : fig(Number(number), unit);
 }
+
+/** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
+export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
+/** A name of a sheet, as people say it: "water-break-again" is for the terminal. */
+export const words = (name) => String(name ?? "").replaceAll("-", " ");
 
 /** A title whose figure does not part from its unit at the end of a line. */
 export const kept = (title) => title.replace(/(\d) (?=[^\s\d]+$)/, "$1\u00a0");

@@ -4,6 +4,10 @@ import { S } from "./strings.js";
 /** Longer without a word than this, in milliseconds, and the daemon is lost. It speaks each second. */
 export const SILENCE = 2200;
 
+/** So long an answer is waited for, in milliseconds; for STOP: a little longer than the station looks whether the output goes off. */
+const PATIENCE = 8000;
+const OFF_PATIENCE = 4500;
+
 export const now = () => performance.now();
 export const world = { house: null, stations: new Map(), at: 0, session: { needed: false, scope: "admin", csrf: null } };
 const listeners = new Set();
@@ -30,7 +34,7 @@ async function answered(answer) {
   throw new Trouble(body.code ?? String(answer.status), body.detail ?? answer.statusText, body.errors, wait);
 }
 
-async function ask(path, options = {}, patience = 8000) {
+async function ask(path, options = {}, patience = PATIENCE) {
   try {
     return await fetch(path, { credentials: "same-origin", signal: AbortSignal.timeout(patience), ...options });
   } catch {
@@ -45,11 +49,11 @@ export async function getText(path) {
   return (await answered(await ask(path))).text();
 }
 
-export async function post(path, body, headers = {}) {
+export async function post(path, body, headers = {}, patience = PATIENCE) {
   const send = () => {
     const csrf = world.session.csrf ? { "X-Tankside": world.session.csrf } : {};
     const all = { "Content-Type": "application/json", ...csrf, ...headers };
-    return ask(path, { method: "POST", headers: all, body: JSON.stringify(body) });
+    return ask(path, { method: "POST", headers: all, body: JSON.stringify(body) }, patience);
   };
   let answer = await send();
   if (answer.status === 403) {
@@ -70,7 +74,10 @@ export function key() {
 
 const NAME = "tankside-name";
 export const operator = () => world.session.name ?? (localStorage.getItem(NAME) || S.set.nobody);
-export const rename = (name) => localStorage.setItem(NAME, name.trim());
+export const rename = (name) => {
+  localStorage.setItem(NAME, name.trim());
+  tell("name");
+};
 export const mayOperate = () => world.session.scope !== "watch" && !(world.session.needed && !world.session.scope);
 
 /** For buttons that act: dead, with the reason, for who may only watch. */
@@ -85,6 +92,8 @@ export async function askSession() {
 }
 
 export const command = (station, verb, more = {}) => post(`/api/v1/stations/${encodeURIComponent(station)}/${verb}`, { by: operator(), ...more });
+
+export const off = (station) => post(`/api/v1/stations/${encodeURIComponent(station)}/off`, { by: operator() }, {}, OFF_PATIENCE);
 
 function take(looks) {
   for (const look of looks) world.stations.set(look.station, { look, at: now() });

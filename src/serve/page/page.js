@@ -1,8 +1,8 @@
 // The frame: which view, live or lost, light or dark, who, STOP.
 import { S } from "./page/strings.js";
-import { attr, button, choice, field, h, icon, keyed, set, show } from "./page/dom.js";
+import { attr, button, choice, field, h, icon, keyed, sentence, set, show } from "./page/dom.js";
 import { time, useUnits } from "./page/figures.js";
-import { Trouble, askSession, command, first, hush, listen, lost, mayOperate, onNews, operator, post, rename, silentFor, world } from "./page/net.js";
+import { Trouble, askSession, first, hush, listen, lost, mayOperate, off, onNews, operator, post, rename, silentFor, world } from "./page/net.js";
 import * as bench from "./page/bench.js";
 import { isOpen } from "./page/job.js";
 
@@ -16,13 +16,21 @@ const VIEWS = {
   runs: () => import("./page/runs.js"),
 };
 
-/** Says something to people once; `loud` interrupts a reader of the screen. */
-export function tell(text, loud = false) {
-  const line = h("p", { class: loud ? "toast loud" : "toast" }, h("span", {}, text), button(S.dismiss, () => line.remove(), "plain"));
-  at("said").replaceChildren(line);
+/** So long a notice stays that is no trouble, in milliseconds. */
+const NOTICE = 6000;
+/** Says something to people once; `loud` is trouble: it interrupts a reader of the screen and stays until it is closed. */
+export function tell(text, loud = false, place = at("said")) {
+  const close = () => {
+    line.remove();
+    show(place, place.childElementCount > 0);
+  };
+  const line = h("p", { class: loud ? "toast loud" : "toast" }, h("span", {}, text), loud && button(S.dismiss, close, "plain"));
+  place.replaceChildren(line);
+  show(place, true);
   if (loud) set(at("cry"), text);
+  else setTimeout(close, NOTICE);
 }
-export const complain = (error) => tell(error instanceof Trouble ? (error.code === "no-answer" ? error.detail : S.trouble(error.detail)) : String(error), true);
+export const complain = (error, place) => tell(error instanceof Trouble ? (error.code === "no-answer" ? error.detail : S.trouble(error.detail)) : String(error), true, place);
 
 let leave = null;
 let shown = 0;
@@ -34,6 +42,7 @@ async function go(focus) {
   const module = await VIEWS[view]();
   if (mine !== shown) return;
   leave?.();
+  at("said").replaceChildren();
   document.title = `${S.views[view]} · ${S.title}`;
   document.body.dataset.view = view;
   const holder = h("div", { class: `view ${view}` });
@@ -54,19 +63,28 @@ function pulse() {
   if (!world.at) return;
   const banner = at("lost");
   if (gone && banner.hidden) set(at("cry"), S.lostLong(time(silentFor())));
-  if (!gone && !banner.hidden) tell(S.foundAgain);
+  if (!gone && !banner.hidden) set(at("cry"), S.foundAgain);
   show(banner, gone);
   if (gone) set(banner, S.lostLong(time(silentFor())));
 }
 
 // STOP is on every view, for each station whose output may be on; it asks nothing.
 async function stop(name, pressed) {
+  const how = pressed.querySelector("small");
   pressed.disabled = true;
-  tell(S.stopping(name));
+  set(how, S.stopping);
+  // Nobody waits at the screen for an answer that may not come.
+  if (lost()) tell(S.notStopped(name), true);
   try {
-    tell((await command(name, "off")).said, true);
+    const { said } = await off(name);
+    at("said").replaceChildren();
+    set(how, S.stopped);
+    set(at("cry"), said);
+    setTimeout(() => set(how, ""), NOTICE);
   } catch (error) {
-    complain(error);
+    const why = error instanceof Trouble && error.code !== "no-answer" ? ` ${sentence(error.detail)}` : "";
+    set(how, "");
+    tell(S.notStopped(name) + why, true);
   }
   pressed.disabled = false;
 }
@@ -79,6 +97,7 @@ function stopbar() {
   keyed(at("stopbar"), names.join("\n"), () =>
     names.map((name) => {
       const pressed = button(S.STOP(name), () => stop(name, pressed), "stop", { "data-station": name });
+      pressed.append(h("small", {}));
       return pressed;
     }),
   );
@@ -92,13 +111,18 @@ function theme(choice) {
 }
 theme(localStorage.getItem(THEME) ?? "auto");
 
+/** Shows the name as it is known now, wherever it was typed. */
+let named = () => {};
 function settings() {
   const pick = choice({ auto: S.set.auto, light: S.set.light, dark: S.set.dark }, localStorage.getItem(THEME) ?? "auto", () => {
     localStorage.setItem(THEME, pick.value);
     theme(pick.value);
   });
   const name = h("input", { autocomplete: "name", maxlength: 60, on: { change: () => rename(name.value) } });
-  name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
+  named = () => {
+    name.value = world.session.name ?? (operator() === S.set.nobody ? "" : operator());
+  };
+  named();
   name.disabled = Boolean(world.session.name);
   const out = button(S.set.logout, async () => {
     await post("/api/v1/session/end", {}).catch(complain);
@@ -110,18 +134,34 @@ function settings() {
   );
 }
 
-// Sound on alarm: off until somebody presses; browsers let no page make a sound before.
+// Sound on alarm: off until somebody presses, then on at this screen until somebody presses again. After a reload
+// browsers let no page make a sound before it was touched: then the button says so, and any touch will do.
+const SOUND = "tankside-sound";
 const sound = button("", async () => {
-  const on = sound.getAttribute("aria-pressed") !== "true";
-  (await import("./page/sound.js")).turn(on);
-  heard(on);
+  const waits = sound.dataset.waits === "true";
+  const on = waits || sound.getAttribute("aria-pressed") !== "true";
+  localStorage.setItem(SOUND, on ? "on" : "off");
+  await hear(on);
+  if (on) (await import("./page/sound.js")).sample();
 }, "sound", { id: "sound" });
-function heard(on) {
-  attr(sound, "aria-pressed", String(on));
-  sound.replaceChildren(icon(on ? "sound" : "mute"), h("span", {}, on ? S.set.soundOn : S.set.soundOff));
+async function hear(on) {
+  heard(on, on);
+  (await import("./page/sound.js")).turn(on, (can) => heard(sound.getAttribute("aria-pressed") === "true", !can));
 }
-heard(false);
+function heard(on, waits) {
+  attr(sound, "aria-pressed", String(on));
+  attr(sound, "data-waits", String(on && waits));
+  const words = on && waits ? S.set.soundWaits : on ? S.set.soundOn : S.set.soundOff;
+  keyed(sound, words, () => [icon(on && !waits ? "sound" : "mute"), h("span", {}, words)]);
+}
+heard(false, false);
 at("pulse").before(sound);
+if (localStorage.getItem(SOUND) === "on") hear(true);
+for (const touch of ["pointerdown", "keydown"])
+  addEventListener(touch, (event) => {
+    // The button itself is pressed in a moment.
+    if (sound.dataset.waits === "true" && !sound.contains(event.target)) hear(true);
+  });
 
 function may() {
   show(at("may"), !mayOperate());
@@ -176,6 +216,7 @@ document.addEventListener("visibilitychange", () => {
 });
 onNews((what) => {
   if (what === "login") login();
+  if (what === "name") named();
   pulse();
   if (what === "stations") stopbar();
 });

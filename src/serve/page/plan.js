@@ -1,9 +1,9 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
 import { button, choice, field, h, show } from "./dom.js";
-import { example } from "./figures.js";
-import { hands, key, mayOperate, operator, post, rename, world } from "./net.js";
-import { asked, blank, partsForm, wrongQuantity } from "./parts.js";
+import { apart, meant, stamp, warmth, words } from "./figures.js";
+import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
+import { asked, blank, measure, partsForm } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
 
 const DRAFT = "tankside-draft";
@@ -11,6 +11,10 @@ const DRAFT = "tankside-draft";
 const PAUSE = 250;
 const ENDS = { thickness: "8 um", minimum: "5 um", charge: "10 A.min", time: "10 min" };
 const HOLDS = { density: "4 A/dm2", current: "2.8 A", voltage: "3 V" };
+const RAMP = "20 s";
+const CEILING = "8 V";
+/** As the daemon takes it: with the unit that stands beside the field. */
+const sent = (text, example) => meant(text, apart(example)[1]);
 
 function draft() {
   const fresh = { how: "single", sheet: "", base: "", station: "", tank: "", parts: [blank()], end: "thickness", value: "", hold: "", holdValue: "", entry: "dead", turn: "", ramp: "", ceiling: "" };
@@ -22,7 +26,7 @@ function draft() {
 }
 
 function sheetRequest(d) {
-  return { sheet: d.sheet, part: d.parts.map(asked), ...(d.base && { base: d.base }), ...(d.end && { end: { [d.end]: d.value } }) };
+  return { sheet: d.sheet, part: d.parts.map(asked), ...(d.base && { base: d.base }), ...(d.end && { end: { [d.end]: sent(d.value, ENDS[d.end]) } }), ...(d.turn && { turn: { faces: Number(d.turn) } }) };
 }
 
 function request(d) {
@@ -30,12 +34,12 @@ function request(d) {
   return {
     tank: d.tank,
     part: d.parts.map(asked),
-    end: { [d.end]: d.value },
-    ...(d.hold && { hold: { [d.hold]: d.holdValue } }),
+    end: { [d.end]: sent(d.value, ENDS[d.end]) },
+    ...(d.hold && { hold: { [d.hold]: sent(d.holdValue, HOLDS[d.hold]) } }),
     ...(d.entry !== "dead" && { entry: d.entry }),
     ...(d.turn && { turn: { faces: Number(d.turn) } }),
-    ...(d.ramp && { ramp: { time: d.ramp } }),
-    ...(d.ceiling && { ceiling: d.ceiling }),
+    ...(d.ramp && { ramp: { time: sent(d.ramp, RAMP) } }),
+    ...(d.ceiling && { ceiling: sent(d.ceiling, CEILING) }),
   };
 }
 
@@ -55,14 +59,6 @@ export function open(holder, _rest, frame) {
   let good = null;
   let howBefore = d.how;
 
-  const input = (name, example) => {
-    const made = h("input", { value: d[name], placeholder: example, autocomplete: "off", maxlength: 60 });
-    made.addEventListener("input", () => {
-      d[name] = made.value;
-      changed();
-    });
-    return made;
-  };
   const pick = (name, options) => {
     const made = choice(options, d[name], () => {
       d[name] = made.value;
@@ -74,13 +70,21 @@ export function open(holder, _rest, frame) {
 
   function redraw() {
     places = [];
-    const put = (label, made, name, check) => {
-      const box = field(label, made);
-      places.push({ box, input: made, name, check });
+    const put = (label, made, name, hint) => {
+      const box = field(label, made, hint);
+      places.push({ box, input: made, name });
       return box;
     };
-    const needed = (example) => (v) => wrongQuantity(v, example);
-    const maybe = (example) => (v) => (v.trim() ? wrongQuantity(v, example) : null);
+    /** A quantity, typed; `key` of the draft, `name` of the request. */
+    const typed = (label, key, name, example, optional = false) => {
+      const heard = (text) => {
+        d[key] = text;
+        changed();
+      };
+      const box = measure(label, d[key], example, heard, { optional });
+      places.push({ box, input: box.input, name, check: box.check, sent: box.meant });
+      return box;
+    };
     const guided = d.how === "sheet" && house.sheets?.length > 0;
     // A sheet that the tanks can work comes before one that they cannot.
     if (guided && !house.sheets.some((s) => s.sheet === d.sheet)) d.sheet = (house.sheets.find((s) => !s.missing.length) ?? house.sheets[0]).sheet;
@@ -88,8 +92,8 @@ export function open(holder, _rest, frame) {
     const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.way), h("div", { class: "grid long" },
       put(S.plan.how, pick("how", { single: S.plan.single, sheet: S.plan.sheet }), "how"),
       guided && put(S.plan.sheetName, pick("sheet", Object.fromEntries(house.sheets.map((s) => [s.sheet, s.title]))), "sheet"),
-      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, b])) }), "base")),
-      guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.join(", "))));
+      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, words(b)])) }), "base")),
+      guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.map(words).join(", "))));
     const where = h("fieldset", {}, h("legend", {}, S.plan.where), h("div", { class: "grid long" },
       house.stations.length > 1 ? put(S.plan.station, pick("station", names(house.stations, "station")), "station") : null,
       guided ? null : put(S.plan.tank, pick("tank", tanks), "tank")));
@@ -98,12 +102,14 @@ export function open(holder, _rest, frame) {
     if (!guided && !d.end) d.end = "thickness";
     if (guided && !d.value.trim() && d.how !== howBefore) d.end = "";
     howBefore = d.how;
-    const target = h("fieldset", {}, h("legend", {}, S.plan.target), h("div", { class: "grid" },
-      put(S.plan.what, pick("end", ends), "end"), d.end && put(S.plan.value, input("value", example(ENDS[d.end])), "end", needed(example(ENDS[d.end])))));
-    const more = h("details", { open: Boolean(d.hold || d.turn || d.ramp || d.ceiling) || d.entry !== "dead" }, h("summary", {}, S.plan.more), h("div", { class: "grid" },
-      put(S.plan.turn, pick("turn", { "": S.plan.noTurn, 2: S.plan.faces(2), 3: S.plan.faces(3), 4: S.plan.faces(4), 6: S.plan.faces(6) }), "turn"),
-      put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && put(S.plan.holdValue, input("holdValue", example(HOLDS[d.hold])), "hold", needed(example(HOLDS[d.hold]))),
-      put(S.plan.entry, pick("entry", S.entries), "entry"), put(S.plan.ramp, input("ramp", "20 s"), "ramp", maybe("20 s")), put(S.plan.ceiling, input("ceiling", "8 V"), "ceiling", maybe("8 V"))));
+    const faces = Object.fromEntries([2, 3, 4, 6].map((n) => [n, S.plan.faces(n)]));
+    const turns = guided ? { "": S.plan.asSheetTurns(sheet.faces), 1: S.plan.noTurn, ...faces } : { "": S.plan.noTurn, ...faces };
+    const target = h("fieldset", {}, h("legend", {}, S.plan.target), h("div", { class: "grid long" },
+      put(S.plan.what, pick("end", ends), "end"), d.end && typed(S.plan.value, "value", "end", ENDS[d.end]),
+      put(S.plan.turn, pick("turn", turns), "turn", guided ? S.plan.turnSheetHint : S.plan.turnHint)));
+    const more = h("details", { open: Boolean(d.hold || d.ramp || d.ceiling) || d.entry !== "dead" }, h("summary", {}, S.plan.more), h("div", { class: "grid long" },
+      put(S.plan.hold, pick("hold", S.holds), "hold"), d.hold && typed(S.plan.holdValue, "holdValue", "hold", HOLDS[d.hold]),
+      put(S.plan.entry, pick("entry", S.entries), "entry"), typed(S.plan.ramp, "ramp", "ramp", RAMP, true), typed(S.plan.ceiling, "ceiling", "ceiling", CEILING, true)));
     form.replaceChildren(...[how, guided && house.stations.length === 1 ? null : where, ...partsForm(d.parts, changed, redraw, places).flat(2), target, guided ? null : more].filter(Boolean));
     changed();
   }
@@ -121,16 +127,19 @@ export function open(holder, _rest, frame) {
   function buttons() {
     const rehearse = button(S.plan.rehearse, () => play(rehearse), "", { disabled: !good });
     const go = button(S.plan.start, ask, "main", { disabled: !good, ...hands() });
-    deeds.replaceChildren(...(d.how === "sheet" ? [go] : [rehearse, go]), ...(mayOperate() ? [] : [h("p", { class: "hint" }, S.scope)]));
+    deeds.replaceChildren(rehearse, go, ...(mayOperate() ? [] : [h("p", { class: "hint" }, S.scope)]));
   }
+
+  /** Without the words that only who writes requests needs. */
+  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|tank|part|end|turn|hold|ceiling|ramp|entry)(\.[\w-]+)*: /, "");
 
   /** Every problem to the field it is about; what is left over is listed. */
   function spread(errors) {
     return errors.filter((text) => {
       const about = /^([\w-]+(?:\.[\w-]+)*): /.exec(text)?.[1] ?? "";
-      const said = (p) => p.input.value.trim().length > 1 && text.includes(`"${p.input.value.trim()}"`);
+      const said = (p) => [p.input.value.trim(), p.sent?.()].some((t) => t?.length > 1 && text.includes(`"${t}"`));
       const place = places.find((p) => p.input.tagName === "INPUT" && said(p)) ?? places.findLast((p) => p.name && about.split(/[.-]/)[0] === p.name);
-      place?.box.wrong(text);
+      place?.box.wrong(plain(text));
       return !place;
     });
   }
@@ -155,12 +164,12 @@ export function open(holder, _rest, frame) {
       const made = await post("/api/v1/plan", { station: d.station || undefined, request: request(d) });
       if (mine !== turn) return;
       good = made;
-      result.replaceChildren(made.worksheet.steps ? sheetPlan(made) : worksheet(made));
+      result.replaceChildren(made.worksheet.steps ? sheetPlan(made, d.base) : worksheet(made));
     } catch (error) {
       if (mine !== turn) return;
       const all = error.errors?.length ? error.errors : [error.message];
       const rest = spread(all);
-      result.replaceChildren(h("section", { class: "problems" }, h("h2", {}, S.plan.problems), h("ul", {}, (rest.length ? rest : all).map((text) => h("li", {}, text)))));
+      result.replaceChildren(h("section", { class: "problems" }, h("h2", {}, S.plan.problems), h("ul", {}, (rest.length ? rest : all).map((text) => h("li", {}, plain(text))))));
     }
     buttons();
   }
@@ -187,20 +196,55 @@ export function open(holder, _rest, frame) {
     // Edges that would burn are burnt by nobody who has not said so.
     const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
     const known = burns ? h("input", { type: "checkbox" }) : null;
+    // Nor is a supply that failed its commissioning trusted by nobody's word.
+    const failed = good.supply_failed;
+    const trusted = failed ? h("input", { type: "checkbox" }) : null;
+    const knows = () => ({ ...(known?.checked && { edges_may_burn: true }), ...(trusted?.checked && { supply_may_fail: true }) });
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
+    const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
+    const baths = h("div", { class: "grid long" });
+    const fields = [];
+    // Nobody is kept waiting for it: the fields come when the daemon has said what it knows.
+    get("/api/v1/tanks").then((tanks) => {
+      for (const t of tanks.filter((t) => warm.includes(t.tank) && t.temperature_celsius === null)) {
+        const facts = house.tanks.find((f) => f.tank === t.tank);
+        const last = t.known?.temperature_celsius;
+        const before = last == null ? S.plan.noWarmth : S.plan.lastWarmth(warmth(last), stamp(new Date(Date.now() - t.known.temperature_age_seconds * 1000)), t.known.temperature_by);
+        const box = measure(S.plan.warmthOf(t.tank), "", `${Math.round(facts?.temperature_celsius[1] ?? 25)} degC`, null, { hint: before, optional: true });
+        fields.push([t.tank, box]);
+        baths.append(box);
+      }
+    }).catch(() => {});
+    /** What was read at the tanks goes on record before the current does. */
+    async function tellWarmth() {
+      for (const [tank, box] of fields.filter(([, box]) => box.input.value.trim())) {
+        try {
+          await post(`/api/v1/tanks/${encodeURIComponent(tank)}/bath`, { by: operator(), temperature: box.meant() });
+        } catch (error) {
+          box.wrong(plain(error.message));
+          return false;
+        }
+      }
+      return true;
+    }
     const whose = () => Object.fromEntries(Object.entries({ lot, customer }).map(([k, i]) => [k, i.value.trim()]).filter(([, v]) => v));
     let once = key();
     let sent = "";
     const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
+      if (fields.map(([, box]) => box.look()).some(Boolean)) return;
       yes.disabled = true;
       if (who.value.trim()) rename(who.value);
+      if (!(await tellWarmth())) {
+        yes.disabled = false;
+        return;
+      }
       // The same press again is the same start; with another lot it is another.
-      const now = JSON.stringify([operator(), whose(), known?.checked]);
+      const now = JSON.stringify([operator(), whose(), knows()]);
       if (sent && sent !== now) once = key();
       sent = now;
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...(known?.checked && { edges_may_burn: true }), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...knows(), request: request(d) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
@@ -208,8 +252,8 @@ export function open(holder, _rest, frame) {
         frame.complain(error);
       }
     }, "main");
-    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), h("div", { class: "row" }, yes, button(S.plan.no, () => {
+    const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), baths, known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), trusted && [h("p", { class: "wrong" }, failed), h("label", { class: "knowing" }, trusted, ` ${S.plan.supplyFails}`)], h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

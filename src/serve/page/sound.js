@@ -21,12 +21,21 @@ function beep() {
 
 const wanted = () => lost() || [...world.stations.values()].some((s) => s.look.alarms.some((a) => a.state === "unacknowledged"));
 
-/** On or off; only a person's press may switch it on, browsers insist. */
-export function turn(on) {
+/** On or off; `tell` hears whether it can be heard: browsers let no page make a sound before somebody touched it. */
+export function turn(on, tell) {
   clearInterval(timer);
   if (!on) return;
-  context ??= new AudioContext();
-  context.resume();
-  beep();
-  timer = setInterval(() => wanted() && beep(), 1500);
+  if (!context) {
+    context = new AudioContext();
+    context.addEventListener("statechange", () => tell(context.state === "running"));
+  }
+  context.resume().catch(() => {});
+  tell(context.state === "running");
+  timer = setInterval(() => context.state === "running" && wanted() && beep(), 1500);
+}
+
+/** So that who switches it on hears what it is like. */
+export function sample() {
+  if (context?.state === "running") beep();
+  else context?.addEventListener("statechange", () => context.state === "running" && beep(), { once: true });
 }

@@ -1,9 +1,9 @@
 // One station's card: is it well, what do I do now, how long, then everything else.
 import { S } from "./strings.js";
-import { attr, button, drawing, h, icon, keyed, room, set, show } from "./dom.js";
+import { attr, button, drawing, h, icon, keyed, pressable, room, sentence, set, show } from "./dom.js";
 import * as F from "./figures.js";
 import { alarmCard, standing } from "./alarms.js";
-import { isOpen, jobCard, jobClock, jobRecord, jobSays } from "./job.js";
+import { AFTER, isOpen, jobCard, jobClock, jobRecord, jobSays } from "./job.js";
 import { command, get, getText, hands, mayOperate, world } from "./net.js";
 
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
@@ -16,6 +16,8 @@ export function verdict(look, gone) {
   if (gone || !look.output_known) return "unknown";
   const alarms = standing(look);
   if (alarms.some((a) => a.state === "unacknowledged" && (a.priority === "high" || a.response === "cut"))) return "act";
+  // Down, and known to be off: the supply answered and was not let in; there is something to do about it.
+  if (!look.link.up && look.output_on === false) return "act";
   if (look.stale) return "unknown";
   if (look.job?.state === "held") return "held";
   if (run.state === "held") return "held";
@@ -35,25 +37,46 @@ export function say(look, gone) {
   if (gone) return [S.say.lost];
   if (!look.output_known) return [S.say.dark, look.link.trouble];
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
-  const held = run.state === "held";
-  const alarm = standing(look)[0] ?? (held && run.held_for ? look.alarms.find((a) => a.watch === run.held_for && a.state === "returned-unacknowledged") : null);
+  const alarm = speaking(look);
   // Held by a person: who held it is said, whatever stands beside.
-  if (alarm && held && !run.held_for) return [alarm.remedy, [run.cause, alarm.text].filter(Boolean).join(". ")];
-  if (alarm && (alarm.state === "unacknowledged" || held)) return [alarm.remedy, alarm.state.startsWith("returned") ? S.seenThen(alarm.text) : alarm.text];
-  if (held && run.held_remedy) return [run.held_remedy, run.cause];
+  if (alarm) return [alarm.remedy, [run.state === "held" && !run.held_for && sentence(run.cause), alarm.state.startsWith("returned") ? S.seenThen(sentence(alarm.text)) : sentence(alarm.text), run.state === "held" && `${S.say.held} ${S.say.heldThen}`].filter(Boolean).join(" ")];
+  if (run.state === "held" && run.held_remedy) return [run.held_remedy, `${sentence(run.cause)} ${S.say.held} ${S.say.heldThen}`];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
+  if (run.state === "held") return [S.say.held, [sentence(run.cause), S.say.heldThen].filter(Boolean).join(" ")];
+  const turn = isTurn(run.question);
+  if (turn) return [(turn.count ? S.say.count : "") + S.say.turn(turn.next, turn.faces), run.output_commanded ? S.say.turnOn : S.say.turnOff];
+  if (run.question === "hang-part") return [S.say.hang, S.say.hangOn];
   const job = jobSays(look.job);
   // While current flows and nothing is asked, the powered step speaks.
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
-  if (run.state === "held") return [S.say.held, run.cause];
-  const turn = isTurn(run.question);
-  if (turn) return [(turn.count ? S.say.count : "") + S.say.turn(turn.next, turn.faces)];
-  if (run.question === "hang-part") return [S.say.hang];
   if (run.state === "running") return [S.say[run.phase] ?? S.say.steady, unsure(run)];
   const ended = run.state === "running" ? null : look.job;
-  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, ended.cause && S.endedBy(ended.cause)];
-  return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) && run.cause ? S.endedBy(run.cause) : null];
+  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
+  return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
+}
+
+/** The alarm that is told in large: the first that stands and is not known, else the one that a hold is for. */
+function speaking(look) {
+  const { state, held_for } = look.run;
+  const unknown = standing(look).find((a) => a.state === "unacknowledged");
+  return unknown ?? (state === "held" ? look.alarms.find((a) => a.watch === held_for && ["acknowledged", "returned-unacknowledged"].includes(a.state)) ?? null : null);
+}
+
+/** What is on the parts after a run that ended early. */
+function have(run) {
+  if (run.thickness_meters === null || !run.charge_coulombs) return null;
+  const target = run.charge_target_coulombs;
+  return S.have(F.length(run.thickness_meters), target ? Math.floor((100 * run.charge_coulombs) / target) : null);
+}
+
+/** When a run or job began, by its id (the first 48 bits of a UUID of version 7 are milliseconds). */
+const born = (id) => parseInt((id ?? "").replaceAll("-", "").slice(0, 12), 16);
+/** Whether that alarm is over and came before the load that is at work now. */
+function isEarlier(look, alarm) {
+  if (standing(look).includes(alarm)) return false;
+  const at = isOpen(look.job) ? look.job.id : ["running", "held"].includes(look.run.state) ? look.run.run : null;
+  return Date.parse(alarm.since) < born(at);
 }
 
 /** What "well" does not cover just now: the area that does not look right, and that a part may fall off unseen. */
@@ -67,14 +90,10 @@ function until(run) {
   const all = run.left_seconds;
   if (all === null || all === undefined) return null;
   const [face, faces] = run.face ?? [1, 1];
-  const target = run.charge_target_coulombs;
-  if (face >= faces || !target) return { hand: all, all, turn: false };
-  const left = target - run.charge_coulombs;
-  const here = Math.max(0, (target * face) / faces - run.charge_coulombs);
-  return { hand: left > 0 ? (all * here) / left : 0, all, turn: true };
+  return { hand: run.hand_seconds ?? all, all, turn: face < faces };
 }
 
-const sentence = (text) => {
+const parted = (text) => {
   const end = /[.;] /.exec(text ?? "");
   return end && text.length > 90 ? [text.slice(0, end.index + 1), text.slice(end.index + 2)] : [text, ""];
 };
@@ -84,7 +103,7 @@ export function card(name, frame) {
     icon: h("span", { class: "sign" }), word: h("strong", { class: "word" }), what: h("span", { class: "what" }), old: h("span", { class: "old" }),
     say: h("p", { class: "say", "aria-live": "polite" }), also: h("p", { class: "also" }),
     figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }),
-    acts: h("div", { class: "acts" }), alarms: h("section", { class: "alarms", "aria-label": S.alarms }),
+    acts: h("div", { class: "acts" }), said: h("div", { class: "said", role: "status" }), earlier: h("section", { class: "earlier", "aria-label": S.earlier }), alarms: h("section", { class: "alarms", "aria-label": S.alarms }),
     chargeText: h("span", { class: "of" }), chargeFill: h("span", { class: "fill" }), chargeMarks: h("span", { class: "marks" }),
     densityText: h("span", { class: "of" }), densityWords: h("p", { class: "hint" }), win: h("span", { class: "window" }), burn: h("span", { class: "burn" }), pin: h("span", { class: "pin" }), scaleEnd: h("span", { class: "end" }), winLabel: h("span", { class: "at" }, S.window), burnLabel: h("span", { class: "at" }, S.burn),
     picture: h("div", { class: "picture" }), log: h("ol", {}),
@@ -101,11 +120,11 @@ export function card(name, frame) {
   }
   const trend = h("section", { class: "trend", "aria-label": S.trend, hidden: true }, h("h3", {}, S.trend), n.picture);
   const more = h("details", {}, h("summary", {}, S.log), n.log);
-  const guided = jobCard(name, frame);
+  const guided = jobCard(name, frame, n.said);
   const root = h(
     "article", { class: "station", "data-station": name, "aria-label": name },
     h("header", { class: "verdict" }, n.icon, h("div", { class: "words" }, h("h2", {}, n.word, n.what)), n.old),
-    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.acts), h("div", { class: "gauges" }, guided.root, n.alarms, charge, density, figures), h("div", { class: "past" }, trend, more)),
+    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
   );
 
   let order = null;
@@ -116,10 +135,12 @@ export function card(name, frame) {
     const pressed = event.currentTarget;
     pressed.disabled = true;
     try {
-      const taken = await command(name, verb, more);
-      frame.tell(taken.said);
+      // What comes of it is on the screen by itself.
+      await command(name, verb, more);
+      n.said.replaceChildren();
+      await new Promise((go) => setTimeout(go, AFTER));
     } catch (error) {
-      frame.complain(error);
+      frame.complain(error, n.said);
     }
     pressed.disabled = false;
   }
@@ -182,18 +203,18 @@ export function card(name, frame) {
     root.classList.toggle("stale", old);
     keyed(n.icon, word, () => icon(word));
     set(n.word, S.verdict[word]);
-    const where = active && run.state === "running" ? [S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
+    const where = active && run.state === "running" ? [run.phase === "steady" && run.thickness_meters === null ? S.phase.current : S.phase[run.phase], run.face && run.face[1] > 1 ? S.face(...run.face) : null] : [S.state[run.state]];
     const job = look.job;
     const ended = !active && job && !isOpen(job);
     const mine = job?.steps.some((s) => s.run === run.run);
     // Between its powered steps a job speaks for itself, and not the run of before.
     const guides = isOpen(job) && !(active && mine);
-    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
+    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.title ?? job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
     const [now, also] = say(look, gone);
     root.classList.toggle("long", (now ?? "").length > 60);
-    const [head, tail] = sentence(now);
+    const [head, tail] = parted(now);
     set(n.say, head);
     set(n.also, [tail, also].filter(Boolean).join(" "));
     show(n.also, Boolean(n.also.textContent));
@@ -202,7 +223,7 @@ export function card(name, frame) {
     const counted = gone ? null : jobClock(look.job);
     const runs = Boolean(left) && run.state === "running" && !run.question;
     show(clock, runs || Boolean(counted));
-    guided.draw(job, gone);
+    guided.draw(job, gone, look.alarms);
     show(n.later, active);
     if (!runs && counted) {
       const [figure, unit] = F.bigTime(counted[0]);
@@ -215,14 +236,20 @@ export function card(name, frame) {
       set(n.figure, figure);
       set(n.unit, unit);
       set(n.label, left.turn ? S.time.untilTurn : S.time.untilDone);
-      set(n.later, S.time.all(F.time(left.all), F.clock(new Date(Date.now() + left.all * 1000))));
+      const at = F.clock(new Date(Date.now() + left.all * 1000));
+      set(n.later, left.turn ? S.time.all(F.time(left.all), at) : S.time.only(at));
     } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
 
     show(n.acts, !gone);
-    if (isOpen(look.job)) keyed(n.acts, guided.actsKey(look.job), () => guided.acts(look.job));
-    else keyed(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
-    keyed(n.alarms, JSON.stringify([look.alarms, mayOperate()]), () => look.alarms.map((a) => alarmCard(a, act)));
-    show(n.alarms, look.alarms.length > 0);
+    if (isOpen(look.job)) pressable(n.acts, guided.actsKey(look.job, run), () => guided.acts(look.job, run));
+    else pressable(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
+    const loud = speaking(look);
+    const before = look.alarms.filter((a) => isEarlier(look, a));
+    const mineNow = look.alarms.filter((a) => !before.includes(a));
+    keyed(n.alarms, JSON.stringify([mineNow, loud?.watch, mayOperate()]), () => mineNow.map((a) => alarmCard(a, act, a === loud)));
+    show(n.alarms, mineNow.length > 0);
+    keyed(n.earlier, JSON.stringify([before, mayOperate()]), () => h("details", {}, h("summary", {}, `${S.earlier}: ${before.length}`), before.map((a) => alarmCard(a, act))));
+    show(n.earlier, before.length > 0);
 
     const target = run.charge_target_coulombs;
     show(charge, run.state !== "idle" && !guides);
@@ -253,7 +280,8 @@ export function card(name, frame) {
     show(n.pin, !old && run.output_commanded);
     set(n.scaleEnd, F.density(s.end));
     const judged = at <= 0 ? "off" : s.burn !== null && at >= s.burn ? "burn" : at < s.low * 0.98 ? "low" : at > s.high * 1.02 ? "high" : "good";
-    set(n.densityWords, [old ? S.notKnown : S.densityWords[judged], s.burn !== null ? S.burnAt(F.density(s.burn)) : null].filter(Boolean).join("; "));
+    const rising = judged === "low" && run.phase === "ramp";
+    set(n.densityWords, [old ? S.notKnown : S.densityWords[rising ? "rising" : judged], s.burn !== null ? S.burnAt(F.density(s.burn)) : null].filter(Boolean).join("; "));
 
     const m = old ? null : look.measured;
     put("volts", F.volts(m?.volts), active ? S.atMost(F.volts(run.ceiling_volts)) : "");

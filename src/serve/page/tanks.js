@@ -4,14 +4,14 @@ import { button, choice, drawing, field, h, room } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, getText, hands, mayOperate, operator, post, world } from "./net.js";
 import { figures } from "./sheet.js";
-import { wrongQuantity } from "./parts.js";
+import { measure } from "./parts.js";
 
 /** Less than this is not poured, in litres; further off than this is not told by the day, in milliseconds. */
 const DROP = 0.001;
 const YEAR = 365 * 86_400_000;
 
-/** Due by time alone, and never logged: nothing says when it was done, so it is neither early nor late. */
-export const neverLogged = (rule) => rule.due_ratio >= 1 && !rule.last_done && !(rule.every_coulombs > 0 && rule.charge_coulombs >= rule.every_coulombs);
+/** What was typed into those of the fields where something was. */
+const filled = (fields) => Object.fromEntries(Object.entries(fields).filter(([, i]) => i && i.value.trim()).map(([k, i]) => [k, i.value.trim()]));
 
 /** What is logged of any tank, rule or no rule. */
 const EVENTS = Object.keys(S.tanks.logged);
@@ -22,18 +22,19 @@ export async function open(holder, [only], frame) {
   holder.append(h("h1", {}, S.tanks.heading), pick, body);
   const off = hands();
 
-  async function send(tank, verb, more) {
+  /** `words`: what was done, where the daemon's own have a time of another zone. */
+  async function send(tank, verb, more, words) {
     try {
       const said = await post(`/api/v1/tanks/${encodeURIComponent(tank)}/${verb}`, { by: operator(), ...more });
-      frame.tell(said.said);
-      await draw();
+      frame.tell(words ?? said.said);
+      await again(tank);
     } catch (error) {
       frame.complain(error);
     }
   }
 
   function due(tank, rule) {
-    const unsaid = neverLogged(rule);
+    const unsaid = F.neverLogged(rule);
     const part = Math.round(rule.due_ratio * 100);
     const over = rule.due_ratio >= 1 && !unsaid;
     const fill = h("span", { class: over ? "fill over" : "fill" });
@@ -41,8 +42,9 @@ export async function open(holder, [only], frame) {
     const asks = h("div", {});
     const done = button(S.tanks.done, () => {
       const note = h("input", { maxlength: 200 });
-      asks.replaceChildren(field(S.tanks.note, note), h("div", { class: "row" }, button(S.tanks.save, () => send(tank, "log", { rule: rule.additive, ...(note.value.trim() && { note: note.value }) }), "main"), button(S.tanks.cancel, () => asks.replaceChildren())));
-      note.focus();
+      const amount = rule.dose_liters !== null && h("input", { maxlength: 40, placeholder: rule.dose_liters >= DROP ? F.liters(rule.dose_liters) : "20 mL" });
+      asks.replaceChildren(...[amount && field(S.tanks.amount, amount), field(S.tanks.note, note), h("div", { class: "row" }, button(S.tanks.save, () => send(tank, "log", { rule: rule.additive, ...filled({ amount, note }) }), "main"), button(S.tanks.cancel, () => asks.replaceChildren()))].filter(Boolean));
+      (amount || note).focus();
     }, "", off);
     const facts = [
       S.tanks.since(F.hours(rule.charge_coulombs)),
@@ -56,26 +58,21 @@ export async function open(holder, [only], frame) {
   function panel(t) {
     const facts = world.house.tanks.find((v) => v.tank === t.tank);
     const [low, usual, high] = facts?.temperature_celsius ?? [];
-    const such = F.example(`${Math.round(usual ?? 25)} degC`);
-    const warm = h("input", { placeholder: such, maxlength: 20 });
-    const warmBox = field(S.tanks.warmValue, warm);
-    const tell = () => {
-      const wrong = wrongQuantity(warm.value, such);
-      warmBox.wrong(wrong);
-      if (!wrong) send(t.tank, "bath", { temperature: warm.value });
-    };
+    const warmBox = measure(S.tanks.warmValue, "", `${Math.round(usual ?? 25)} degC`);
+    const tell = () => warmBox.look() || send(t.tank, "bath", { temperature: warmBox.meant() });
     const known = t.known;
+    const read = known?.temperature_celsius == null ? null : S.tanks.read(known.temperature_by ?? S.set.nobody, F.time(known.temperature_age_seconds));
     return h(
-      "section", { class: "panel", "aria-label": t.tank },
+      "section", { class: "panel", "aria-label": t.tank, "data-tank": t.tank },
       h("h2", {}, `${t.tank}: ${facts?.title ?? t.bath}`),
       figures([
         [S.tanks.worked, F.hours(t.charge_coulombs), t.volume_liters ? S.tanks.volume(t.volume_liters) : null], [S.tanks.runs, String(t.runs)],
-        [S.temperature, known?.temperature_celsius == null ? S.notKnown : F.warmth(known.temperature_celsius), low === undefined ? null : S.windowOf(F.warmth(low), F.warmth(high))],
+        [S.temperature, known?.temperature_celsius == null ? S.notKnown : F.warmth(known.temperature_celsius), [read, low === undefined ? null : S.windowOf(F.warmth(low), F.warmth(high)), known?.temperature_trouble].filter(Boolean).join("; ")],
         t.unobserved_seconds > 0 && [S.tanks.unobserved, F.time(t.unobserved_seconds)],
       ]),
       h("h3", {}, S.tanks.due), t.upkeep.length ? h("ul", { class: "dues" }, t.upkeep.map((rule) => due(t.tank, rule))) : h("p", { class: "hint" }, S.tanks.nothing),
       mayOperate() ? h("div", { class: "row" }, warmBox, button(S.tanks.tell, tell)) : h("p", { class: "hint" }, S.scope),
-      worked(t), mayOperate() && additions(t), findings(t.tank, facts),
+      mayOperate() && additions(t), journal(t), worked(t), findings(t.tank, facts),
       facts?.cautions.length > 0 && h("details", {}, h("summary", {}, S.tanks.cautions), h("ul", {}, facts.cautions.map((c) => h("li", {}, c)))),
     );
   }
@@ -84,9 +81,34 @@ export async function open(holder, [only], frame) {
   function additions(t) {
     const rules = t.upkeep.map((u) => u.additive);
     const what = choice({ ...Object.fromEntries(rules.map((r) => [r, r])), ...Object.fromEntries(EVENTS.filter((e) => !rules.includes(e)).map((e) => [e, S.tanks.logged[e]])) }, "addition");
+    const amount = h("input", { maxlength: 40, placeholder: S.tanks.amountHint, autocomplete: "off" });
     const note = h("input", { maxlength: 200, placeholder: S.tanks.noteHint });
-    return h("details", {}, h("summary", {}, S.tanks.logAddition), h("div", { class: "grid long" }, field(S.tanks.what, what), field(S.tanks.note, note)),
-      h("div", { class: "row" }, button(S.tanks.save, () => send(t.tank, "log", { rule: what.value, ...(note.value.trim() && { note: note.value }) }), "main"), button(S.tanks.undo, () => send(t.tank, "undo", {}))));
+    return h("details", {}, h("summary", {}, S.tanks.logAddition), h("div", { class: "grid long" }, field(S.tanks.what, what), field(S.tanks.amount, amount), field(S.tanks.note, note)),
+      h("div", { class: "row" }, button(S.tanks.save, () => send(t.tank, "log", { rule: what.value, ...filled({ amount, note }) }), "main")));
+  }
+
+  /** What was logged, who by and when; each line can be taken back, after it was asked in words. */
+  function journal({ tank }) {
+    const lines = h("ul", { class: "journal" });
+    const line = (e) => {
+      const what = [S.tanks.logged[e.what] ?? e.what, e.amount, e.note].filter(Boolean).join(", ");
+      const when = `${F.stamp(e.at)}, ${e.by}`;
+      const asks = h("div", {});
+      const ask = button(S.tanks.takeBack, () => {
+        const yes = button(S.tanks.yesBack, () => send(tank, "undo", { entry: e.entry }, S.tanks.takenBack(what)), "main");
+        asks.replaceChildren(h("p", {}, S.tanks.askBack(what, when)), h("div", { class: "row" }, yes, button(S.tanks.cancel, () => asks.replaceChildren(ask))));
+        yes.focus();
+      });
+      if (!e.taken_back && mayOperate()) asks.append(ask);
+      return h("li", {}, h("span", { class: e.taken_back ? "undone" : null }, h("strong", {}, what), ` ${when}`), e.taken_back && ` ${S.tanks.backAt(F.stamp(e.taken_back))}`, asks);
+    };
+    const box = h("details", {}, h("summary", {}, S.tanks.journal), lines);
+    box.addEventListener("toggle", async () => {
+      if (!box.open) return;
+      const all = await get(`/api/v1/tanks/${encodeURIComponent(tank)}/log`).catch(frame.complain);
+      lines.replaceChildren(...(all?.length ? all.map(line) : [h("li", { class: "hint" }, S.tanks.none)]));
+    });
+    return box;
   }
 
   /** Ampere-hours by day, by month, since each thing was done, and by part; asked for when they are wanted. */
@@ -113,37 +135,85 @@ export async function open(holder, [only], frame) {
   function findings(tank, facts) {
     const box = h("details", {}, h("summary", {}, S.tanks.findings));
     const past = h("ul", {});
-    const said = h("div", { "aria-live": "polite" });
-    const enter = (kind, label, example, preview) => {
-      const input = h("input", { placeholder: example, maxlength: 300, autocomplete: "off" });
-      const place = field(label, input, example);
-      const send = async (only_show) => {
-        place.wrong(input.value.trim() ? null : S.plan.empty);
-        if (!input.value.trim()) return;
-        try {
-          const answer = await post(`/api/v1/tanks/${encodeURIComponent(tank)}/${kind}`, { by: operator(), entered: input.value, only_show });
-          said.replaceChildren(h("pre", { tabindex: "0" }, answer.text));
-          if (only_show) return;
-          input.value = "";
-          await older();
-        } catch (error) {
-          place.wrong(error instanceof Trouble ? [error.detail, ...error.errors].join("; ") : String(error));
-        }
-      };
-      return h("div", { class: "row wide" }, place, button(S.tanks.onlyShow, () => send(true)), button(S.tanks.save, () => send(false), "main"));
+    const said = h("div", { "aria-live": "polite", class: "answer" });
+    /** Sends a line as the daemon reads it; what is wrong with it is marked at `place`. */
+    const send = async (kind, entered, only_show, place) => {
+      try {
+        const answer = await post(`/api/v1/tanks/${encodeURIComponent(tank)}/${kind}`, { by: operator(), entered, only_show });
+        place.wrong(null);
+        said.replaceChildren(h("h3", {}, only_show ? S.tanks.shown : S.tanks.entered), ...told(answer));
+        said.scrollIntoView({ block: "center" });
+        if (!only_show) await older();
+        return !only_show;
+      } catch (error) {
+        place.wrong(error instanceof Trouble ? [error.detail, ...error.errors].join("; ") : String(error));
+        return false;
+      }
     };
+    const both = (deed) => [button(S.tanks.onlyShow, () => deed(true)), button(S.tanks.save, () => deed(false), "main")];
+    /** One line as a person writes it. */
+    const enter = (kind, label, example) => {
+      const input = h("input", { placeholder: example, maxlength: 300, autocomplete: "off" });
+      const place = field(label, input, S.tanks.asIn(example));
+      const deed = async (only_show) => {
+        place.wrong(input.value.trim() ? null : S.plan.empty);
+        if (input.value.trim() && (await send(kind, input.value, only_show, place))) input.value = "";
+      };
+      return h("div", { class: "row wide" }, place, both(deed));
+    };
+    /** A field for each thing that this bath is made of. */
+    function analysis() {
+      const made = facts.analysed.map((a) => {
+        const unit = S.tanks.units[a.unit] ?? a.unit;
+        return { ...a, unit, box: measure(a.what, "", unit ? `7 ${unit}` : "", null, { optional: true, bare: true }) };
+      });
+      const salts = made.filter((a) => !a.usual);
+      const place = h("p", { class: "wrong", hidden: true });
+      place.wrong = (text) => {
+        place.textContent = text ?? "";
+        place.hidden = !text;
+      };
+      const deed = async (only_show) => {
+        if (made.map(({ box }) => box.look()).some(Boolean)) return;
+        const found = made.filter(({ box }) => box.input.value.trim());
+        place.wrong(found.length ? null : S.plan.empty);
+        const entered = found.map(({ what, box }) => `${what.replaceAll(",", "")} = ${box.meant()}`).join("; ");
+        if (found.length && (await send("analysis", entered, only_show, place))) found.forEach(({ box }) => (box.input.value = ""));
+      };
+      return h("section", { class: "analysis", "aria-label": S.tanks.logAnalysis }, h("h3", {}, S.tanks.logAnalysis), h("div", { class: "grid" }, made.filter((a) => a.usual).map((a) => a.box)),
+        salts.length > 0 && h("details", {}, h("summary", {}, S.tanks.salts), h("div", { class: "grid long" }, salts.map((a) => a.box))), place, h("div", { class: "row" }, both(deed)));
+    }
+    /** What to add, a line each; the table of earlier ones is the list below. */
+    function told({ text, trend }) {
+      const lines = text.split("\nEarlier")[0].split("\n").map((l) => l.trim().replace(/^- /, "").split(/\s{2,}/).join(", ")).filter(Boolean);
+      const moves = (trend ?? []).filter((t) => t.per_ampere_hour ?? t["per-ampere-hour"] ?? null).map((t) => S.tanks.moves(t.what, ((t["per-ampere-hour"] ?? t.per_ampere_hour) * 100).toFixed(2)));
+      return [h("ul", {}, [...lines, ...moves].map((l) => h("li", {}, l)))];
+    }
     async function older() {
       const rows = await get(`/api/v1/tanks/${encodeURIComponent(tank)}/analysis`);
       if (!rows.length) return past.replaceChildren(h("li", { class: "hint" }, S.tanks.none));
       past.replaceChildren(...rows.map((r) => h("li", {}, `${F.stamp(r.at)}, ${r.by}: ${r.found.map((f) => [f.what, f.value, S.tanks.units[f.unit] ?? f.unit].join(" ").trim()).join(", ")}${r.note ? `; ${r.note}` : ""}`)));
     }
     box.addEventListener("toggle", () => box.open && older().catch(frame.complain));
-    if (mayOperate()) {
-      box.append(enter("analysis", S.tanks.logAnalysis, S.tanks.analysisExample));
-      if (facts?.metal) box.append(enter("analysis", S.tanks.titration, S.tanks.titrationExample(S.tanks.metals[facts.metal] ?? facts.metal)), enter("panel", S.tanks.panels, S.tanks.panelExample));
+    if (mayOperate() && facts) {
+      box.append(analysis());
+      if (facts.metal) box.append(enter("analysis", S.tanks.titration, S.tanks.titrationExample(S.tanks.metals[facts.metal] ?? facts.metal)), enter("panel", S.tanks.panels, S.tanks.panelExample));
     }
     box.append(said, h("h3", {}, S.tanks.analysis), past);
     return box;
+  }
+
+  /** One tank anew, with what was open still open. */
+  async function again(tank) {
+    const made = (await get("/api/v1/tanks")).find((t) => t.tank === tank);
+    const old = [...body.children].find((p) => p.dataset.tank === tank);
+    if (!made || !old) return;
+    const all = (p) => [...p.querySelectorAll("details")];
+    const name = (d) => d.firstElementChild.textContent;
+    const opened = new Set(all(old).filter((d) => d.open).map(name));
+    const fresh = panel(made);
+    for (const d of all(fresh)) d.open = opened.has(name(d));
+    old.replaceWith(fresh);
   }
 
   async function draw() {

@@ -1,6 +1,6 @@
 //! A whole job in virtual time: the same guide, the same controller, a simulated cell for each powered step.
 
-use super::{Visit, rehearse_with};
+use super::{Vessel, Visit, cell, rehearse_with};
 use crate::mimic::Bench;
 use crate::plan::Order;
 use crate::quantity::Mono;
@@ -52,6 +52,24 @@ pub fn rehearse_job(
         };
     }
     Ok(JobRehearsal { view: play.guide.view(play.now), story: play.story, charges: play.charges })
+}
+
+/// The same in cells like the vessels that `vessel` gives for each order, without faults.
+///
+/// # Errors
+/// As [`rehearse_job`]; an order whose tank is not there.
+pub fn rehearse_job_in<'a>(
+    plan: JobPlan,
+    setup: Setup,
+    poll: Duration,
+    seed: u64,
+    vessel: impl Fn(&Order) -> Option<Vessel<'a>>,
+) -> Result<JobRehearsal, String> {
+    let limits = setup.clone();
+    rehearse_job(plan, setup, poll, |order| {
+        let vessel = vessel(order).ok_or_else(|| format!("the tank {:?} is gone", order.tank))?;
+        Ok(cell(order, &limits, vessel, seed))
+    })
 }
 
 struct Play {

@@ -1,4 +1,8 @@
-//! The control thread, the tasks on it, and what happens when one of them panics.
+//! The control threads, the tasks on them, and what happens when one of them panics.
+//!
+//! Every line has a thread of its own. To read a terminal can take as long as the kernel's own worker is kept from the
+//! processor that hands over what has come (n_tty_read waits for it, asleep in a way that nothing wakes): measured at
+//! 10 ms and more on a full machine. What holds up one line must hold up no other.
 
 use super::ear::ticking;
 use super::gang::{Gang, Member};
@@ -7,9 +11,10 @@ use super::remote::{Line, Remote};
 use super::shell::{LAST_WORD, Shell, utc, within};
 use crate::ledger::{EventRow, JobEnd, Ledger, Row, RunEnd};
 use crate::quantity::{Amps, Microcoulombs};
+use crate::rank;
 use crate::run::{Command, Refusal, RunState, Setup};
 use crate::station::{Ask, Baths, Envelope, Handle, Snapshot};
-use crate::supply::{Ammeter, Clock, Dialect, Spec};
+use crate::supply::{Ammeter, Clock, Dialect, Port, Spec};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -133,7 +138,8 @@ pub struct Control {
     handles: Vec<Handle>,
     pulse: Pulse,
     quit: DropGuard,
-    done: oneshot::Receiver<Vec<Farewell>>,
+    /// Of each thread: the places of its stations in `handles`, and what comes of them.
+    done: Vec<(Vec<usize>, oneshot::Receiver<Vec<Farewell>>)>,
 }
 
 impl Control {
@@ -151,21 +157,21 @@ impl Control {
     /// flushes the ledger. Say goodbye to the minder only if all are off.
     pub async fn shutdown(self) -> Vec<Farewell> {
         self.quit.disarm().cancel();
-        match self.done.await {
-            Ok(farewells) => farewells,
-            Err(_) => self
-                .handles
-                .iter()
-                .map(|h| Farewell {
-                    station: h.name().into(),
-                    off: Err("the control thread ended before it could confirm".into()),
-                })
-                .collect(),
+        let mut all = Vec::new();
+        for (places, done) in self.done {
+            let lost = |place: &usize| Farewell {
+                station: self.handles[*place].name().into(),
+                off: Err("the control thread ended before it could confirm".into()),
+            };
+            let farewells = done.await.unwrap_or_else(|_| places.iter().map(lost).collect());
+            all.extend(places.into_iter().zip(farewells));
         }
+        all.sort_by_key(|(place, _)| *place);
+        all.into_iter().map(|(_, farewell)| farewell).collect()
     }
 }
 
-/// Works the stations on a thread of their own.
+/// Works the stations, those of each line on a thread of their own.
 ///
 /// # Errors
 /// If the thread or its runtime cannot be made.
@@ -192,11 +198,11 @@ where
     F: Fn() -> R + Send + 'static,
 {
     let quit = CancellationToken::new();
-    let (tell, done) = oneshot::channel();
     let mut handles = Vec::new();
     let mut beats = Vec::new();
-    let mut posts = Vec::new();
-    for (settings, make) in crew {
+    let mut lines: Vec<(Vec<Port>, Vec<usize>, Vec<_>)> = Vec::new();
+    for (place, (settings, make)) in crew.into_iter().enumerate() {
+        let ports: Vec<Port> = settings.supplies().map(|(spec, _)| spec.port.clone()).collect();
         let (commands, inbox) = mpsc::channel(COMMANDS);
         let out = watch::Sender::new(Arc::new(Snapshot {
             station: settings.name.clone(),
@@ -206,13 +212,45 @@ where
         let beat = Arc::new(AtomicU64::new(0));
         handles.push(Handle::new(&settings.name, out.subscribe(), commands));
         beats.push(beat.clone());
-        posts.push((
-            Post { settings, ledger: ledger.clone(), clock, out, beat, quit: quit.clone() },
-            inbox,
-            make,
-        ));
+        let post = Post { settings, ledger: ledger.clone(), clock, out, beat, quit: quit.clone() };
+        let mut line = (ports, vec![place], vec![(post, inbox, make)]);
+        // With whoever shares a line with it, and with whoever shares one with them.
+        for (theirs, places, posts) in
+            lines.extract_if(.., |(theirs, ..)| shares(theirs, &line.0)).collect::<Vec<_>>()
+        {
+            line.0.extend(theirs);
+            line.1.extend(places);
+            line.2.extend(posts);
+        }
+        lines.push(line);
     }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    // Where a thread cannot be made, those before it are ended.
+    let quit = quit.drop_guard();
+    let mut done = Vec::new();
+    for (_, places, posts) in lines {
+        done.push((places, thread_for(posts, ledger.clone())?));
+    }
+    let seen = vec![0; beats.len()];
+    Ok(Control { handles, pulse: Pulse { beats, seen }, quit, done })
+}
+
+fn shares(some: &[Port], others: &[Port]) -> bool {
+    some.iter().any(|port| others.contains(port))
+}
+
+/// Works those stations on one thread, in this order.
+fn thread_for<R, F>(
+    posts: Vec<(Post, mpsc::Receiver<Envelope>, F)>,
+    ledger: Ledger,
+) -> std::io::Result<oneshot::Receiver<Vec<Farewell>>>
+where
+    R: Remote + 'static,
+    F: Fn() -> R + Send + 'static,
+{
+    let (tell, done) = oneshot::channel();
+    // Those that look something up for control, not its own thread.
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().on_thread_start(rank::aside).build()?;
     std::thread::Builder::new().name("control".into()).spawn(move || {
         let farewells = LocalSet::new().block_on(&runtime, async move {
             let tasks: Vec<(String, JoinHandle<Farewell>)> = posts
@@ -234,8 +272,7 @@ where
         // Nobody waits when `Control` was dropped.
         let _ = tell.send(farewells);
     })?;
-    let seen = vec![0; beats.len()];
-    Ok(Control { handles, pulse: Pulse { beats, seen }, quit: quit.drop_guard(), done })
+    Ok(done)
 }
 
 struct Post {

@@ -1,4 +1,4 @@
-//! The daemon's half of the room: one thread, one task per station.
+//! The daemon's half of the room: one thread per line, one task per station.
 //!
 //! Control has a thread and a runtime of its own, so that nothing that serves
 //! people can keep it waiting. A panic in one station's task is caught there:

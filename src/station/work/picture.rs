@@ -23,6 +23,8 @@ pub(super) struct Picture {
     pub link: LinkView,
     /// The output was on when the link was last made.
     pub found_on: bool,
+    /// Its output was confirmed off at the last try to connect, though the try failed.
+    pub off_all_the_same: bool,
     station: String,
     stale_after: Duration,
     out: watch::Sender<Arc<Snapshot>>,
@@ -53,6 +55,7 @@ impl Picture {
         Picture {
             link: LinkView { port, trouble: Some("not connected yet".into()), ..LinkView::default() },
             found_on: false,
+            off_all_the_same: false,
             station: station.into(),
             stale_after,
             seq: 0,
@@ -145,6 +148,8 @@ impl Picture {
         let fresh = self.fresh(now).copied();
         // Where the dialect cannot ask, what was commanded and acknowledged is the best there is.
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
+        // A supply that is not let in for what it holds as setpoints was confirmed off at the last try.
+        let output_on = output_on.or(self.off_all_the_same.then_some(false));
         let mut snapshot = Snapshot {
             station: self.station.clone(),
             seq: self.seq,
@@ -175,7 +180,10 @@ impl Picture {
                     let since = alarm.since().map(|at| utc_before(now.since(at))).unwrap_or_default();
                     let gone = alarm.gone().map(|at| utc_before(now.since(at)));
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
-                    let view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    let mut view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    if let Some(remedy) = guide.and_then(|guide| guide.remedy(*kind)) {
+                        view.remedy = remedy;
+                    }
                     // As the controller sorts its own: what holds first, then by priority.
                     let rank = |a: &AlarmView| (a.state.active(), a.priority);
                     let at = all.iter().position(|a| rank(a) < rank(&view)).unwrap_or(all.len());
@@ -205,10 +213,22 @@ impl Picture {
             setpoint_writes: writes,
             poll_seconds: std::mem::take(&mut self.polls),
         };
-        if output_on == Some(false) {
-            settle(&mut snapshot, self.found_on);
+        match output_on {
+            Some(false) => settle(&mut snapshot, self.found_on),
+            Some(true) => answered(&mut snapshot),
+            None => {}
         }
         self.out.send_replace(Arc::new(snapshot));
+    }
+}
+
+/// Nor to one that answers again and is on because the next run is under way: the alarm was of the one before.
+fn answered(snapshot: &mut Snapshot) {
+    for alarm in snapshot.alarms.iter_mut().filter(|a| a.state == AlarmState::ReturnedUnacknowledged) {
+        if let Some(said) = settled(&alarm.text, "it answers again") {
+            alarm.text = said;
+            alarm.remedy = "Nothing is the matter with it now. Acknowledge that you know of it.".into();
+        }
     }
 }
 

@@ -241,7 +241,9 @@ impl<R: Remote> Shell<R> {
         let now = self.now();
         let since = *self.silent.get_or_insert(now);
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
-        if trouble.is_gone() || now.since(since) >= limit {
+        // Off already: opened again, it is confirmed off whatever else it says, and 0 is written over what is wild.
+        let off = trouble.is_wild() && !self.controller.view().output_commanded;
+        if off || trouble.is_gone() || now.since(since) >= limit {
             self.link_lost(trouble)
         } else if trouble.is_wild() {
             self.of(trouble, Input::Wild(trouble.to_string()))
@@ -266,6 +268,7 @@ impl<R: Remote> Shell<R> {
         // Close before waiting: a port that is held keeps its device from coming back.
         self.remote.close();
         self.picture.link.up = false;
+        self.picture.off_all_the_same = false;
         self.picture.link.trouble = Some(why.into());
         self.read_now = false;
         self.silent = None;
@@ -285,6 +288,7 @@ impl<R: Remote> Shell<R> {
             Ok(identity) => {
                 let healed = self.edges.healed(now).map(|h| format!("; {h}")).unwrap_or_default();
                 self.backoff.reset();
+                self.picture.off_all_the_same = false;
                 self.picture.link.up = true;
                 self.picture.link.trouble = None;
                 self.picture.link.identity = Some(identity.clone());
@@ -301,6 +305,7 @@ impl<R: Remote> Shell<R> {
             }
             Err(trouble) => {
                 self.remote.close();
+                self.picture.off_all_the_same = trouble.is_off();
                 self.retry_at = now + self.backoff.wait();
                 self.picture.link.trouble = Some(trouble.to_string());
                 if let Some(line) = self.edges.failed(now, &trouble.to_string()) {

@@ -39,6 +39,8 @@ struct Pulled {
     /// Reads never end, and nobody says who it is.
     hangs: bool,
     nameless: bool,
+    /// What it holds as a setpoint is not believed; its output goes off all the same.
+    rubbish: bool,
     /// Off is taken by the line and never confirmed, as long as this holds.
     off_hangs: bool,
     /// How many of those are waited for.
@@ -89,6 +91,11 @@ impl Remote for Rig {
         let on = self.output();
         self.pull(|p| p.found_on = Some(on));
         self.off().await?;
+        if self.pulled.lock().unwrap().rubbish {
+            return Err(Trouble::Setpoint {
+                why: "the output is confirmed off, but a setpoint is not believed".into(),
+            });
+        }
         Ok("bench".into())
     }
     fn found_on(&self) -> Option<bool> {

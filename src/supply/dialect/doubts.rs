@@ -1,6 +1,6 @@
 //! What a dialect says twice and differently: set here, read back there.
 
-use super::modbus::{Modbus, Scaled, Space};
+use super::modbus::{Modbus, Scaled};
 use super::{Dialect, Kind};
 use crate::quantity::{Amps, Volts};
 
@@ -37,12 +37,9 @@ fn setpoints(m: &Modbus) -> [Setpoint; 2] {
 /// What cannot be right: key, what is wrong, what would be right.
 pub(super) fn contradictions(m: &Modbus) -> Vec<(&'static str, String, String)> {
     let mut found = Vec::new();
-    if m.poll.space != Space::Holding {
-        return found;
-    }
     for (key, set, read, one) in setpoints(m) {
         let alike = set.form == read.form && (set.per_count / read.per_count - 1.0).abs() < 1e-9;
-        if set.register == read.register && !alike {
+        if (set.space, set.register) == (read.space, read.register) && !alike {
             found.push((
                 "read",
                 format!(
@@ -55,7 +52,7 @@ pub(super) fn contradictions(m: &Modbus) -> Vec<(&'static str, String, String)> 
             ));
         }
     }
-    let crossed = |set: Scaled, read: Scaled| set.register == read.register;
+    let crossed = |set: Scaled, read: Scaled| (set.space, set.register) == (read.space, read.register);
     if crossed(m.set_volts, m.set_amps_read) || crossed(m.set_amps, m.set_volts_read) {
         found.push((
             "read",
@@ -64,12 +61,13 @@ pub(super) fn contradictions(m: &Modbus) -> Vec<(&'static str, String, String)> 
             "exchange the two registers in [modbus.read] or in [modbus.write]".into(),
         ));
     }
-    let same = m.output.register == m.output_on.register;
+    let same = (m.output.space, m.output.register) == (m.output_on.space, m.output_on.register);
     if same && (m.output_on.word, m.output_off.word) != (m.output.word, m.output_is_off) {
         found.push((
             "read",
             format!(
-                "output is written to register {} as {} for on and {} for off, and read back from there as {} and {}",
+                "output is written to {} {} as {} for on and {} for off, and read back from there as {} and {}",
+                m.output.space.place(),
                 m.output.register, m.output_on.word, m.output_off.word, m.output.word, m.output_is_off
             ),
             "write the same words in [modbus.write] and in [modbus.read]".into(),
@@ -81,7 +79,9 @@ pub(super) fn contradictions(m: &Modbus) -> Vec<(&'static str, String, String)> 
 fn doubts(m: &Modbus) -> Vec<String> {
     let mut found = Vec::new();
     for (key, set, read, one) in setpoints(m) {
-        if set.register != read.register && (set.per_count / read.per_count - 1.0).abs() > 1e-9 {
+        if (set.space, set.register) != (read.space, read.register)
+            && (set.per_count / read.per_count - 1.0).abs() > 1e-9
+        {
             found.push(format!(
                 "{key} is written by {} a count (register {}) and read back by {} a count (register {}); look whether the \
                  manual means that, and try it on a resistor",

@@ -67,15 +67,20 @@ fn a_register_number_of_a_manuals_table_is_doubted_and_the_one_on_the_wire_is_na
 
 #[test]
 fn overlapping_registers_are_refused() {
-    one(MODBUS, "amps = { register = 17", "amps = { register = 16", "volts and amps share register 16");
-    one(MODBUS, "set-amps = { register = 2,", "set-amps = { register = 0,", "share register 0");
-    one(MODBUS, "level = { register = 4,", "level = { register = 3,", "share register 3");
+    one(
+        MODBUS,
+        "amps = { register = 17",
+        "amps = { register = 16",
+        "volts and amps share holding register 16",
+    );
+    one(MODBUS, "set-amps = { register = 2,", "set-amps = { register = 0,", "share holding register 0");
+    one(MODBUS, "level = { register = 4,", "level = { register = 3,", "share holding register 3");
     // A float takes two.
     one(
         MODBUS,
         "volts = { register = 16, scale",
         "volts = { register = 16, type = \"f32\", scale",
-        "share register 17",
+        "share holding register 17",
     );
 }
 
@@ -135,6 +140,30 @@ fn a_modbus_dialect_without_what_must_be_there_is_refused() {
         "setpoint = \"volatile\"\nsetpoints = \"volatile\"",
         "modbus.setpoint",
     );
+}
+
+#[test]
+fn a_value_may_name_its_own_table_and_only_one_that_can_hold_it() {
+    let coil = |on: &str| format!("output = {{ table = \"coil\", register = 3{on} }}");
+    let text = shipped_text(MODBUS);
+    let text = text.replace("output = { register = 0, on = 1, off = 0 }", &coil(""));
+    // Register 3 is the over-voltage level: another table, so they share nothing.
+    let dialect = parse(&text, "x").unwrap_or_else(|p| panic!("{p:#?}"));
+    let super::Kind::Modbus(modbus) = &dialect.kind else { panic!() };
+    assert_eq!((modbus.output_on.word, modbus.output_off.word), (1, 0), "a bit is 1 for on");
+    assert_eq!(modbus.output_on.space, super::Space::Coil);
+    let from = "output = { register = 0, on = 1, off = 0 }";
+    one(MODBUS, from, &coil(", on = 1, off = 1"), "same word");
+    one(MODBUS, from, &coil(", on = 2"), "modbus.write.output.on");
+    one(MODBUS, from, "output = { table = \"discrete\", register = 3 }", "modbus.write.output.table");
+    one(
+        MODBUS,
+        "volts = { register = 16, scale = \"10 mV\" }",
+        "volts = { table = \"coil\", register = 16, scale = \"10 mV\" }",
+        "modbus.read.volts.table",
+    );
+    // Off and on exchanged are dangerous in a coil too.
+    one(MODBUS, from, &coil(", on = 0, off = 1"), "on and off are exchanged");
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod doubts;
 #[cfg(test)]
 mod kinds_tests;
 mod line;
+mod map;
 mod modbus;
 mod number;
 mod pattern;

@@ -6,22 +6,46 @@
 //! write the order down.
 
 use super::Range;
-use super::number::{Form, WordOrder};
+use super::map::{LONGEST, Orders, identity, known, order, poll, scaled, watchdog, write};
+use super::number::Form;
 use super::shared::{most, optional};
-use crate::quantity::{Amps, Field, Quantity, Span, Table, Volts};
+use crate::quantity::{Amps, Table, Volts};
 
-/// Which of the two register spaces.
+/// Which of the four tables of the protocol (V1.1b3, section 4.3). Each counts its places from 0 by itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Space {
     /// Holding registers, read with function code 03.
     Holding,
     /// Input registers, read with function code 04.
     Input,
+    /// Coils: single bits, read with function code 01 and written with 05.
+    Coil,
+    /// Discrete inputs: single bits, read with function code 02.
+    Discrete,
+}
+
+impl Space {
+    /// Whether a place in it is a single bit.
+    pub fn is_bits(self) -> bool {
+        matches!(self, Space::Coil | Space::Discrete)
+    }
+
+    /// Its places, for people: `holding register`.
+    pub fn place(self) -> &'static str {
+        match self {
+            Space::Holding => "holding register",
+            Space::Input => "input register",
+            Space::Coil => "coil",
+            Space::Discrete => "discrete input",
+        }
+    }
 }
 
 /// A number with a unit in a register.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Scaled {
+    /// Which space.
+    pub space: Space,
     /// The first register, counted from 0 as on the wire.
     pub register: u16,
     /// How it lies there.
@@ -30,18 +54,29 @@ pub struct Scaled {
     pub per_count: f64,
 }
 
-/// One register and what is written into it.
+impl Scaled {
+    /// The registers that it takes.
+    pub fn block(&self) -> Block {
+        Block { space: self.space, first: self.register, count: self.form.count() }
+    }
+}
+
+/// One register, coil or discrete input, and what stands in it or is written into it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RegisterSwitch {
+    /// Which space.
+    pub space: Space,
     /// The register.
     pub register: u16,
-    /// The word.
+    /// The word; 0 or 1 for a bit.
     pub word: u16,
 }
 
 /// Where the regulation stands, as a number.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RegulationRegister {
+    /// Which space.
+    pub space: Space,
     /// The register.
     pub register: u16,
     /// It holds this while the current is held.
@@ -53,6 +88,8 @@ pub struct RegulationRegister {
 /// Where the trips stand, as bits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct TripBits {
+    /// Which space.
+    pub space: Space,
     /// The register.
     pub register: u16,
     /// Set after an over-voltage trip.
@@ -63,7 +100,7 @@ pub struct TripBits {
     pub over_temperature: Option<u8>,
 }
 
-/// Registers that are read in one go.
+/// Registers, or bits, that are read in one go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Block {
     /// Which space.
@@ -77,8 +114,6 @@ pub struct Block {
 /// A register whose value never changes, to prove the order of words.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Known {
-    /// Which space.
-    pub space: Space,
     /// Where and how; `per_count` is 1.
     pub scaled: Scaled,
     /// What it must hold.
@@ -105,8 +140,9 @@ pub struct Modbus {
     pub write_multiple: bool,
     /// Words that say which device this is.
     pub identity: Block,
-    /// Everything that is acted on, in one block.
-    pub poll: Block,
+    /// Everything that is acted on: one block of each table that something of it stands in, the one with the
+    /// amperes first.
+    pub polls: Vec<Block>,
     /// Measured volts.
     pub volts: Scaled,
     /// Measured amperes.
@@ -144,32 +180,19 @@ pub struct Modbus {
 }
 
 impl Modbus {
-    /// The block of the levels, if the device has any.
-    pub fn levels(&self) -> Option<Block> {
-        let all = [self.over_voltage, self.over_current];
-        let first = all.iter().flatten().map(|s| s.register).min()?;
-        let end = all.iter().flatten().map(|s| s.register + s.form.count()).max()?;
-        Some(Block { space: Space::Holding, first, count: end - first })
+    /// The blocks of the levels, if the device has any: one where they lie side by side, else one for each, since
+    /// many devices refuse to read across registers that they have not.
+    pub fn levels(&self) -> Vec<Block> {
+        let mut all: Vec<Block> =
+            [self.over_voltage, self.over_current].iter().flatten().map(Scaled::block).collect();
+        all.sort_unstable_by_key(|block| block.first);
+        if let [low, high] = all[..]
+            && u32::from(low.first) + u32::from(low.count) == u32::from(high.first)
+        {
+            return vec![Block { count: low.count + high.count, ..low }];
+        }
+        all
     }
-}
-
-/// The most that one read may ask for (V1.1b3, sections 6.3 and 6.4).
-const LONGEST: u16 = 125;
-
-/// Orders of words that the file names, for the forms that need one.
-#[derive(Clone, Copy)]
-struct Orders {
-    float: Order,
-    long: Order,
-}
-
-/// One of them.
-#[derive(Clone, Copy)]
-enum Order {
-    Absent,
-    /// Told already.
-    Bad,
-    Good(WordOrder),
 }
 
 pub(super) fn read(table: &Table<'_>) -> Option<(Range, Modbus)> {
@@ -254,21 +277,28 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
     for (key, what, remedy) in super::doubts::contradictions(m) {
         wrong(key, what, remedy);
     }
-    let mut lengths = vec![("identity", m.identity), ("read", m.poll)];
-    if let Some(levels) = m.levels() {
-        lengths.push(("over-voltage and over-current together", levels));
-    }
-    if let Some(known) = m.known {
-        let count = known.scaled.form.count();
-        lengths.push(("known", Block { space: known.space, first: known.scaled.register, count }));
-    }
+    let mut lengths = vec![("identity", m.identity)];
+    lengths.extend(m.polls.iter().map(|block| ("read", *block)));
+    let acted_on = lengths.len();
+    let levels = m.levels();
+    lengths.extend(levels.iter().map(|block| {
+        let is = |s: Option<Scaled>| s.is_some_and(|s| s.block() == *block);
+        let name = match (is(m.over_voltage), is(m.over_current)) {
+            (true, _) => "over-voltage",
+            (_, true) => "over-current",
+            _ => "over-voltage and over-current together",
+        };
+        (name, *block)
+    }));
+    lengths.extend(m.known.map(|known| ("known", known.scaled.block())));
     for (name, block) in &lengths {
         if block.count > LONGEST {
             let key = if table.has(name) { name } else { "over-voltage" };
             wrong(
                 key,
                 format!(
-                    "registers {} to {} are {} in one block; one read takes {LONGEST}",
+                    "{}s {} to {} are {} in one block; one read takes {LONGEST}",
+                    block.space.place(),
                     block.first,
                     u32::from(block.first) + u32::from(block.count) - 1,
                     block.count
@@ -277,11 +307,11 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
             );
         }
     }
-    // A late answer has no name on it; only its length tells whose it is. What proves the line and what is
-    // acted on must therefore differ from all else.
-    for (at, (name, block)) in lengths.iter().enumerate().take(2) {
+    // A late answer has no name on it; only its function code and its length tell whose it is. What proves the line
+    // and what is acted on must therefore differ from all else in the same table.
+    for (at, (name, block)) in lengths.iter().enumerate().take(acted_on) {
         for (other, with) in lengths.iter().skip(at + 1) {
-            if block.count == with.count {
+            if (block.space, block.count) == (with.space, with.count) {
                 wrong(
                     name,
                     format!(
@@ -293,25 +323,26 @@ fn fits(table: &Table<'_>, m: &Modbus) -> bool {
             }
         }
     }
+    let bit = |s: RegisterSwitch| Block { space: s.space, first: s.register, count: 1 };
     let mut writes = vec![
-        ("set-volts", m.set_volts.register, m.set_volts.form.count()),
-        ("set-amps", m.set_amps.register, m.set_amps.form.count()),
-        ("output", m.output_on.register, 1),
+        ("set-volts", m.set_volts.block()),
+        ("set-amps", m.set_amps.block()),
+        ("output", bit(m.output_on)),
     ];
-    writes.extend(m.clear.map(|c| ("clear", c.register, 1)));
-    writes.extend(m.over_voltage.map(|s| ("over-voltage.level", s.register, s.form.count())));
-    writes.extend(m.over_current.map(|s| ("over-current.level", s.register, s.form.count())));
-    writes.extend(m.watchdog.map(|w| ("watchdog", w.scaled.register, w.scaled.form.count())));
+    writes.extend(m.clear.map(|c| ("clear", bit(c))));
+    writes.extend(m.over_voltage.map(|s| ("over-voltage.level", s.block())));
+    writes.extend(m.over_current.map(|s| ("over-current.level", s.block())));
+    writes.extend(m.watchdog.map(|w| ("watchdog", w.scaled.block())));
     overlaps(&writes).for_each(|text| wrong("write", text, "look the register numbers up again".into()));
     let mut reads = vec![
-        ("volts", m.volts.register, m.volts.form.count()),
-        ("amps", m.amps.register, m.amps.form.count()),
-        ("output", m.output.register, 1),
-        ("set-volts", m.set_volts_read.register, m.set_volts_read.form.count()),
-        ("set-amps", m.set_amps_read.register, m.set_amps_read.form.count()),
+        ("volts", m.volts.block()),
+        ("amps", m.amps.block()),
+        ("output", bit(m.output)),
+        ("set-volts", m.set_volts_read.block()),
+        ("set-amps", m.set_amps_read.block()),
     ];
-    reads.extend(m.regulation.map(|r| ("regulation", r.register, 1)));
-    reads.extend(m.trips.map(|r| ("trips", r.register, 1)));
+    reads.extend(m.regulation.map(|r| ("regulation", Block { space: r.space, first: r.register, count: 1 })));
+    reads.extend(m.trips.map(|r| ("trips", Block { space: r.space, first: r.register, count: 1 })));
     overlaps(&reads).for_each(|text| wrong("read", text, "look the register numbers up again".into()));
     good
 }
@@ -335,246 +366,18 @@ fn other_block(other: &str) -> String {
 }
 
 /// A sentence for every two entries that share a register.
-fn overlaps(entries: &[(&'static str, u16, u16)]) -> impl Iterator<Item = String> {
+fn overlaps(entries: &[(&'static str, Block)]) -> impl Iterator<Item = String> {
     let mut found = Vec::new();
-    for (at, (name, first, count)) in entries.iter().enumerate() {
-        for (other, from, many) in &entries[at + 1..] {
-            let share = u32::from(*first) < u32::from(*from) + u32::from(*many)
-                && u32::from(*from) < u32::from(*first) + u32::from(*count);
+    for (at, (name, one)) in entries.iter().enumerate() {
+        for (other, with) in &entries[at + 1..] {
+            let share = one.space == with.space
+                && u32::from(one.first) < u32::from(with.first) + u32::from(with.count)
+                && u32::from(with.first) < u32::from(one.first) + u32::from(one.count);
             if share {
-                found.push(format!("{name} and {other} share register {}", first.max(from)));
+                let place = one.space.place();
+                found.push(format!("{name} and {other} share {place} {}", one.first.max(with.first)));
             }
         }
     }
     found.into_iter()
-}
-
-fn order(table: &Table<'_>, key: &'static str) -> Order {
-    let field = table.may(key);
-    if !table.has(key) {
-        return Order::Absent;
-    }
-    field.choice(&WordOrder::ALL.map(|o| (o.name(), o))).map_or(Order::Bad, Order::Good)
-}
-
-fn address(field: Field<'_>) -> Option<u16> {
-    field.integer(0..=65_535).and_then(|n| u16::try_from(n).ok())
-}
-
-fn identity(t: &Table<'_>) -> Option<Block> {
-    let space = space(t);
-    let first = address(t.need("register"));
-    let count = t.need("count").integer(1..=i64::from(LONGEST)).and_then(|n| u16::try_from(n).ok());
-    let (space, first, count) = (space?, first?, count?);
-    whole(t, "count", first, count)?;
-    Some(Block { space, first, count })
-}
-
-/// Registers are counted to 65535; nothing reaches beyond.
-fn whole(t: &Table<'_>, key: &str, first: u16, count: u16) -> Option<()> {
-    if u32::from(first) + u32::from(count) > 65_536 {
-        t.problem(key, "reaches beyond register 65535", "look the register numbers up again");
-        return None;
-    }
-    Some(())
-}
-
-fn space(t: &Table<'_>) -> Option<Space> {
-    t.need("table").choice(&[("holding", Space::Holding), ("input", Space::Input)])
-}
-
-fn form(t: &Table<'_>, orders: Orders) -> Option<Form> {
-    #[derive(Clone, Copy)]
-    enum Word {
-        U16,
-        I16,
-        U32,
-        I32,
-        F32,
-    }
-    let field = t.may("type");
-    let word = if t.has("type") {
-        field.choice(&[
-            ("u16", Word::U16),
-            ("i16", Word::I16),
-            ("u32", Word::U32),
-            ("i32", Word::I32),
-            ("f32", Word::F32),
-        ])?
-    } else {
-        Word::U16
-    };
-    let (order, key) = match word {
-        Word::U16 => return Some(Form::U16),
-        Word::I16 => return Some(Form::I16),
-        Word::U32 | Word::I32 => (orders.long, "long"),
-        Word::F32 => (orders.float, "float"),
-    };
-    let order = match order {
-        Order::Good(order) => order,
-        Order::Bad => return None,
-        Order::Absent => {
-            t.problem(
-                "type",
-                "takes two registers, and their order is not in the Modbus specification",
-                format!(
-                    "write {key} = \"ABCD\" (or \"CDAB\", \"BADC\", \"DCBA\") at the top of [modbus], as the manual shows"
-                ),
-            );
-            return None;
-        }
-    };
-    Some(match word {
-        Word::U32 => Form::U32(order),
-        Word::I32 => Form::I32(order),
-        _ => Form::F32(order),
-    })
-}
-
-/// `{ register = 16, scale = "10 mV" }`: a scale without a unit does not parse.
-fn scaled<Q: Quantity>(field: Field<'_>, orders: Orders, base: fn(Q) -> f64) -> Option<Scaled> {
-    let t = field.table()?;
-    let register = address(t.need("register"));
-    let form = form(&t, orders);
-    let scale = t.need("scale").positive::<Q>();
-    let (register, form, scale) = (register?, form?, scale?);
-    whole(&t, "register", register, form.count())?;
-    Some(Scaled { register, form, per_count: base(scale) })
-}
-
-fn word(field: Field<'_>) -> Option<u16> {
-    address(field)
-}
-
-/// The parts of [`Modbus`] that stand under `[modbus.read]`; the rest is a placeholder that the caller replaces.
-fn poll(t: &Table<'_>, orders: Orders) -> Option<Modbus> {
-    let space = space(t);
-    let volts = scaled(t.need("volts"), orders, Volts::get);
-    let amps = scaled(t.need("amps"), orders, Amps::get);
-    let set_volts = scaled(t.need("set-volts"), orders, Volts::get);
-    let set_amps = scaled(t.need("set-amps"), orders, Amps::get);
-    let output = t.need("output").table().and_then(|t| {
-        let (register, on, off) = (address(t.need("register")), word(t.need("on")), word(t.need("off")));
-        let (register, on, off) = (register?, on?, off?);
-        if on == off {
-            t.problem("off", "is the same word as on", "write another");
-            return None;
-        }
-        Some((RegisterSwitch { register, word: on }, off))
-    });
-    let regulation = optional(t, "regulation", |t| {
-        let register = address(t.need("register"));
-        let current = word(t.need("constant-current"));
-        let voltage = word(t.need("constant-voltage"));
-        let (register, constant_current, constant_voltage) = (register?, current?, voltage?);
-        if constant_current == constant_voltage {
-            t.problem("constant-voltage", "is the same word as constant-current", "write another");
-            return None;
-        }
-        Some(RegulationRegister { register, constant_current, constant_voltage })
-    });
-    let trips = optional(t, "trips", trips);
-    let (volts, amps, set_volts, set_amps) = (volts?, amps?, set_volts?, set_amps?);
-    let ((output, output_is_off), regulation, trips) = (output?, regulation?, trips?);
-    let mut spans = vec![(output.register, 1)];
-    spans.extend([volts, amps, set_volts, set_amps].map(|s| (s.register, s.form.count())));
-    spans.extend(regulation.map(|r| (r.register, 1)));
-    spans.extend(trips.map(|r| (r.register, 1)));
-    let first = spans.iter().map(|(at, _)| *at).min().unwrap_or_default();
-    let end = spans.iter().map(|(at, many)| u32::from(*at) + u32::from(*many)).max().unwrap_or_default();
-    let count = u16::try_from(end - u32::from(first)).unwrap_or(u16::MAX);
-    let poll = Block { space: space?, first, count };
-    Some(Modbus {
-        poll,
-        volts,
-        amps,
-        output,
-        output_is_off,
-        set_volts_read: set_volts,
-        set_amps_read: set_amps,
-        regulation,
-        trips,
-        // Replaced by the caller.
-        unit: 0,
-        write_multiple: false,
-        identity: poll,
-        set_volts,
-        set_amps,
-        output_on: output,
-        output_off: output,
-        clear: None,
-        over_voltage: None,
-        over_current: None,
-        known: None,
-        watchdog: None,
-    })
-}
-
-fn trips(t: &Table<'_>) -> Option<TripBits> {
-    let register = address(t.need("register"));
-    let keys = ["over-voltage-bit", "over-current-bit", "over-temperature-bit"];
-    let bits = keys.map(|key| {
-        let field = t.may(key);
-        if !t.has(key) {
-            return Some(None);
-        }
-        field.integer(0..=15).and_then(|n| u8::try_from(n).ok()).map(Some)
-    });
-    let [over_voltage, over_current, over_temperature] = bits;
-    let bits = [over_voltage?, over_current?, over_temperature?];
-    for (at, bit) in bits.iter().enumerate() {
-        if bit.is_some() && bits[..at].contains(bit) {
-            t.problem(keys[at], "is the same bit as another", "write another");
-            return None;
-        }
-    }
-    let [over_voltage, over_current, over_temperature] = bits;
-    Some(TripBits { register: register?, over_voltage, over_current, over_temperature })
-}
-
-struct Write {
-    set_volts: Scaled,
-    set_amps: Scaled,
-    on: RegisterSwitch,
-    off: RegisterSwitch,
-    clear: Option<RegisterSwitch>,
-}
-
-fn write(t: &Table<'_>, orders: Orders) -> Option<Write> {
-    let set_volts = scaled(t.need("set-volts"), orders, Volts::get);
-    let set_amps = scaled(t.need("set-amps"), orders, Amps::get);
-    let output = t.need("output").table().and_then(|t| {
-        let (register, on, off) = (address(t.need("register")), word(t.need("on")), word(t.need("off")));
-        let (register, on, off) = (register?, on?, off?);
-        if on == off {
-            t.problem("off", "is the same word as on", "write another");
-            return None;
-        }
-        Some((RegisterSwitch { register, word: on }, RegisterSwitch { register, word: off }))
-    });
-    let clear = optional(t, "clear", |t| {
-        let (register, value) = (address(t.need("register")), word(t.need("value")));
-        Some(RegisterSwitch { register: register?, word: value? })
-    });
-    let (on, off) = output?;
-    Some(Write { set_volts: set_volts?, set_amps: set_amps?, on, off, clear: clear? })
-}
-
-fn known(t: &Table<'_>, orders: Orders) -> Option<Known> {
-    let space = space(t);
-    let register = address(t.need("register"));
-    let form = form(t, orders);
-    let value = t.need("value").number(-1e12..=1e12);
-    let (register, form) = (register?, form?);
-    whole(t, "register", register, form.count())?;
-    Some(Known { space: space?, scaled: Scaled { register, form, per_count: 1.0 }, value: value? })
-}
-
-fn watchdog(t: &Table<'_>, orders: Orders) -> Option<Watchdog> {
-    let time = scaled(t.need("time"), orders, Span::get);
-    let set = t.need("set").within(Span::new(0.5), Span::new(60.0));
-    let idle = t.may("off");
-    let idle = if t.has("off") { idle.not_negative::<Span>().map(Some) } else { Some(None) };
-    let (scaled, set, idle) = (time?, set?, idle?);
-    Some(Watchdog { scaled, seconds: set.get(), idle: idle.map(Span::get) })
 }

@@ -11,6 +11,9 @@ use std::fmt;
 use std::time::Duration;
 use tokio::time::{Instant, sleep};
 
+/// How near to a power of ten a ratio must be to be taken for one, as a logarithm: 12 %, for coarse meters.
+const TENS: f64 = 0.05;
+
 /// What hangs on the leads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -124,6 +127,21 @@ impl Commissioning {
     }
 }
 
+/// Where every reading is the same power of ten away from what was set, that is a scale: what to mend, and where.
+fn by_tens(points: &[Point]) -> String {
+    let tens = |p: &Point| (p.set_amps / p.amps).abs().log10();
+    let Some(first) = points.last().map(|p| tens(p).round()) else { return String::new() };
+    let alike = |p: &Point| tens(p).is_finite() && (tens(p) - first).abs() < TENS;
+    if first == 0.0 || !points.iter().all(alike) {
+        return String::new();
+    }
+    let (times, way) = (10_f64.powf(first.abs()), if first > 0.0 { "less" } else { "more" });
+    format!(
+        ", {times} times {way} each time: a scale of the dialect is wrong by that, of set-amps or of amps; compare both \
+         with the manual, and what flows with a meter of your own"
+    )
+}
+
 impl fmt::Display for Commissioning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "\"{}\"", self.identity)?;
@@ -165,7 +183,12 @@ impl Device {
         let off_by = |p: &&Point| (p.amps - p.set_amps).abs() > p.set_amps * TOLERANCE + step;
         let current = match points.iter().find(off_by) {
             None => Verdict::Right,
-            Some(p) => Verdict::Wrong(format!("{:.3} A was set and {:.3} A is read", p.set_amps, p.amps)),
+            Some(p) => Verdict::Wrong(format!(
+                "{:.3} A was set and {:.3} A is read{}",
+                p.set_amps,
+                p.amps,
+                by_tens(&points)
+            )),
         };
         let at_full = points.last().map_or(0.0, |p| p.volts);
         let range = self.dialect().range;
@@ -376,5 +399,24 @@ fn judged(before: Verdict, said: Option<Regulation>, wanted: Regulation) -> Verd
         (before, None) => before,
         (_, Some(found)) if found == wanted => Verdict::Right,
         (_, Some(found)) => Verdict::Wrong(format!("it says {found:?} where {wanted:?} is right")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scale_that_is_off_by_ten_is_named_and_a_poor_meter_is_not() {
+        let points =
+            |by: f64| [0.125, 0.25, 0.5].map(|set| Point { set_amps: set, amps: set * by, volts: 1.0 });
+        let said = by_tens(&points(0.1));
+        assert!(said.contains("10 times less") && said.contains("set-amps"), "{said}");
+        assert!(by_tens(&points(104.0)).contains("100 times more"));
+        for by in [1.0, 1.05, 0.5, 0.0] {
+            assert_eq!(by_tens(&points(by)), "", "{by}");
+        }
+        let [one, two, _] = points(0.1);
+        assert_eq!(by_tens(&[one, two, Point { set_amps: 0.5, amps: 0.5, volts: 1.0 }]), "", "not each time");
     }
 }

@@ -44,6 +44,10 @@ const SPEAKS: Duration = Duration::from_secs(1);
 /// watchdog waits, and far above the slowest round that is no failure.
 const FROZEN: Duration = Duration::from_secs(20);
 /// How often the daemon is asked for its heart. Shorter than a supply takes from the start of a run to its output on:
+/// A daemon that was killed is gone by then, or something keeps it.
+const ENDS: Duration = Duration::from_secs(2);
+/// Between two looks at that.
+const LOOKS: Duration = Duration::from_millis(5);
 /// the word that a run has begun is there before the current.
 const BEAT: Duration = Duration::from_millis(250);
 
@@ -306,10 +310,10 @@ pub fn child_main() -> ExitCode {
 /// Waits for `bye` or the end; at the end switches everything off. Returns whether all is well, and
 /// what there is to say. It is said after every port is done: a terminal that takes no
 /// more bytes, as after Ctrl-S, must not stand between the end of the daemon and off.
-async fn mind(
+async fn mind<Ended: Future<Output = bool>>(
     mut from: impl AsyncBufRead + Unpin,
     ready: impl FnOnce(),
-    end: impl FnOnce() -> bool,
+    end: impl FnOnce() -> Ended,
 ) -> (bool, Vec<String>) {
     let mut line = String::new();
     if from.read_line(&mut line).await.unwrap_or(0) == 0 {
@@ -345,7 +349,13 @@ async fn mind(
             Ok(Ok(_)) if line.trim() == "bye" => return (true, Vec::new()),
             Ok(Ok(_)) => may_be_on = line.trim() == "on",
             Err(_) => {
-                let done = if end() { "it was ended" } else { "it could NOT be ended" };
+                let done = match end().await {
+                    true => "it was ended",
+                    false => {
+                        "it could NOT be ended and may still hold the port (as process 1 of a container? start that with \
+                         an init, --init)"
+                    }
+                };
                 let time = frozen.as_secs();
                 break format!("the daemon stood still for {time} s; {done}; switching off {ports} port(s)");
             }
@@ -363,11 +373,33 @@ async fn mind(
     (well, words)
 }
 
-/// Ends the daemon that stands still: what it holds becomes free.
-fn end(daemon: nix::unistd::Pid) -> bool {
-    // Another parent by now means that it is gone already.
-    nix::unistd::getppid() != daemon
-        || nix::sys::signal::kill(daemon, nix::sys::signal::Signal::SIGKILL).is_ok()
+/// Ends the daemon that stands still and waits until it is gone, [`ENDS`] at most: what it holds is free only then. A
+/// kill that is accepted is not death: process 1 of a container does not hear it from inside (pid_namespaces(7)), and
+/// one that waits for a disk dies when the disk has answered.
+async fn end(daemon: nix::unistd::Pid) -> bool {
+    gone(
+        || nix::unistd::getppid() != daemon,
+        || nix::sys::signal::kill(daemon, nix::sys::signal::Signal::SIGKILL).is_ok(),
+    )
+    .await
+}
+
+/// Whether it is gone, after the kill where it is not already; another parent is how its child sees that.
+async fn gone(gone: impl Fn() -> bool, kill: impl FnOnce() -> bool) -> bool {
+    if gone() {
+        return true;
+    }
+    if !kill() {
+        return gone();
+    }
+    let begun = Instant::now();
+    while !gone() {
+        if begun.elapsed() >= ENDS {
+            return false;
+        }
+        sleep(LOOKS).await;
+    }
+    true
 }
 
 async fn switch_off(spec: Spec, dialect: Arc<Dialect>) -> (bool, String) {
@@ -424,7 +456,7 @@ mod tests {
             let _ = daemon.write_all(b"bye\n").await;
             std::future::pending::<()>().await
         };
-        let minding = mind(BufReader::new(from), || {}, || ended);
+        let minding = mind(BufReader::new(from), || {}, async || ended);
         let (well, said) = tokio::select! {
             minded = minding => minded,
             () = hour => unreachable!("it waits for the minder"),
@@ -441,5 +473,23 @@ mod tests {
         assert!(said[0].contains("could NOT be ended"), "{said:?}");
         let (well, said, took) = after(b"on\nrest\n", true).await;
         assert!(well && said.is_empty() && took >= Duration::from_secs(3600), "{said:?} after {took:?}");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_daemon_that_was_killed_is_waited_for_until_it_is_gone_but_not_for_ever() {
+        let begun = Instant::now();
+        let dies = begun + Duration::from_millis(700);
+        assert!(gone(|| Instant::now() >= dies, || true).await);
+        assert!(
+            Instant::now() >= dies && begun.elapsed() < ENDS,
+            "not before it is gone: {:?}",
+            begun.elapsed()
+        );
+        // Process 1 of a container takes the kill and lives on.
+        let begun = Instant::now();
+        assert!(!gone(|| false, || true).await);
+        assert!(begun.elapsed() >= ENDS && begun.elapsed() < ENDS * 2, "{:?}", begun.elapsed());
+        assert!(gone(|| true, || unreachable!("nobody is killed in its place")).await);
+        assert!(!gone(|| false, || false).await);
     }
 }

@@ -2,12 +2,15 @@
 //! virtual time. Its frames and its CRC are made here by hand, not by the
 //! library that reads them.
 
+mod dice;
 mod setpoints;
+mod tables;
 
 use super::fake::spec as scpi_spec;
 use super::session::Session;
 use super::*;
 use crate::quantity::{Amps, Regulation, Volts};
+use dice::Dice;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -95,6 +98,12 @@ fn answer(unit: &mut Unit, address: u8, request: &[u8]) -> Option<Vec<u8>> {
                 };
                 answer.extend(word.to_be_bytes());
             }
+        }
+        // One coil, the output; what fills up its byte says nothing.
+        1 => answer.extend([1, 0b1010_1010 | u8::from(unit.registers[&0] == 1)]),
+        5 => {
+            unit.registers.insert(0, u16::from(second == 0xff00));
+            answer.extend(&request[2..6]);
         }
         6 => {
             let known = unit.registers.get_mut(&first)?;
@@ -202,16 +211,6 @@ fn set(units: &Units, unit: u8, registers: &[(u16, u16)]) {
 
 fn get(units: &Units, unit: u8, register: u16) -> u16 {
     units.lock().unwrap()[&unit].registers[&register]
-}
-
-/// A linear congruential generator (Knuth's MMIX constants, from memory): the same rolls in every run.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        self.0 >> 33
-    }
 }
 
 #[tokio::test(start_paused = true)]

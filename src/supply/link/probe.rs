@@ -101,8 +101,19 @@ pub struct ProbeReport {
 
 impl fmt::Display for ProbeReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (spec, trouble) in &self.silent {
-            writeln!(f, "{}, {}: {trouble}", place(spec), spec.dialect)?;
+        let alike = |(a, one): &(Spec, Trouble), (b, other): &(Spec, Trouble)| {
+            let unheard = |t: &Trouble| matches!(t, Trouble::NoReply { .. });
+            unheard(one) && unheard(other) && place(a) == place(b)
+        };
+        for tried in self.silent.chunk_by(alike) {
+            match tried {
+                [(spec, trouble)] => writeln!(f, "{}, {}: {trouble}", place(spec), spec.dialect)?,
+                [(spec, _), ..] => {
+                    let dialects: Vec<_> = tried.iter().map(|(spec, _)| spec.dialect.as_str()).collect();
+                    writeln!(f, "{}: no reply to {}", place(spec), dialects.join(", "))?;
+                }
+                [] => {}
+            }
         }
         for found in &self.found {
             writeln!(f, "{}: \"{}\" answers to {}", place(&found.spec), found.identity, found.spec.dialect)?;

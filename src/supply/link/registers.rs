@@ -34,6 +34,8 @@ use super::dialect::{Block, Space};
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(super) enum Registers {
     Read(Block),
+    /// Function code 05.
+    WriteCoil(u16, bool),
     /// Function code 06.
     WriteOne(u16, u16),
     /// Function code 16.
@@ -43,11 +45,14 @@ pub(super) enum Registers {
 impl fmt::Display for Registers {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Registers::Read(block) => {
-                let space = if block.space == Space::Holding { "holding" } else { "input" };
-                let last = u32::from(block.first) + u32::from(block.count).saturating_sub(1);
-                write!(f, "read {space} registers {} to {last}", block.first)
+            Registers::Read(Block { space, first, count: 1 }) if space.is_bits() => {
+                write!(f, "read {} {first}", space.place())
             }
+            Registers::Read(block) => {
+                let last = u32::from(block.first) + u32::from(block.count).saturating_sub(1);
+                write!(f, "read {}s {} to {last}", block.space.place(), block.first)
+            }
+            Registers::WriteCoil(coil, on) => write!(f, "coil {coil} = {}", u8::from(*on)),
             Registers::WriteOne(register, word) => write!(f, "register {register} = {word}"),
             Registers::Write(register, words) => {
                 let words: Vec<String> = words.iter().map(u16::to_string).collect();
@@ -66,6 +71,11 @@ impl Registers {
             Registers::Read(Block { space: Space::Input, first, count }) => {
                 Request::ReadInputRegisters(*first, *count)
             }
+            Registers::Read(Block { space: Space::Coil, first, count }) => Request::ReadCoils(*first, *count),
+            Registers::Read(Block { space: Space::Discrete, first, count }) => {
+                Request::ReadDiscreteInputs(*first, *count)
+            }
+            Registers::WriteCoil(coil, on) => Request::WriteSingleCoil(*coil, *on),
             Registers::WriteOne(register, word) => Request::WriteSingleRegister(*register, *word),
             Registers::Write(register, words) => {
                 Request::WriteMultipleRegisters(*register, words.clone().into())
@@ -76,8 +86,9 @@ impl Registers {
     /// Bytes of the answer's protocol data unit.
     fn answer_len(&self) -> usize {
         match self {
+            Registers::Read(block) if block.space.is_bits() => 2 + usize::from(block.count.div_ceil(8)),
             Registers::Read(block) => 2 + 2 * usize::from(block.count),
-            Registers::WriteOne(..) | Registers::Write(..) => 5,
+            Registers::WriteCoil(..) | Registers::WriteOne(..) | Registers::Write(..) => 5,
         }
     }
 }
@@ -140,6 +151,7 @@ impl Master {
         }
         self.context.set_slave(Slave(unit));
         let answer = self.call(unit, what, &asked).await;
+        self.rest.done();
         self.free_at = Instant::now() + self.pace.min_gap;
         let came = self.tap.came();
         // Over TCP nothing echoes, and the header makes the answer to function code 06 look as if it did.
@@ -169,6 +181,19 @@ impl Master {
                     if block.space == Space::Input && words.len() == usize::from(block.count) =>
                 {
                     Ok(words)
+                }
+                (Registers::Read(block), Response::ReadCoils(bits)) if block.space == Space::Coil => {
+                    Ok(states(block, &bits))
+                }
+                (Registers::Read(block), Response::ReadDiscreteInputs(bits))
+                    if block.space == Space::Discrete =>
+                {
+                    Ok(states(block, &bits))
+                }
+                (Registers::WriteCoil(coil, on), Response::WriteSingleCoil(at, is))
+                    if (*coil, *on) == (at, is) =>
+                {
+                    Ok(Vec::new())
                 }
                 (Registers::WriteOne(register, word), Response::WriteSingleRegister(at, wrote))
                     if (*register, *word) == (at, wrote) =>
@@ -290,6 +315,12 @@ impl Master {
     }
 }
 
+/// Bits as 0 and 1. They come in whole bytes, whose number has been held against the question; what fills up the last
+/// one says nothing.
+fn states(block: &Block, bits: &[bool]) -> Vec<u16> {
+    bits.iter().take(usize::from(block.count)).map(|bit| u16::from(*bit)).collect()
+}
+
 /// Exception codes in words (V1.1b3, section 7).
 fn refused(told: String, code: ExceptionCode) -> Trouble {
     let said = match code {
@@ -300,7 +331,7 @@ fn refused(told: String, code: ExceptionCode) -> Trouble {
             "it does not know this function code; look up which ones its manual lists"
         }
         ExceptionCode::IllegalDataAddress => {
-            "it has no such register, or not all of them; compare the numbers with its manual, which may count from 1 \
+            "it has no such register (or coil), or not all of them; compare the numbers with its manual, which may count from 1 \
              (then write one less) or from 40001 or 30001 (then subtract that: for 40033 write 32)"
         }
         ExceptionCode::IllegalDataValue => "it does not take this request's length or value",

@@ -2,7 +2,7 @@
 //! another framing is another arm here.
 
 use super::bus::{Bus, Question, Seat, Standing, join};
-use super::dialect::{Form, Known, Modbus, Scaled, WordOrder};
+use super::dialect::{Block, Form, Known, Modbus, Scaled, Space, WordOrder};
 use super::dialect::{Kind, RegisterSwitch};
 use super::line::{Line, Pace, Wire};
 use super::phrases;
@@ -152,9 +152,8 @@ impl Session {
             return Ok(());
         };
         let Some(known) = modbus.known else { return Ok(()) };
-        let Scaled { register: first, form, .. } = known.scaled;
-        let block = super::dialect::Block { space: known.space, first, count: form.count() };
-        let question = Question::Registers(*unit, Registers::Read(block));
+        let form = known.scaled.form;
+        let question = Question::Registers(*unit, Registers::Read(known.scaled.block()));
         let words = seat.exchange(question, Standing::Trusted).await?.words;
         if form.decode(&words) == Some(known.value) {
             return Ok(());
@@ -322,7 +321,10 @@ pub(super) fn words(dialect: &Dialect, order: Order) -> Option<String> {
 
 /// The registers that carry out an order.
 pub(super) fn writing(modbus: &Modbus, order: Order) -> Result<Option<Registers>, Trouble> {
-    let single = |switch: RegisterSwitch| Some(write(modbus, switch.register, vec![switch.word]));
+    let single = |switch: RegisterSwitch| match switch.space {
+        Space::Coil => Some(Registers::WriteCoil(switch.register, switch.word == 1)),
+        _ => Some(write(modbus, switch.register, vec![switch.word])),
+    };
     let number = |scaled: Scaled, value: f64, what: &str| {
         let counts = value / scaled.per_count;
         // Rounded down, so that no setpoint ends above what was asked for; a millionth first, or 2.8 A / 1 mA
@@ -415,34 +417,48 @@ async fn registers(
     let level = |i: &Item| matches!(i, Item::OverVoltageLevel | Item::OverCurrentLevel);
     let wanted = |i: &&Item| has(dialect, **i);
     if items.iter().filter(wanted).any(|i| !level(i)) {
-        let read = Registers::Read(modbus.poll);
-        let answer = seat.exchange(Question::Registers(unit, read.clone()), Standing::Trusted).await?;
-        let found =
-            picture(modbus, dialect, &answer.words, only_state(items)).map_err(|(item, misfit)| {
-                seat.distrust();
-                doubt(&format!("unit {unit}: {read}, {item:?}"), &answer.words, misfit)
-            })?;
-        values.extend(found);
-        at = Some(answer.at);
+        // What confirms an off waits for no other block and for nothing that another one says.
+        let alone = only_state(items);
+        let mut seen = Seen::default();
+        for block in modbus.polls.iter().filter(|b| !alone || b.space == modbus.output.space) {
+            let answer =
+                seat.exchange(Question::Registers(unit, Registers::Read(*block)), Standing::Trusted).await?;
+            if block.space == modbus.amps.space || at.is_none() {
+                at = Some(answer.at);
+            }
+            seen.0.push((*block, answer.words));
+        }
+        values.extend(picture(modbus, dialect, &seen, alone).map_err(|(item, space, misfit)| {
+            seat.distrust();
+            let (block, words) = seen.of(space).unwrap_or((modbus.identity, &[]));
+            doubt(&format!("unit {unit}: {}, {item:?}", Registers::Read(block)), words, misfit)
+        })?);
     }
-    if let Some(block) = modbus.levels().filter(|_| items.iter().filter(wanted).any(level)) {
-        let read = Registers::Read(block);
-        let answer = seat.exchange(Question::Registers(unit, read.clone()), Standing::Trusted).await?;
+    if items.iter().filter(wanted).any(level) {
+        let mut seen = Vec::new();
+        for block in modbus.levels() {
+            let answer =
+                seat.exchange(Question::Registers(unit, Registers::Read(block)), Standing::Trusted).await?;
+            at = at.or(Some(answer.at));
+            seen.push((block, answer.words));
+        }
         let levels =
             [(Item::OverVoltageLevel, modbus.over_voltage), (Item::OverCurrentLevel, modbus.over_current)];
         for (item, scaled) in levels {
             let Some(scaled) = scaled else { continue };
-            let value =
-                number(block.first, &answer.words, scaled).and_then(|n| believed(&dialect.range, item, n));
+            let holds = |block: &Block| {
+                (block.first..=block.first.saturating_add(block.count - 1)).contains(&scaled.register)
+            };
+            let Some((block, words)) = seen.iter().find(|(block, _)| holds(block)) else { continue };
+            let value = number(block.first, words, scaled).and_then(|n| believed(&dialect.range, item, n));
             values.push((
                 item,
                 value.map_err(|misfit| {
                     seat.distrust();
-                    doubt(&format!("unit {unit}: {read}"), &answer.words, misfit)
+                    doubt(&format!("unit {unit}: {}", Registers::Read(*block)), words, misfit)
                 })?,
             ));
         }
-        at = at.or(Some(answer.at));
     }
     Ok((values, at.unwrap_or_else(Instant::now)))
 }
@@ -463,15 +479,29 @@ pub(super) fn only_state(items: &[Item]) -> bool {
     items == [Item::Output]
 }
 
-/// Everything that one block tells; with `only_state` a setpoint that cannot be believed is left out.
+/// What was read, block by block; one of each space at most.
+#[derive(Default)]
+struct Seen(Vec<(Block, Vec<u16>)>);
+
+impl Seen {
+    fn of(&self, space: Space) -> Option<(Block, &[u16])> {
+        self.0.iter().find(|(block, _)| block.space == space).map(|(block, words)| (*block, &words[..]))
+    }
+
+    fn word(&self, space: Space, register: u16) -> Option<u16> {
+        let (block, words) = self.of(space)?;
+        words.get(usize::from(register.checked_sub(block.first)?)).copied()
+    }
+}
+
+/// Everything that the blocks tell; with `only_state` a setpoint that cannot be believed, and what was not read, is left
+/// out. What is not believed is named with the space that it stands in.
 fn picture(
     modbus: &Modbus,
     dialect: &Dialect,
-    words: &[u16],
+    seen: &Seen,
     only_state: bool,
-) -> Result<Vec<(Item, Value)>, (Item, Misfit)> {
-    let first = modbus.poll.first;
-    let word = |register: u16| words.get(usize::from(register.saturating_sub(first))).copied().unwrap_or(0);
+) -> Result<Vec<(Item, Value)>, (Item, Space, Misfit)> {
     let mut values = Vec::with_capacity(8);
     for (item, scaled) in [
         (Item::Volts, modbus.volts),
@@ -479,20 +509,20 @@ fn picture(
         (Item::SetVolts, modbus.set_volts_read),
         (Item::SetAmps, modbus.set_amps_read),
     ] {
-        match number(first, words, scaled).and_then(|n| believed(&dialect.range, item, n)) {
+        let Some((block, words)) = seen.of(scaled.space) else { continue };
+        match number(block.first, words, scaled).and_then(|n| believed(&dialect.range, item, n)) {
             Ok(value) => values.push((item, value)),
             Err(_) if only_state && matches!(item, Item::SetVolts | Item::SetAmps) => {}
-            Err(misfit) => return Err((item, misfit)),
+            Err(misfit) => return Err((item, scaled.space, misfit)),
         }
     }
-    let output = word(modbus.output.register);
-    let on = match output {
-        word if word == modbus.output.word => true,
-        word if word == modbus.output_is_off => false,
-        _ => return Err((Item::Output, Misfit::WrongType("on or off"))),
+    let on = match seen.word(modbus.output.space, modbus.output.register) {
+        Some(word) if word == modbus.output.word => true,
+        Some(word) if word == modbus.output_is_off => false,
+        _ => return Err((Item::Output, modbus.output.space, Misfit::WrongType("on or off"))),
     };
     values.push((Item::Output, Value::Flag(on)));
-    let trips = modbus.trips.map(|t| (t, word(t.register)));
+    let trips = modbus.trips.and_then(|t| Some((t, seen.word(t.space, t.register)?)));
     let set = |bit: Option<u8>, bits: u16| bit.map(|bit| bits & (1 << bit) != 0);
     let hot = trips.and_then(|(t, bits)| set(t.over_temperature, bits));
     if let Some((t, bits)) = trips {
@@ -500,9 +530,10 @@ fn picture(
         values.extend(both.into_iter().filter_map(|(item, bit)| Some((item, Value::Flag(set(bit, bits)?)))));
     }
     if has(dialect, Item::Regulation) {
-        let regulation = match modbus.regulation {
-            Some(r) if word(r.register) == r.constant_current => Regulation::ConstantCurrent,
-            Some(r) if word(r.register) == r.constant_voltage => Regulation::ConstantVoltage,
+        let told = modbus.regulation.and_then(|r| Some((r, seen.word(r.space, r.register)?)));
+        let regulation = match told {
+            Some((r, word)) if word == r.constant_current => Regulation::ConstantCurrent,
+            Some((r, word)) if word == r.constant_voltage => Regulation::ConstantVoltage,
             _ => Regulation::Neither,
         };
         values.push((Item::Regulation, Value::Holding { regulation, hot: hot.unwrap_or(false) }));

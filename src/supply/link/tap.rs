@@ -2,12 +2,12 @@
 
 use super::line::Wire;
 use super::trouble::{Bytes, Trouble};
-use super::tty::nobody;
+use super::tty::looker;
 use std::fmt;
 use std::io;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::task::{Context, Poll, Waker, ready};
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::Instant;
@@ -111,10 +111,10 @@ impl Tap {
     /// Whether what came begins with our own question, whole.
     pub fn echoed(&self) -> bool {
         let state = self.state();
-        // The answer to function code 06 repeats the question by design; only more than that is an echo.
+        // The answers to function codes 05 and 06 repeat the question by design; only more than that is an echo.
         let function = state.sent.get(1).copied();
         let repeats = state.came.starts_with(&state.sent) && !state.sent.is_empty();
-        repeats && (function != Some(6) || state.came.len() > state.sent.len())
+        repeats && (!matches!(function, Some(5 | 6)) || state.came.len() > state.sent.len())
     }
 
     /// Whether bytes came without end.
@@ -154,12 +154,11 @@ impl Tap {
     /// What already lies there, without waiting. With `alone` nobody is woken any more by what comes.
     pub fn lying(&self, alone: bool) -> Result<Option<Bytes>, Trouble> {
         self.begin(Duration::ZERO);
-        let waker = if alone { nobody() } else { Waker::noop() };
         loop {
             let mut tap = self.clone();
             let mut chunk = [0; 256];
             let mut room = ReadBuf::new(&mut chunk);
-            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(waker), &mut room);
+            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(looker(alone)), &mut room);
             match look {
                 Poll::Pending => break,
                 Poll::Ready(Err(_)) if self.endless() => break,

@@ -76,11 +76,11 @@ pub fn inspect(name: &str, back_to: usize, most: u8) -> JobStep {
 pub fn nickel() -> JobPlan {
     let prompt = |say: &str| JobTodo::Prompt { say: say.into(), bake: None };
     let mut clean = powered("clean", "cleaner", Purpose::Clean, Polarity::Cathode);
-    clean.rinse = vec!["after-cleaner (running)".into()];
+    clean.rinse = vec!["running water".into()];
     clean.hazards = vec!["Hot caustic.".into()];
     let dip = JobTodo::Dip { time: seconds(25), most: Some(seconds(60)) };
     let mut activate = step("activate", Some("acid"), Some(Purpose::Activate), dip);
-    activate.rinse = vec!["after-acid (running)".into(), "own (deionised)".into()];
+    activate.rinse = vec!["running water".into(), "deionised water kept for nickel".into()];
     let mut plate = powered("nickel", "nickel", Purpose::Plate, Polarity::Cathode);
     plate.within = Some(seconds(30));
     plan(vec![

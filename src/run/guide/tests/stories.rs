@@ -4,7 +4,7 @@ use super::rig::{Rig, inspect, nickel, plan, powered, seconds};
 use crate::process::{Polarity, Purpose};
 use crate::run::guide::{
     About, Guide, GuideCommand, GuideInput, JobAnswer, JobBake, JobEvent, JobTodo, Progress, Reference,
-    StepOutcome,
+    StepOutcome, WarningKind,
 };
 use crate::run::{Event, Question, RunPhase, RunState};
 
@@ -92,6 +92,31 @@ fn question_says_what_each_answer_leads_to_before_it_is_given() {
 }
 
 #[test]
+fn rinse_or_step_is_not_called_as_the_file_calls_it_and_current_is_said_before_a_hand_goes_in() {
+    let mut rig = Rig::new(nickel());
+    rig.go_to(2);
+    assert!(rig.view().say.contains("The current comes up by itself"), "{}", rig.view().say);
+    rig.yes_to(About::Feed);
+    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false })));
+    let turn = rig.view().say;
+    assert!(turn.starts_with("Current is off.") && turn.contains("current comes back by itself"), "{turn}");
+    rig.run_ends(RunState::Complete, "target reached");
+    assert_eq!(rig.view().say, "Current is off. Lift the load out. Rinse in running water.");
+    rig.yes_to(About::Rinse);
+    assert_eq!(rig.view().steps[2].title, "Look: water break");
+    rig.yes_to(About::Inspect);
+    rig.yes_to(About::GoTo);
+    rig.pass(seconds(25));
+    rig.yes_to(About::TakeOut);
+    assert_eq!(rig.view().say, "Rinse in running water, then deionised water kept for nickel.");
+    let on = &rig.view().question.unwrap().leads_to[0].then;
+    assert_eq!(on, "on to step 5, nickel");
+    rig.yes_to(About::Rinse);
+    rig.say(GuideCommand::Hold).unwrap();
+    assert!(rig.view().say.starts_with("Held by mila."), "{}", rig.view().say);
+}
+
+#[test]
 fn load_that_stays_in_acid_is_warned_of_also_while_the_job_is_held() {
     let mut rig = Rig::new(nickel());
     rig.go_to(4);
@@ -107,6 +132,12 @@ fn load_that_stays_in_acid_is_warned_of_also_while_the_job_is_held() {
     let view = rig.view();
     assert_eq!((view.warnings[0].kind, view.warnings[0].priority), ("over-dwell", "high"));
     assert_eq!((view.over_seconds, view.over_dwell_seconds), (Some(36.0), Some(1.0)));
+    let remedy = rig.guide.remedy(WarningKind::OverDwell).unwrap();
+    assert!(
+        remedy.starts_with("Take the load out of acid now and rinse it in running water, then"),
+        "{remedy}"
+    );
+    assert_eq!(rig.guide.remedy(WarningKind::Late), None);
     rig.say(GuideCommand::Resume).unwrap();
     rig.yes_to(About::TakeOut);
     assert!(rig.view().warnings.is_empty());
@@ -441,11 +472,11 @@ fn load_that_is_to_be_hung_live_is_never_said_to_be_under_current_before_it_hang
         assert!(said.contains("Keep the load out of strike") && !said.contains("under current"), "{said}");
     }
     let said = hears(&mut rig, Event::Asked(Question::HangPart));
-    assert!(said.starts_with("Hang the load in strike"), "{said}");
+    assert!(said.starts_with("The entry voltage is ON. Hang the load in strike"), "{said}");
     assert_eq!(rig.guide.command(rig.now, "mila", answer_done()).unwrap().0, "the current comes up");
     let said = hears(&mut rig, Event::Answered { by: "mila".into(), answer: crate::run::Answer::Done });
     assert!(said.contains("hands off the bar: the current comes up in strike"), "{said}");
-    assert_eq!(hears(&mut rig, phase(RunPhase::Steady)), "Wait: strike is under current in strike.");
+    assert_eq!(hears(&mut rig, phase(RunPhase::Steady)), "Wait: the load is under current in strike.");
     // After a hold the load is in: nobody is told to keep it out.
     hears(&mut rig, Event::Phase { state: RunState::Held, phase: RunPhase::Off, why: None });
     let said = hears(&mut rig, phase(RunPhase::Entry));

@@ -80,3 +80,43 @@ async fn output_found_off_adds_no_time_that_nobody_knows_of() {
     let run = hall.ledger.run("a").await.unwrap().unwrap();
     assert!((run.unobserved_seconds - lost.run.unobserved_seconds).abs() < 0.01, "{run:?}");
 }
+
+#[tokio::test]
+async fn a_supply_whose_setpoints_are_not_believed_is_known_to_be_off_all_the_same() {
+    let hall = hall(&["bench"]);
+    let (handle, rig) = (&hall.control.handles()[0], &hall.rigs[0]);
+    begin(handle, "a", 1_000.0).await;
+    until(handle, "flowing", |s| s.measured.as_ref().is_some_and(|m| m.amperes > 1.0)).await;
+    rig.pull(|p| (p.unplugged, p.rubbish) = (true, true));
+    let lost = until(handle, "lost", |s| s.run.state == RunState::Aborted).await;
+    assert!(!lost.output_known, "nothing is heard of it");
+    rig.pull(|p| p.unplugged = false);
+    let not_in =
+        |s: &Snapshot| s.link.trouble.as_ref().is_some_and(|t| t.contains("setpoint is not believed"));
+    let s = until(handle, "not let in", not_in).await;
+    assert!(!s.link.up && s.output_known && s.output_on == Some(false), "{s:#?}");
+    let said = format!("{:?} {:?}", s.run.cause, s.alarms);
+    assert!(said.contains("is off now, confirmed") && !said.contains("go to the supply"), "{said}");
+    rig.pull(|p| p.unplugged = true);
+    until(handle, "not known again", |s| !s.output_known).await;
+    rig.pull(|p| (p.unplugged, p.rubbish) = (false, false));
+    until(handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+}
+
+#[tokio::test]
+async fn a_lost_link_that_is_back_sends_nobody_to_the_supply_while_the_next_run_goes_on() {
+    let hall = hall(&["bench"]);
+    let (_, back) = out_of_sight(&hall, false).await;
+    assert!(back.alarms.iter().any(|a| a.watch == "stale-link"), "{back:#?}");
+    let handle = &hall.control.handles()[0];
+    begin(handle, "b", 1_000.0).await;
+    let on = |s: &Snapshot| {
+        s.output_on == Some(true) && s.alarms.iter().any(|a| a.watch == "stale-link" && !a.state.active())
+    };
+    let s = until(handle, "the next", on).await;
+    let said = format!("{:?}", s.alarms);
+    assert!(
+        said.contains("it answers again") && !said.contains("go to the supply") && !said.contains("by hand"),
+        "{said}"
+    );
+}

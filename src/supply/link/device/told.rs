@@ -20,7 +20,12 @@ impl Device {
     pub async fn mend_setpoints(&mut self) -> Result<(), Trouble> {
         let both = [Item::SetVolts, Item::SetAmps];
         let Err(trouble) = self.get(&both).await else { return Ok(()) };
-        let Trouble::OutOfRange { why, .. } = trouble else { return Err(trouble) };
+        let why = match trouble {
+            Trouble::OutOfRange { why, .. } => why,
+            // Nothing proves the order, so it is a number that made it wild. 0 is 0 in every order.
+            Trouble::WordOrder { why } if self.dialect.unproved().is_some() => why,
+            other => return Err(other),
+        };
         tracing::warn!(
             port = %self.spec.port,
             "a setpoint in the supply cannot be believed ({why}); the output is off, so both are overwritten with 0"
@@ -29,7 +34,7 @@ impl Device {
         self.write_volts(Volts::ZERO).await?;
         match self.get(&both).await {
             Ok(_) => Ok(()),
-            Err(Trouble::OutOfRange { why, .. }) => {
+            Err(Trouble::OutOfRange { why, .. } | Trouble::WordOrder { why }) => {
                 let why = format!(
                     "the output is confirmed off, but a setpoint that the supply reports cannot be believed ({why}), \
                      also after 0 was written: set volts and amperes at its front panel to small values, or switch its \
