@@ -136,6 +136,11 @@ fn alarm_that_has_gone_by_itself_gives_nothing_to_do_and_hides_no_remedy() {
     let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(words.contains("gone over-dwell, by itself: it was still in acid"), "{text}");
     assert!(words.contains("tankside alarms --ack over-dwell"), "{text}");
+    let mut dark = look.clone();
+    dark["alarms"][0]["gone_unseen"] = json!(true);
+    let dark = follow_text(&dark, Units::Metric, 80).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(dark.contains("not seen since the output is off: it was still in acid"), "{dark}");
+    assert!(!dark.contains("by itself:"), "{dark}");
     assert!(words.contains("do nothing now; you will be asked"), "{text}");
     assert!(
         !words.contains("Answer the job") && !words.contains("Look at the anodes") && !text.contains('!'),
