@@ -5,7 +5,9 @@ use super::text::{Block, LABEL, Page};
 use super::{Day, FacesAsked, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
-use crate::process::{Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step, Turn};
+use crate::process::{
+    Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step, Turn,
+};
 use crate::quantity::{Charge, Span, Units};
 use serde::Serialize;
 use std::fmt;

@@ -354,20 +354,10 @@ impl History for Ledger {
     fn jobs(&self, limit: u32, before: Option<&str>) -> Result<Vec<JobRow>, HistoryError> {
         Ok(self.reader().jobs(limit, before)?)
     }
-    fn find_runs(
-        &self,
-        limit: u32,
-        before: Option<&str>,
-        words: &str,
-    ) -> Result<Vec<RunRow>, HistoryError> {
+    fn find_runs(&self, limit: u32, before: Option<&str>, words: &str) -> Result<Vec<RunRow>, HistoryError> {
         Ok(self.reader().find_runs(limit, before, words)?)
     }
-    fn find_jobs(
-        &self,
-        limit: u32,
-        before: Option<&str>,
-        words: &str,
-    ) -> Result<Vec<JobRow>, HistoryError> {
+    fn find_jobs(&self, limit: u32, before: Option<&str>, words: &str) -> Result<Vec<JobRow>, HistoryError> {
         Ok(self.reader().find_jobs(limit, before, words)?)
     }
     fn job(

@@ -2,7 +2,7 @@
 
 use super::body::Body;
 use super::problem::Problem;
-use super::record::{Amend, beside, MOST_EVENTS, Shown, Sign, bad, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, beside, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;

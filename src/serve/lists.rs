@@ -55,7 +55,10 @@ pub(super) fn page(asked: Asked) -> Result<(Page, u32), Problem> {
     if page.after.as_ref().is_some_and(|after| after.is_empty() || after.len() > 100) {
         return Err(bad_query("after: the id of a line of this list"));
     }
-    if page.find.as_ref().is_some_and(|find| find.chars().count() > MOST_WORDS || find.contains(char::is_control))
+    if page
+        .find
+        .as_ref()
+        .is_some_and(|find| find.chars().count() > MOST_WORDS || find.contains(char::is_control))
     {
         return Err(bad_query(format!("find: at most {MOST_WORDS} letters, of one line")));
     }

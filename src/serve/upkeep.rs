@@ -242,7 +242,9 @@ pub(super) async fn log(
         .find(|d| d.tank == tank && d.additive == body.rule)
         .and_then(|d| d.dose_liters);
     // Less than can be poured is nothing to put on record.
-    let dose = dose.filter(|litres| *litres >= POURED).map(|litres| crate::quantity::Volume::new(litres).to_string());
+    let dose = dose
+        .filter(|litres| *litres >= POURED)
+        .map(|litres| crate::quantity::Volume::new(litres).to_string());
     let amount = told.clone().or_else(|| dose.clone()).unwrap_or_default();
     let (at, rule) = (tank.clone(), body.rule.clone());
     app.write(move |h| h.log_addition(&at, &rule, &amount, &by, note.as_deref())).await?;

@@ -269,7 +269,12 @@ impl Planner for Sheet {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be planned")
                 .with_errors(vec![format!("thickness: {e}")])
         })?;
-        Ok(Planned { worksheet: json!({"loads": 1}), text: "one load\n".into(), blocks: Vec::new(), order: order() })
+        Ok(Planned {
+            worksheet: json!({"loads": 1}),
+            text: "one load\n".into(),
+            blocks: Vec::new(),
+            order: order(),
+        })
     }
 }
 

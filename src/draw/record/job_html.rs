@@ -251,7 +251,8 @@ fn alarms(out: &mut Out, record: &Record) {
         });
     let of_job = record.job.iter().flat_map(|job| &job.alarms).map(|a| {
         let (watch, text) = a.text.split_once(": ").unwrap_or((&a.text, ""));
-        let during = record.steps.iter().rfind(|s| s.began.as_deref().is_some_and(|began| began <= a.at.as_str()));
+        let during =
+            record.steps.iter().rfind(|s| s.began.as_deref().is_some_and(|began| began <= a.at.as_str()));
         let step = during.map_or("-".into(), |s| s.label());
         let row = vec![step, clock(Some(&a.at)), format!("{watch} (of the job)"), text.into(), "-".into()];
         (a.at.as_str(), row)
