@@ -33,7 +33,6 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
     let mut next = snapshot(2);
     next.run.question = Some(Question::TurnPart { next: 2, faces: 2, count: false });
     next.alarms.push(AlarmView {
-        gone_unseen: false,
         watch: "over-voltage".into(),
         state: AlarmState::Unacknowledged,
         priority: Priority::High,

@@ -359,3 +359,28 @@ impl Bus {
 fn is_whole(trouble: &Trouble) -> bool {
     matches!(trouble, Trouble::Refused { .. } | Trouble::DeviceBusy { .. })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn an_exchange_that_fails_on_our_side_takes_nobody_with_it() {
+        let failing: Whole<()> = Whole(Some(Box::pin(async { panic!("for this test") })));
+        assert!(failing.await.is_err());
+    }
+
+    #[tokio::test]
+    async fn an_exchange_that_was_begun_ends_though_nobody_waits() {
+        let (end, ended) = tokio::sync::oneshot::channel();
+        let (go, gone) = tokio::sync::oneshot::channel::<()>();
+        let mut work = Whole(Some(Box::pin(async move {
+            gone.await.unwrap();
+            end.send(7).unwrap();
+        })));
+        assert!(Pin::new(&mut work).poll(&mut Context::from_waker(std::task::Waker::noop())).is_pending());
+        drop(work);
+        go.send(()).unwrap();
+        assert_eq!(ended.await, Ok(7));
+    }
+}

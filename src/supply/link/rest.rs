@@ -299,6 +299,28 @@ mod tests {
         assert_eq!(rest.within(begun + Duration::from_secs(5), slow).await, Some(()));
     }
 
+    #[tokio::test]
+    async fn a_deadline_that_is_taken_back_wakes_nobody_and_the_next_one_rings() {
+        let mut rest = Rest::default();
+        let soon = Duration::from_millis(20);
+        let set = async |rest: &mut Rest, wait| {
+            let came = rest.within(Instant::now() + wait, tokio::task::yield_now()).await;
+            assert_eq!((came, rest.rings.is_some()), (Some(()), true));
+        };
+        set(&mut rest, soon).await;
+        rest.done();
+        let Timer::Fine(timer) = &rest.deadline else { panic!("the kernel has timers") };
+        assert!(timeout_at(Instant::now() + soon * 5, timer.readable()).await.is_err(), "it rang");
+        let begun = Instant::now();
+        assert_eq!(rest.within(begun + soon, std::future::pending::<u8>()).await, None);
+        assert!(begun.elapsed() >= soon);
+        // Questions that come so often find it good enough.
+        rest.done();
+        set(&mut rest, Duration::from_secs(60)).await;
+        rest.done();
+        assert!(rest.rings.is_some());
+    }
+
     #[tokio::test(start_paused = true)]
     async fn a_deadline_goes_by_the_clock_of_the_runtime() {
         let mut rest = Rest::default();

@@ -308,6 +308,42 @@ mod tests {
         assert_eq!(came, sent);
     }
 
+    /// The kernel tells nothing of what was there before the watch began: waiting for it would be for ever.
+    #[tokio::test]
+    async fn what_came_while_nobody_watched_is_found_and_what_comes_after_it_too() {
+        let (mut far, mut tty) = pair();
+        let has_come = Epoll::new(EpollCreateFlags::EPOLL_CLOEXEC).unwrap();
+        has_come.add(&tty.file, EpollEvent::new(EpollFlags::EPOLLIN, 0)).unwrap();
+        for _ in 0..50 {
+            assert!(look(&mut tty, looker(true)).is_pending());
+            far.write_all(b"0.3").unwrap();
+            assert_eq!(has_come.wait(&mut [EpollEvent::empty()], 5000_u16).unwrap(), 1);
+            let late = std::thread::spawn({
+                let mut far = far.try_clone().unwrap();
+                move || far.write_all(b"00\n").unwrap()
+            });
+            let mut came = [0; 6];
+            let read = tokio::io::AsyncReadExt::read_exact(&mut tty, &mut came);
+            tokio::time::timeout(Duration::from_secs(5), read).await.expect("it was told").unwrap();
+            assert_eq!(&came, b"0.300\n");
+            late.join().unwrap();
+        }
+    }
+
+    /// What lies there before a question is asked must be seen, told or not: it would pass for the answer.
+    #[tokio::test]
+    async fn a_look_sees_what_nobody_was_told_of_yet() {
+        let (mut far, mut tty) = pair();
+        let has_come = Epoll::new(EpollCreateFlags::EPOLL_CLOEXEC).unwrap();
+        has_come.add(&tty.file, EpollEvent::new(EpollFlags::EPOLLIN, 0)).unwrap();
+        for alone in [false, true, false] {
+            assert!(look(&mut tty, Waker::noop()).is_pending(), "watched, and empty");
+            far.write_all(b"9").unwrap();
+            assert_eq!(has_come.wait(&mut [EpollEvent::empty()], 5000_u16).unwrap(), 1);
+            assert_eq!(look(&mut tty, looker(alone)), Poll::Ready(b"9".to_vec()), "{alone}");
+        }
+    }
+
     #[tokio::test]
     async fn a_port_that_takes_no_more_bytes_is_written_to_when_it_does_again() {
         let (mut far, mut tty) = pair();
