@@ -163,7 +163,9 @@ pub(crate) fn made(
     let own = |tank: &Tank| setup.own(tank);
     let shop = Shop { config: &setup.config, sheets: &sheets, own: &own };
     let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(|no| match no {
-        Refused::Asked(lines) => Failure::usage(lines.iter().map(|line| flagged(line)).collect::<Vec<_>>().join("\n")),
+        Refused::Asked(lines) => {
+            Failure::usage(lines.iter().map(|line| flagged(line)).collect::<Vec<_>>().join("\n"))
+        }
         Refused::CannotBe(lines) => {
             Failure::refused(format!("this cannot be done as asked:\n  {}", lines.join("\n  ")))
         }

@@ -168,7 +168,6 @@ mod tests {
             first_out: None,
             chattering: false,
             shelved_until: None,
-            gone: None,
         };
         let (by, note) = (by.map(Into::into), by.map(|_| "bag".into()));
         AlarmChange { at: Mono::default(), from, alarm, by, note }.sentence()

@@ -425,6 +425,13 @@ await check("an alarm's state cannot be told, or what cannot be put aside is off
   await opened.waitForSelector(".alarm");
   assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), ["I know: acknowledge"]);
   await shut(opened);
+  // An id of January 27: the alarm, of January 2, came in a load before.
+  const load = { ...job(), id: "019c0000-0000-7000-8000-000000000000" };
+  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: load, alarms: [alarm("returned-unacknowledged")] }) });
+  await later.getByText("From earlier loads: 1").waitFor();
+  assert.ok(await later.locator(".alarms").isHidden(), "an alarm of an earlier load stands as if it were of this one");
+  await sound(later, "an alarm of an earlier load");
+  await shut(later);
 });
 
 await check("a job that came to its end is said to have ended early, or its record is not to be found", async () => {
@@ -558,7 +565,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
     return route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: "not started" } });
   });
   await opened.getByLabel("How many").fill("5");
-  await opened.waitForFunction(() => document.querySelector(".sheet h2")?.textContent.startsWith("5 "));
+  await opened.waitForFunction(() => document.querySelector(".sheet:not(.curve) h2")?.textContent.startsWith("5 "));
   await opened.getByRole("button", { name: "Start…" }).click();
   await opened.locator(".ask", { hasText: "did not do as it should" }).waitFor();
   await both(opened, "start asked of a supply that failed");
@@ -572,7 +579,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.unroute("**/bench/job");
   await opened.getByRole("button", { name: "Not yet" }).click();
   await opened.getByLabel("How many").fill("6");
-  await opened.waitForFunction(() => document.querySelector(".sheet h2")?.textContent.startsWith("6 "));
+  await opened.waitForFunction(() => document.querySelector(".sheet:not(.curve) h2")?.textContent.startsWith("6 "));
   await opened.getByRole("button", { name: "Start…" }).click();
   assert.equal(await opened.getByLabel("I know that this supply failed its commissioning").count(), 0, "a supply that did not fail is doubted");
   await opened.getByLabel("Lot").fill("SAX-12");

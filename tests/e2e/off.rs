@@ -75,6 +75,11 @@ fn off_with_a_broken_config_finds_its_daemon_and_says_where_it_looked() {
     assert_eq!(said.err.contains(&listen) && said.err.contains("listen line"), found, "{said:?}");
     assert!(said.err.contains("has mistakes") && said.err.contains("asking the daemon at"), "{said:?}");
 
+    // One of the same name may be another's: it is said who did it.
+    let said = off(&["--config", broken.to_str().unwrap(), "--address", &daemon.address.to_string()]);
+    let whom = format!("by the daemon at {}; if that is not this bench's", daemon.address);
+    assert!(said.out.contains(&whom), "{said:?}");
+
     // A daemon that is another's does not stand in for the stations of this config.
     std::fs::write(&broken, text.replacen("[daemon]", "[daemon", 1).replace("\"bench\"", "\"annex\""))
         .unwrap();

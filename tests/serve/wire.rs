@@ -33,6 +33,7 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
     let mut next = snapshot(2);
     next.run.question = Some(Question::TurnPart { next: 2, faces: 2, count: false });
     next.alarms.push(AlarmView {
+        gone_unseen: false,
         watch: "over-voltage".into(),
         state: AlarmState::Unacknowledged,
         priority: Priority::High,
@@ -45,6 +46,7 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
         unseen: "",
         since: "2026-01-02T03:04:05Z".into(),
         gone: None,
+        gone_unseen: false,
         first_out: Some(1),
         chattering: false,
         shelved_until: None,

@@ -295,6 +295,28 @@ pub(super) fn deviations(sources: &Sources, run: &RunPart) -> Vec<Remark> {
             say(&event.at, event.text.clone());
         }
     }
+    // The area that the figures rest on may not be what hung. The charge that passed is what it is.
+    for alarm in sources.alarms.iter().filter(|row| row.to == "unacknowledged" && row.by.is_none()) {
+        match alarm.watch.as_str() {
+            "part-off" => say(
+                &alarm.at,
+                format!(
+                    "part-off: {}. If a part fell off, less area hung from then on than this record reckons with: \
+                     density and thickness on the rest are higher than stated",
+                    alarm.text
+                ),
+            ),
+            "touch" => say(
+                &alarm.at,
+                format!(
+                    "touch: {}. If more metal took current from then on, density and thickness on the parts are lower \
+                     than stated",
+                    alarm.text
+                ),
+            ),
+            _ => {}
+        }
+    }
     let end = run.ended.as_deref().unwrap_or(&sources.printed);
     if run.unobserved_seconds > 0.0 {
         say(

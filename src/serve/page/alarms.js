@@ -14,7 +14,7 @@ export function alarmCard(a, act, speaks = false) {
   const unseen = [S.unseen, a.unseen];
   const urgent = stands ? S.within(a.respond_within_minutes) : null;
   const until = a.state === "shelved" && a.shelved_until ? S.untilClock(F.clock(new Date(a.shelved_until))) : a.gone ? S.cameWent(at, F.clock(new Date(a.gone))) : S.since(at);
-  const head = h("h3", {}, icon(stands ? (a.priority === "high" ? "act" : "look") : "rest"), h("span", {}, S.watches[a.watch] ?? a.watch.replaceAll("-", " ")), h("small", {}, [S.alarmState[a.state] ?? a.state, until, urgent].filter(Boolean).join(", ")));
+  const head = h("h3", {}, icon(stands ? (a.priority === "high" ? "act" : "look") : "rest"), h("span", {}, S.watches[a.watch] ?? a.watch.replaceAll("-", " ")), h("small", {}, [S.alarmState[a.gone_unseen ? "dark" : a.state] ?? a.state, until, urgent].filter(Boolean).join(", ")));
   // What has gone is told as what was: nobody shall look for it.
   const body = stands
     ? speaks ? [] : [h("p", { class: "seen" }, sentence(a.text)), facts([[S.remedy, a.remedy]])]

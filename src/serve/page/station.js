@@ -38,18 +38,19 @@ export function say(look, gone) {
   if (!look.output_known) return [S.say.dark, look.link.trouble];
   // In a hold the alarm that led to it may have gone with the current: what to do about it stays.
   const alarm = speaking(look);
-  if (alarm) return [alarm.remedy, [alarm.state.startsWith("returned") ? S.seenThen(sentence(alarm.text)) : sentence(alarm.text), run.state === "held" && `${S.say.held} ${S.say.heldThen}`].filter(Boolean).join(" ")];
+  // Held by a person: who held it is said, whatever stands beside.
+  if (alarm) return [alarm.remedy, [run.state === "held" && !run.held_for && sentence(run.cause), alarm.state.startsWith("returned") ? S.seenThen(sentence(alarm.text)) : sentence(alarm.text), run.state === "held" && `${S.say.held} ${S.say.heldThen}`].filter(Boolean).join(" ")];
   if (run.state === "held" && run.held_remedy) return [run.held_remedy, `${sentence(run.cause)} ${S.say.held} ${S.say.heldThen}`];
   if (!look.link.up) return [S.say.linkDown, look.link.trouble];
   if (look.stale) return [S.say.stale, look.link.trouble];
   if (run.state === "held") return [S.say.held, [sentence(run.cause), S.say.heldThen].filter(Boolean).join(" ")];
   const turn = isTurn(run.question);
-  if (turn) return [S.say.turn(turn.next, turn.faces), run.output_commanded ? S.say.turnOn : S.say.turnOff];
+  if (turn) return [(turn.count ? S.say.count : "") + S.say.turn(turn.next, turn.faces), run.output_commanded ? S.say.turnOn : S.say.turnOff];
   if (run.question === "hang-part") return [S.say.hang, S.say.hangOn];
   const job = jobSays(look.job);
   // While current flows and nothing is asked, the powered step speaks.
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
-  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady];
+  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady, unsure(run)];
   const ended = run.state === "running" ? null : look.job;
   if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
   return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
@@ -76,6 +77,12 @@ function isEarlier(look, alarm) {
   if (standing(look).includes(alarm)) return false;
   const at = isOpen(look.job) ? look.job.id : ["running", "held"].includes(look.run.state) ? look.run.run : null;
   return Date.parse(alarm.since) < born(at);
+}
+
+/** What "well" does not cover just now: the area that does not look right, and that a part may fall off unseen. */
+function unsure(run) {
+  const blind = run.cannot_judge.find((why) => why.startsWith("part-off: "));
+  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.split(": ").slice(2).join(": "))].filter(Boolean).join(" ");
 }
 
 /** Seconds until a hand is needed, and until all is done. */

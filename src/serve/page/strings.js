@@ -18,6 +18,7 @@ export const S = {
     stale: "Go and look. There is no fresh reading.",
     linkDown: "Mend the link to the supply.",
     hang: "Hang the parts.", hangOn: "The low entry voltage is ON. At the press of Done the current comes up.",
+    count: "An alarm stands that a part may have fallen off: count the parts first. ", area: (text) => `Is the area right? It ${text}.`, blind: (why) => `Cannot be judged yet, whether a part falls off: ${why}.`,
     turn: (next, faces) => `Turn the parts: face ${next} of ${faces} to the anode.`,
     turnOff: "The current is off now. At the press of Done it comes back by itself.", turnOn: "The low entry voltage is ON now. At the press of Done the full current comes back by itself.",
     held: "The current is off.", heldThen: "Put right what was wrong. Resume brings the current back by itself.",
@@ -60,7 +61,7 @@ export const S = {
   notKnown: "not known", alarms: "Alarms", cause: "What is so", remedy: "What to do", unseen: "What it cannot see",
   priority: { high: "at once", medium: "within minutes", low: "within the hour" },
   alarmState: {
-    unacknowledged: "new", acknowledged: "known", "returned-unacknowledged": "no longer seen", shelved: "put aside",
+    unacknowledged: "new", acknowledged: "known", "returned-unacknowledged": "no longer seen", dark: "not seen since the output is off", shelved: "put aside",
     suppressed: "quiet by design", "out-of-service": "out of service",
   },
   trend: "The last minutes", trendAlt: (name, a, v) => `Amperes and volts of ${name} over the last minutes. Now ${a}, ${v}.`,

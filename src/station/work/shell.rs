@@ -241,8 +241,7 @@ impl<R: Remote> Shell<R> {
         let now = self.now();
         let since = *self.silent.get_or_insert(now);
         let limit = SILENT.max(self.settings.setup.stale_after * 3);
-        // Off already: opened again, it is confirmed off whatever else it says, and 0 is written over what is wild. To
-        // read on would only keep everybody from knowing.
+        // Off already: opened again, it is confirmed off whatever else it says, and 0 is written over what is wild.
         let off = trouble.is_wild() && !self.controller.view().output_commanded;
         if off || trouble.is_gone() || now.since(since) >= limit {
             self.link_lost(trouble)

@@ -3,9 +3,10 @@
 //!
 //! - One exchange at a time; who asks first is served first (tokio's mutex is
 //!   fair), and no supply has more than one question waiting, so none starves.
-//! - An exchange runs in a task of its own. Whoever waits for it may be
-//!   dropped; the exchange is not, so it never ends half-way. One that has not
-//!   begun when its asker is gone does not begin.
+//! - Whoever waits for an exchange may be dropped; the exchange is not: it goes
+//!   on in a task of its own, so it never ends half-way. One that has not begun
+//!   when its asker is gone does not begin. Whoever has asked must either go on
+//!   waiting or be dropped: kept and not polled, it would hold the line.
 //! - After any exchange that did not end as it should, the line is dirty and
 //!   every seat's trust is void. Dirty ends with silence for as long as the
 //!   slowest answer may take, and a drain; trust comes back to each seat by
@@ -18,9 +19,13 @@ use super::registers::{Master, Registers};
 use super::trouble::Trouble;
 use std::collections::BTreeMap;
 use std::fmt;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::Pin;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, OnceLock, Weak};
-use tokio::sync::{Mutex, oneshot};
+use std::task::{Context, Poll};
+use tokio::runtime::Handle;
+use tokio::sync::Mutex;
 use tokio::time::Instant;
 
 /// A question in the words of the line's framing.
@@ -211,28 +216,20 @@ impl Seat {
         answer
     }
 
-    /// Runs it in a task of its own, once the line is free, unless nobody waits any more.
+    /// Runs it once the line is free, to its end.
     async fn run<T, F, Work>(&self, asked: impl fmt::Display, work: F) -> Result<T, Trouble>
     where
-        T: Send + 'static,
-        F: FnOnce(Arc<Bus>, Guarded) -> Work + Send + 'static,
-        Work: Future<Output = Result<T, Trouble>> + Send,
+        T: 'static,
+        F: FnOnce(Arc<Bus>, Guarded) -> Work,
+        Work: Future<Output = Result<T, Trouble>> + Send + 'static,
     {
-        let bus = self.bus.clone();
-        let (tell, told) = oneshot::channel();
-        tokio::spawn(async move {
-            let talker = bus.talker.clone().lock_owned().await;
-            if tell.is_closed() {
-                return;
-            }
-            if bus.is_closed() {
-                let _ = tell.send(Err(Trouble::Gone("another supply on this line found it gone".into())));
-                return;
-            }
-            // A panic in here leaves the line dirty: it is marked before, not after.
-            let _ = tell.send(work(bus, talker).await);
-        });
-        told.await.unwrap_or_else(|_| {
+        // Whoever is dropped in here has not begun.
+        let talker = self.bus.talker.clone().lock_owned().await;
+        if self.bus.is_closed() {
+            return Err(Trouble::Gone("another supply on this line found it gone".into()));
+        }
+        // A panic in there leaves the line dirty: it is marked before, not after.
+        Whole(Some(Box::pin(work(self.bus.clone(), talker)))).await.unwrap_or_else(|Panicked| {
             self.bus.epoch.fetch_add(1, Ordering::AcqRel);
             Err(Trouble::Garbled {
                 asked: asked.to_string(),
@@ -240,6 +237,39 @@ impl Seat {
                 came: super::Bytes::default(),
             })
         })
+    }
+}
+
+/// Work that goes on to its end: dropped half-way, it goes on in a task of its own.
+///
+/// It is not begun in one: to start a task, and to be woken by it, would take a good part of the processor time of an
+/// exchange that nobody drops.
+struct Whole<T: 'static>(Option<Pin<Box<dyn Future<Output = T> + Send>>>);
+
+struct Panicked;
+
+impl<T> Future for Whole<T> {
+    type Output = Result<T, Panicked>;
+
+    fn poll(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<Self::Output> {
+        let Some(work) = &mut self.0 else { return Poll::Ready(Err(Panicked)) };
+        let polled = catch_unwind(AssertUnwindSafe(|| work.as_mut().poll(cx)));
+        if matches!(polled, Ok(Poll::Pending)) {
+            return Poll::Pending;
+        }
+        self.0 = None;
+        polled.map_or(Poll::Ready(Err(Panicked)), |done| done.map(Ok))
+    }
+}
+
+impl<T> Drop for Whole<T> {
+    fn drop(&mut self) {
+        // Without a runtime nothing goes on anywhere.
+        if let Some(work) = self.0.take()
+            && let Ok(runtime) = Handle::try_current()
+        {
+            runtime.spawn(async move { drop(work.await) });
+        }
     }
 }
 

@@ -7,9 +7,9 @@
 
 use super::rest::{Habits, Rest};
 use super::trouble::{Bytes, Trouble};
-use super::tty::nobody;
+use super::tty::looker;
 use std::pin::Pin;
-use std::task::{Context, Poll, Waker};
+use std::task::{Context, Poll};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, ReadBuf};
 use tokio::time::{Instant, timeout_at};
@@ -107,7 +107,9 @@ impl<S: Wire> Line<S> {
         self.late_until = Instant::now() + self.pace.reply_timeout * 2;
         self.write(question).await?;
         let sent = self.free_at - self.pace.min_gap;
-        match self.answer(question, sent, left).await {
+        let answer = self.answer(question, sent, left).await;
+        self.rest.done();
+        match answer {
             Ok(answer) => {
                 self.suspect = !trusted;
                 self.free_at = Instant::now() + self.pace.min_gap;
@@ -155,11 +157,10 @@ impl<S: Wire> Line<S> {
     fn stale(&mut self, question: &str, alone: bool) -> Result<(), Trouble> {
         let mut came = Vec::new();
         let mut chunk = [0; 256];
-        let waker = if alone { nobody() } else { Waker::noop() };
         // A look that does not wait. A timer, even one that has run out, would cost a millisecond.
         loop {
             let mut room = ReadBuf::new(&mut chunk);
-            let mut look = Context::from_waker(waker);
+            let mut look = Context::from_waker(looker(alone));
             let Poll::Ready(read) = Pin::new(&mut self.io).poll_read(&mut look, &mut room) else { break };
             alive(read.map(|()| room.filled().len()))?;
             came.extend_from_slice(room.filled());

@@ -2,6 +2,7 @@
 //! virtual time. Its frames and its CRC are made here by hand, not by the
 //! library that reads them.
 
+mod dice;
 mod setpoints;
 mod tables;
 
@@ -9,6 +10,7 @@ use super::fake::spec as scpi_spec;
 use super::session::Session;
 use super::*;
 use crate::quantity::{Amps, Regulation, Volts};
+use dice::Dice;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -209,16 +211,6 @@ fn set(units: &Units, unit: u8, registers: &[(u16, u16)]) {
 
 fn get(units: &Units, unit: u8, register: u16) -> u16 {
     units.lock().unwrap()[&unit].registers[&register]
-}
-
-/// A linear congruential generator (Knuth's MMIX constants, from memory): the same rolls in every run.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        self.0 >> 33
-    }
 }
 
 #[tokio::test(start_paused = true)]

@@ -151,6 +151,7 @@ impl Master {
         }
         self.context.set_slave(Slave(unit));
         let answer = self.call(unit, what, &asked).await;
+        self.rest.done();
         self.free_at = Instant::now() + self.pace.min_gap;
         let came = self.tap.came();
         // Over TCP nothing echoes, and the header makes the answer to function code 06 look as if it did.

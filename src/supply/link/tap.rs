@@ -2,12 +2,12 @@
 
 use super::line::Wire;
 use super::trouble::{Bytes, Trouble};
-use super::tty::nobody;
+use super::tty::looker;
 use std::fmt;
 use std::io;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::task::{Context, Poll, Waker, ready};
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::Instant;
@@ -154,12 +154,11 @@ impl Tap {
     /// What already lies there, without waiting. With `alone` nobody is woken any more by what comes.
     pub fn lying(&self, alone: bool) -> Result<Option<Bytes>, Trouble> {
         self.begin(Duration::ZERO);
-        let waker = if alone { nobody() } else { Waker::noop() };
         loop {
             let mut tap = self.clone();
             let mut chunk = [0; 256];
             let mut room = ReadBuf::new(&mut chunk);
-            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(waker), &mut room);
+            let look = Pin::new(&mut tap).poll_read(&mut Context::from_waker(looker(alone)), &mut room);
             match look {
                 Poll::Pending => break,
                 Poll::Ready(Err(_)) if self.endless() => break,

@@ -33,6 +33,8 @@ pub(super) struct Tty {
     file: File,
     /// Nobody else writes here.
     alone: bool,
+    /// The last read took all that was there: the watch tells when there is more.
+    drained: bool,
     /// Holds the locks of a real port and what it was set to.
     _port: Option<Box<dyn SerialPort>>,
 }
@@ -65,26 +67,36 @@ impl Watch {
         Ok(Watch { inner, awaits })
     }
 
-    /// From now on that is told; what is so already is told at once.
-    fn set(&mut self, file: &File, awaits: EpollFlags) -> io::Result<()> {
-        if self.awaits != awaits {
+    /// From now on that is told. Whether it was not before.
+    fn set(&mut self, file: &File, awaits: EpollFlags) -> io::Result<bool> {
+        let new = self.awaits != awaits;
+        if new {
             self.inner.get_ref().0.modify(file, &mut EpollEvent::new(awaits, 0))?;
             self.awaits = awaits;
+        }
+        Ok(new)
+    }
+
+    /// Nobody is woken any more, and what was told so far is not told again.
+    fn end(&mut self, file: &File) -> io::Result<()> {
+        self.set(file, EpollFlags::empty())?;
+        if let Poll::Ready(told) = self.inner.poll_read_ready(&mut Context::from_waker(looker(true))) {
+            told?.clear_ready();
         }
         Ok(())
     }
 }
 
-/// The waker of a look that does not mean to wait.
+/// Who looks without meaning to wait. With `alone` nobody is woken any more by what comes.
 ///
-/// One of our own, known by its data: two copies of the standard library's need not be the same by `will_wake`.
-pub(super) fn nobody() -> &'static Waker {
-    struct Nobody;
+/// Wakers of our own, known by their data: two copies of the standard library's need not be the same by `will_wake`.
+pub(super) fn looker(alone: bool) -> &'static Waker {
+    struct Nobody(#[expect(dead_code, reason = "two of no size could lie in one place")] u8);
     impl Wake for Nobody {
         fn wake(self: Arc<Self>) {}
     }
-    static NOBODY: LazyLock<Waker> = LazyLock::new(|| Arc::new(Nobody).into());
-    &NOBODY
+    static LOOKERS: LazyLock<[Waker; 2]> = LazyLock::new(|| [0, 1].map(|n| Arc::new(Nobody(n)).into()));
+    &LOOKERS[usize::from(alone)]
 }
 
 /// Slaves of Linux's pseudo terminals live in one place.
@@ -110,7 +122,7 @@ impl Tty {
             termios::cfmakeraw(&mut raw);
             termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
         }
-        Ok(Tty { watch: None, file, alone, _port: None })
+        Ok(Tty { watch: None, file, alone, drained: false, _port: None })
     }
 
     /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
@@ -128,16 +140,26 @@ impl Tty {
             // Best effort: not every adapter has the line.
             let _ = port.write_request_to_send(rts);
         }
-        Ok(Tty { watch: None, file, alone: true, _port: Some(port) })
+        Ok(Tty { watch: None, file, alone: true, drained: false, _port: Some(port) })
     }
 
-    /// Waits for one of the two. Whoever reads and whoever writes is the same task, so one waker is enough.
-    fn poll_for(&mut self, awaits: EpollFlags, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        if self.watch.is_none() {
-            self.watch = Some(Watch::new(&self.file)?);
-        }
+    /// Has the port watched for that. Whether it was not yet: what became so before may then never be told, so the
+    /// caller tries once more before it waits.
+    ///
+    /// An epoll keeps a port in its list of ready ones until somebody waits at that epoll, which here nobody does; for
+    /// a port that is in the list, a change of what is awaited wakes nobody. What comes later always does.
+    fn begins(&mut self, awaits: EpollFlags) -> io::Result<bool> {
+        let watch = match &mut self.watch {
+            Some(watch) => watch,
+            none => none.insert(Watch::new(&self.file)?),
+        };
+        watch.set(&self.file, awaits)
+    }
+
+    /// Waits until the watch tells something new. Whoever reads and whoever writes is the same task, so one waker is
+    /// enough.
+    fn poll_told(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
         let Some(watch) = &mut self.watch else { return Poll::Pending };
-        watch.set(&self.file, awaits)?;
         ready!(watch.inner.poll_read_ready(cx))?.clear_ready();
         Poll::Ready(Ok(()))
     }
@@ -164,20 +186,33 @@ impl AsyncRead for Tty {
         cx: &mut Context<'_>,
         buf: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
+        let who = cx.waker().data();
+        let (looks, alone) = (who == looker(false).data(), who == looker(true).data());
         loop {
-            match io::Read::read(&mut &self.file, buf.initialize_unfilled()) {
-                Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-                read => return Poll::Ready(read.map(|count| buf.advance(count))),
+            // A look that finds nothing is dear: the kernel first finishes what is on its way from the driver.
+            if !looks && !alone && !self.begins(EpollFlags::EPOLLIN)? && self.drained {
+                ready!(self.poll_told(cx))?;
             }
-            if cx.waker().data() == nobody().data() {
+            let room = buf.initialize_unfilled();
+            let asked = room.len();
+            match io::Read::read(&mut &self.file, room) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => self.drained = true,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                read => {
+                    self.drained = read.as_ref().is_ok_and(|count| (1..asked).contains(count));
+                    return Poll::Ready(read.map(|count| buf.advance(count)));
+                }
+            }
+            if looks {
+                return Poll::Pending;
+            }
+            if alone {
                 let Tty { watch, file, .. } = &mut *self;
-                return match watch.as_mut().map(|watch| watch.set(file, EpollFlags::empty())) {
+                return match watch.as_mut().map(|watch| watch.end(file)) {
                     Some(Err(error)) => Poll::Ready(Err(error)),
                     _ => Poll::Pending,
                 };
             }
-            ready!(self.poll_for(EpollFlags::EPOLLIN, cx))?;
         }
     }
 }
@@ -190,7 +225,9 @@ impl AsyncWrite for Tty {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 written => return Poll::Ready(written),
             }
-            ready!(self.poll_for(EpollFlags::EPOLLOUT, cx))?;
+            if !self.begins(EpollFlags::EPOLLOUT)? {
+                ready!(self.poll_told(cx))?;
+            }
         }
     }
     fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
@@ -225,12 +262,12 @@ mod tests {
     #[tokio::test]
     async fn a_port_is_watched_only_while_somebody_waits_at_it() {
         let (mut far, mut tty) = pair();
-        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(look(&mut tty, looker(true)).is_pending());
         assert!(tty.watch.is_none(), "a look begins none");
         assert!(look(&mut tty, Waker::noop()).is_pending());
         let awaits = |tty: &Tty| tty.watch.as_ref().map(|watch| watch.awaits);
         assert_eq!(awaits(&tty), Some(EpollFlags::EPOLLIN));
-        assert!(look(&mut tty, nobody()).is_pending());
+        assert!(look(&mut tty, looker(true)).is_pending());
         assert_eq!(awaits(&tty), Some(EpollFlags::empty()), "a look ends it");
         far.write_all(b"0.300\n").unwrap();
         let mut came = [0; 6];

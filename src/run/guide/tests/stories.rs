@@ -97,7 +97,7 @@ fn rinse_or_step_is_not_called_as_the_file_calls_it_and_current_is_said_before_a
     rig.go_to(2);
     assert!(rig.view().say.contains("The current comes up by itself"), "{}", rig.view().say);
     rig.yes_to(About::Feed);
-    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2 })));
+    rig.feed(GuideInput::Run(Event::Asked(Question::TurnPart { next: 2, faces: 2, count: false })));
     let turn = rig.view().say;
     assert!(turn.starts_with("Current is off.") && turn.contains("current comes back by itself"), "{turn}");
     rig.run_ends(RunState::Complete, "target reached");
@@ -472,11 +472,11 @@ fn load_that_is_to_be_hung_live_is_never_said_to_be_under_current_before_it_hang
         assert!(said.contains("Keep the load out of strike") && !said.contains("under current"), "{said}");
     }
     let said = hears(&mut rig, Event::Asked(Question::HangPart));
-    assert!(said.starts_with("Hang the load in strike"), "{said}");
+    assert!(said.starts_with("The entry voltage is ON. Hang the load in strike"), "{said}");
     assert_eq!(rig.guide.command(rig.now, "mila", answer_done()).unwrap().0, "the current comes up");
     let said = hears(&mut rig, Event::Answered { by: "mila".into(), answer: crate::run::Answer::Done });
     assert!(said.contains("hands off the bar: the current comes up in strike"), "{said}");
-    assert_eq!(hears(&mut rig, phase(RunPhase::Steady)), "Wait: strike is under current in strike.");
+    assert_eq!(hears(&mut rig, phase(RunPhase::Steady)), "Wait: the load is under current in strike.");
     // After a hold the load is in: nobody is told to keep it out.
     hears(&mut rig, Event::Phase { state: RunState::Held, phase: RunPhase::Off, why: None });
     let said = hears(&mut rig, phase(RunPhase::Entry));
