@@ -332,7 +332,7 @@ mod tests {
             }
         }
         let usual: Vec<_> = analysed(&watts()).into_iter().filter(|a| a.usual).map(|a| a.what).collect();
-        assert_eq!(usual, ["pH", "nickel", "chloride", "boric acid"]);
+        assert_eq!(usual, ["pH", "chloride", "nickel", "boric acid"]);
     }
 
     #[test]

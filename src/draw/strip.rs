@@ -136,6 +136,13 @@ mod tests {
     }
 
     #[test]
+    fn noise_of_a_meter_at_rest_is_not_drawn_as_a_curve() {
+        let points: Vec<_> = (0..60).map(|i| (f64::from(i), 0.3, f64::from(i % 2) / 1000.0)).collect();
+        let svg = strip(&points, 59.0, 600.0, 240.0);
+        assert!(svg.contains(">0.1<") && svg.contains(">0.05<") && !svg.contains(">0.001<"), "{svg}");
+    }
+
+    #[test]
     fn nothing_one_point_and_nan_make_a_picture_without_nan() {
         for points in [vec![], vec![(0.0, 1.0, 2.0)], vec![(0.0, f64::NAN, 1.0), (1.0, 0.0, 0.0)]] {
             let svg = strip(&points, 0.0, 300.0, 200.0);

@@ -118,7 +118,7 @@ impl Out {
             for (cell, head) in row.iter().zip(heads) {
                 // On a phone each cell says what it is, and one that has nothing to say is left out.
                 let name = head.trim_start_matches(['#', '@']);
-                let none = if matches!(cell.as_str(), "" | "-") { " data-none" } else { "" };
+                let none = if matches!(cell.as_str(), "" | "-") { " data-none=\"\"" } else { "" };
                 self.put(format_args!("<td{} data-l=\"{name}\"{none}>{}</td>", class(head), escape(cell)));
             }
             self.put(format_args!("</tr>\n"));
@@ -455,7 +455,11 @@ pub(super) fn signatures(out: &mut Out, record: &Record) {
 
 fn footer(out: &mut Out, record: &Record) {
     let what = if record.job.is_some() { "Job" } else { "Run" };
-    out.put(format_args!("<footer>\n<p>{what} {}.</p>\n", escape(&record.id)));
+    out.put(format_args!(
+        "<footer>\n<p>{what} {}{}.</p>\n",
+        escape(&record.id),
+        escape(&job_html::set_by(record))
+    ));
     job_html::seals(out, record);
     for run in record.steps.iter().filter(|_| record.job.is_none()).filter_map(|s| s.run.as_ref()) {
         match &run.seal {

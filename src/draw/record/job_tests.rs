@@ -201,7 +201,7 @@ fn step_done_again_keeps_its_number_in_the_sheet_and_so_does_every_step_after_it
     let told = told(&record);
     assert!(told.contains(&"step 1, water-break (second try): not passed".to_owned()), "{told:#?}");
     let page = html(&record, Units::Metric);
-    for wanted in ["<td class=\"n\">1 (second try)</td>", "Step 3: nickel in nickel", "step 3: cup 3"] {
+    for wanted in [">1 (second try)</td>", "Step 3: nickel in nickel", "step 3: cup 3"] {
         assert!(page.contains(wanted), "{wanted}: {page}");
     }
     let csv = steps_csv(&record);
@@ -257,7 +257,10 @@ fn measurement_that_was_taken_back_is_tied_to_what_took_it_back_and_counts_no_mo
     let page = html(&record, Units::Metric);
     assert!(page.contains("TAKEN BACK 2026-01-01 00:20:11 by ada: step 3: edge"), "{page}");
     assert!(page.contains("(measurement 7)"));
-    assert!(page.contains("<td>1.9 µm</td>"), "of the two only the other counts as measured");
+    assert!(
+        page.contains("<td data-l=\"measured\">1.9 µm</td>"),
+        "of the two only the other counts as measured"
+    );
 }
 
 #[test]
@@ -272,7 +275,7 @@ fn deposit_that_was_weighed_is_not_told_as_not_measured() {
     let said = "mean 2.02 µm by weight; efficiency 97.4 % by weight";
     assert_eq!(record.steps[3].measured.as_ref().unwrap().text(Units::Metric), said);
     assert!(record.steps.iter().filter(|step| step.measured.is_some()).count() == 1);
-    assert!(html(&record, Units::Metric).contains(&format!("<td>{said}</td>")));
+    assert!(html(&record, Units::Metric).contains(&format!(">{said}</td>")));
     assert!(steps_csv(&record).contains(",0.00000202,,,0.974\n"), "{}", steps_csv(&record));
     // The run's own page says the same.
     let page = html(&from_run(s.runs.remove(0)), Units::Metric);
@@ -291,10 +294,9 @@ fn page_of_a_job_has_its_deviations_before_its_steps_every_section_once_and_is_w
         assert_eq!(page.matches(&head).count(), 1, "{section}");
         page.find(&head).unwrap()
     };
-    let order =
-        ["Deviations", "Steps, as they came", "Deposits", "Parts", "Charge by tank, by trapezoid"].map(at);
+    let order = ["Deviations", "Steps, as they came", "Deposits", "Parts", "Charge by tank"].map(at);
     assert!(order.is_sorted(), "{order:?}");
-    for section in ["Alarms of the runs", "Measured on the parts", "Notes", "Readings", "Sign-off"] {
+    for section in ["Alarms", "Measured on the parts", "Notes", "Readings", "Sign-off"] {
         at(section);
     }
     assert_eq!(page.matches("<svg").count(), 1);
@@ -304,6 +306,36 @@ fn page_of_a_job_has_its_deviations_before_its_steps_every_section_once_and_is_w
         assert!(page.contains(wanted), "{wanted}");
     }
     assert!(!page.contains(" id=\""), "two plots would share it");
+}
+
+#[test]
+fn what_the_job_itself_raised_is_among_its_alarms() {
+    let mut s = job();
+    s.runs[0].alarms.clear();
+    let page = html(&from_job(s), Units::Metric);
+    let alarms = page.split("<h2>Alarms</h2>").nth(1).unwrap().split("</section>").next().unwrap();
+    assert!(
+        alarms.contains("step-late (of the job)") && alarms.contains("the metal passivates meanwhile"),
+        "{alarms}"
+    );
+    assert!(!alarms.contains("None was raised") && !alarms.contains("is over"), "{alarms}");
+}
+
+#[test]
+fn served_page_leads_back_and_says_what_the_clocks_at_the_bench_said() {
+    let by = |ahead_minutes| Served { back: Some("/#/runs/job/0190".into()), ahead_minutes };
+    let page = |ahead| served(&from_job(job()), Units::Metric, &by(ahead));
+    well_formed(&page(Some(60)));
+    assert!(page(Some(60)).contains("<a href=\"/#/runs/job/0190\">"));
+    for (ahead, said) in [
+        (Some(60), "All times here are UTC; the clocks at the bench were 1 h ahead of it."),
+        (Some(-210), "the clocks at the bench were 3 h 30 min behind it."),
+        (Some(0), "UTC, as the clocks at the bench are."),
+        (None, "All times here are UTC.</p>"),
+    ] {
+        assert!(page(ahead).contains(said), "{said}");
+    }
+    assert!(!html(&from_job(job()), Units::Metric).contains("<a "), "a page in a drawer leads nowhere");
 }
 
 #[test]
