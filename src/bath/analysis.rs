@@ -332,7 +332,10 @@ mod tests {
             }
         }
         let usual: Vec<_> = analysed(&watts()).into_iter().filter(|a| a.usual).map(|a| a.what).collect();
-        assert_eq!(usual, ["pH", "chloride", "nickel", "boric acid"]);
+        assert_eq!(usual.len(), 4, "{usual:?}");
+        assert!(
+            ["pH", "nickel", "chloride", "boric acid"].iter().all(|what| usual.iter().any(|u| u == what))
+        );
     }
 
     #[test]

@@ -226,7 +226,16 @@ fn of_a_run(run: &Sources, step: &Step, job: &JobRow, record: &mut Record) {
     let place = step.place();
     let told = |r: Remark| Remark { text: format!("{place}: {}", r.text), ..r };
     let part = run_of(run);
-    record.deviations.extend(deviations(run, &part).into_iter().map(told));
+    for said in deviations(run, &part) {
+        // What each worksheet warns of, such as a supply that nobody has tried, is told once with all its places.
+        let warned = |d: &&mut Remark| d.text.split_once(": ").is_some_and(|(_, text)| text == said.text);
+        match record.deviations.iter_mut().filter(|_| said.at == part.started).find(warned) {
+            Some(first) => {
+                first.text = first.text.replacen(": ", &format!("; {place}: "), 1);
+            }
+            None => record.deviations.push(told(said)),
+        }
+    }
     if part.parts.is_empty() {
         record.deviations.push(Remark {
             at: part.started.clone(),

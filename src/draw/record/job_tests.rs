@@ -201,7 +201,7 @@ fn step_done_again_keeps_its_number_in_the_sheet_and_so_does_every_step_after_it
     let told = told(&record);
     assert!(told.contains(&"step 1, water-break (second try): not passed".to_owned()), "{told:#?}");
     let page = html(&record, Units::Metric);
-    for wanted in [">1 (second try)</td>", "Step 3: nickel in nickel", "step 3: cup 3"] {
+    for wanted in ["data-l=\"no.\">1 (second try)</td>", "Step 3: nickel in nickel", "step 3: cup 3"] {
         assert!(page.contains(wanted), "{wanted}: {page}");
     }
     let csv = steps_csv(&record);
@@ -209,6 +209,25 @@ fn step_done_again_keeps_its_number_in_the_sheet_and_so_does_every_step_after_it
         csv.lines().nth(2).unwrap().starts_with("2,1,water-break,")
             && csv.contains(",0190,1,,0.0000019,0.0000019,\n"),
         "{csv}"
+    );
+}
+
+#[test]
+fn what_every_worksheet_of_a_job_warns_of_is_told_once_with_its_steps() {
+    let mut s = job();
+    let mut again = s.runs[0].clone();
+    again.run.id = "0191".into();
+    s.runs.push(again);
+    let mut strike = row(5, 4, "strike", "powered", ("00:05:00", "00:05:00"), "done");
+    strike.run = Some("0191".into());
+    s.steps[4] = strike;
+    let all = told(&from_job(s));
+    let of_the_supply: Vec<_> = all.iter().filter(|t| t.contains("never commissioned")).collect();
+    let once = "step 3, nickel; step 4, strike: The supply of station bench was never commissioned: x";
+    assert_eq!(of_the_supply, [once]);
+    assert!(
+        all.iter().any(|t| t.starts_with("step 4, strike: jonas: hold")),
+        "what happened is each step's own"
     );
 }
 
@@ -257,10 +276,7 @@ fn measurement_that_was_taken_back_is_tied_to_what_took_it_back_and_counts_no_mo
     let page = html(&record, Units::Metric);
     assert!(page.contains("TAKEN BACK 2026-01-01 00:20:11 by ada: step 3: edge"), "{page}");
     assert!(page.contains("(measurement 7)"));
-    assert!(
-        page.contains("<td data-l=\"measured\">1.9 µm</td>"),
-        "of the two only the other counts as measured"
-    );
+    assert!(page.contains("data-l=\"measured\">1.9 µm</td>"), "of the two only the other counts as measured");
 }
 
 #[test]
@@ -275,7 +291,7 @@ fn deposit_that_was_weighed_is_not_told_as_not_measured() {
     let said = "mean 2.02 µm by weight; efficiency 97.4 % by weight";
     assert_eq!(record.steps[3].measured.as_ref().unwrap().text(Units::Metric), said);
     assert!(record.steps.iter().filter(|step| step.measured.is_some()).count() == 1);
-    assert!(html(&record, Units::Metric).contains(&format!(">{said}</td>")));
+    assert!(html(&record, Units::Metric).contains(&format!("data-l=\"measured\">{said}</td>")));
     assert!(steps_csv(&record).contains(",0.00000202,,,0.974\n"), "{}", steps_csv(&record));
     // The run's own page says the same.
     let page = html(&from_run(s.runs.remove(0)), Units::Metric);
