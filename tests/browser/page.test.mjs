@@ -541,7 +541,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   assert.match(sheet, /rinse: after acid[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
   assert.doesNotMatch(sheet, /water-break|after-acid/, "a name as the terminal has it");
   const nickel = opened.locator(".plansteps > li", { hasText: "face 2 of 2" });
-  for (const what of [/Current\s+\d\.\d\d A/, /Density\s+\d\.\d\d A\/dm²/, /Area\s+1\.21 dm²/, /Time/, /Bath\s+48\.9 °C – 60\.0 °C/, /At most at once\s+\d+/]) assert.match(await nickel.innerText(), what);
+  for (const what of [/Current\s+\d\.\d\d A/, /Density\s+\d\.\d\d A\/dm²/, /Area\s+1\.21 dm²/, /Time/, /Bath\s+48\.9 – 60\.0 °C/, /At most at once\s+\d+/]) assert.match(await nickel.innerText(), what);
   await opened.getByLabel("Turn the parts").selectOption("1");
   await nickel.waitFor({ state: "detached" });
   await opened.getByLabel("Turn the parts").selectOption("");

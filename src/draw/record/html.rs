@@ -455,7 +455,11 @@ pub(super) fn signatures(out: &mut Out, record: &Record) {
 
 fn footer(out: &mut Out, record: &Record) {
     let what = if record.job.is_some() { "Job" } else { "Run" };
-    out.put(format_args!("<footer>\n<p>{what} {}.</p>\n", escape(&record.id)));
+    out.put(format_args!(
+        "<footer>\n<p>{what} {}{}.</p>\n",
+        escape(&record.id),
+        escape(&job_html::set_by(record))
+    ));
     job_html::seals(out, record);
     for run in record.steps.iter().filter(|_| record.job.is_none()).filter_map(|s| s.run.as_ref()) {
         match &run.seal {

@@ -25,20 +25,18 @@ pub(super) fn body(out: &mut Out, record: &Record, units: Units) {
     amendments(out, record);
     plots(out, &record.steps);
     signatures(out, record);
-    set_by(out, record);
 }
 
-/// What only who looks into it later asks for.
-fn set_by(out: &mut Out, record: &Record) {
-    let Some(job) = &record.job else { return };
-    let runs = || record.steps.iter().filter_map(|s| s.run.as_ref());
-    let mut supplies: Vec<String> = runs().filter_map(|r| r.supply.clone()).collect();
+/// Station and supplies, for the foot of the page.
+pub(super) fn set_by(record: &Record) -> String {
+    let Some(job) = &record.job else { return String::new() };
+    let mut supplies: Vec<&str> =
+        record.steps.iter().filter_map(|s| s.run.as_ref()?.supply.as_deref()).collect();
     supplies.dedup();
-    let supply =
-        if supplies.is_empty() { "its identity is not on record".into() } else { supplies.join("; ") };
-    out.section("Station");
-    out.facts(&[("station", job.station.clone()), ("supply", supply)]);
-    out.end();
+    match &supplies[..] {
+        [] => format!("; station {}, the supply's identity is not on record", job.station),
+        all => format!("; station {}, supply {}", job.station, all.join("; ")),
+    }
 }
 
 fn facts(out: &mut Out, record: &Record) {

@@ -124,7 +124,7 @@ async function job(holder, id, frame) {
 async function list(holder, frame) {
   const body = h("tbody", { role: "rowgroup" });
   const none = h("p", { class: "hint", hidden: true, role: "status" });
-  const search = h("input", { type: "search", placeholder: S.runs.searchHint, maxlength: 80 });
+  const search = h("input", { type: "search", maxlength: 80 });
   const kind = choice(S.runs.kinds, "loads", again);
   const picked = new Set();
   const both = button(S.runs.picked(0), () => (location.hash = `#/runs/${[...picked].join("/")}`), "", { disabled: true });
@@ -148,7 +148,7 @@ async function list(holder, frame) {
     const isJob = "sheet" in r;
     const lot = [r.lot, r.customer].filter(Boolean).join(", ") || S.time.none;
     const state = S.state[r.state] ?? r.state;
-    const cells = isJob ? [lot, F.stamp(r.started), r.station, state, S.time.none, S.time.none, r.started_by] : [lot, F.stamp(r.started), r.tank, state, thickness(r) ?? S.time.none, F.minutes(r.charge_coulombs), r.started_by];
+    const cells = isJob ? [lot, F.stamp(r.started), S.time.none, state, S.time.none, S.time.none, r.started_by] : [lot, F.stamp(r.started), r.tank, state, thickness(r) ?? S.time.none, F.minutes(r.charge_coulombs), r.started_by];
     // On a phone a row is a card: each cell says what it is; what a job has not is left out there.
     return h("tr", { role: "row", "data-state": r.state }, h("td", { role: "cell", class: "pick" }, !isJob && pick(r)), h("td", { role: "cell", class: "load" }, h("a", { href: `#/runs/${isJob ? "job/" : ""}${r.id}` }, F.kept(r.title)), isJob && h("small", { class: "kind" }, S.runs.isJob)),
       cells.map((text, i) => h("td", { role: "cell", "data-label": heads[i + 2], class: [i === 4 || i === 5 ? "num" : i === 1 ? "when" : "", text === S.time.none ? "empty" : ""].join(" ").trim() || null }, text)));
@@ -183,7 +183,7 @@ async function list(holder, frame) {
     clearTimeout(timer);
     timer = setTimeout(again, 250);
   });
-  holder.append(h("h1", {}, S.runs.heading), h("div", { class: "grid long" }, field(S.runs.search, search), field(S.runs.kind, kind)), h("div", { class: "row" }, both), none,
+  holder.append(h("h1", {}, S.runs.heading), h("div", { class: "grid long" }, field(S.runs.search, search, S.runs.searchNote), field(S.runs.kind, kind)), h("div", { class: "row" }, both), none,
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": S.runs.heading }, h("table", { class: "cards", role: "table" }, h("thead", { role: "rowgroup" }, h("tr", { role: "row" }, heads.map((t) => h("th", { scope: "col", role: "columnheader" }, t)))), body)), older);
   await again();
 }

@@ -34,7 +34,12 @@ function cautions(all, base) {
   ];
 }
 
-const range = ([low, high]) => `${F.quantity(low)} – ${F.quantity(high)}`;
+/** "50 – 60 °C": the unit once, where it is the same. */
+const range = ([low, high]) => {
+  const [a, b] = [low, high].map(F.quantity);
+  const unit = b.slice(b.indexOf(" "));
+  return `${a.endsWith(unit) ? a.slice(0, -unit.length) : a} – ${b}`;
+};
 const turn = (w) => w.turn && h("p", { class: "turns" }, h("strong", {}, S.sheet.turn), ` ${w.turn.say}.`);
 
 export function worksheet(made) {
@@ -46,7 +51,7 @@ export function worksheet(made) {
     figures([
       [S.sheet.current, q(w.current), /^current/.test(w.held) ? null : w.held], [S.sheet.ceiling, q(w.volts)], [S.sheet.time, q(w.time)], [S.sheet.ramp, q(w.ramp)],
       [S.sheet.density, q(w.density), w["density-why"]], [S.sheet.area, q(w.area)], [S.sheet.bath, range(w.temperature)], [S.sheet.turns, w.faces > 1 ? S.plan.faces(w.faces) : S.plan.noTurn],
-      [S.sheet.charge, q(w.charge)], w.thickness && [S.sheet.thickness, q(w.thickness.mean), `${q(w.thickness.low)} – ${q(w.thickness.high)}`],
+      [S.sheet.charge, q(w.charge)], w.thickness && [S.sheet.thickness, q(w.thickness.mean), range([w.thickness.low, w.thickness.high])],
       w.thickness && [S.sheet.edge, q(w.thickness.edge)], w.mass && [S.sheet.mass, q(w.mass), w.metal], [S.sheet.fastest, q(w.fastest), w["fastest-why"]],
       w["load-count"] > 1 && [S.sheet.loads, String(w["load-count"])],
     ]),
@@ -87,7 +92,7 @@ export function sheetPlan(made, base) {
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, F.kept(w.title)), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), ". ", S.plan.hang(hung), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? `, ${s.tank}` : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.map(F.words).join(", "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
+    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? S.sheet.inTank(s.tank) : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.map(F.words).join(", "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
     list(S.plan.warnings, [...said].map(([text, names]) => `${names.join(", ")}: ${text}`)),
     cautions(w.cautions, base), whole(made),
   );
