@@ -84,8 +84,10 @@ fn main() -> ExitCode {
         let mut slower = slower;
         for station in STATIONS.iter().filter(|_| tcp) {
             let mimic = Mimic::start_tcp(hall.command(2));
-            let of = |port: &std::path::Path| format!("port = \"{}\"", port.display());
-            let moved = slower.replace(&of(&hall.port(station)), &of(&mimic.link));
+            let of = |port: &std::path::Path| format!("port = \"{}\"\n", port.display());
+            // A socket has no baud rate.
+            let was = format!("{}baud = {}\n", of(&hall.port(station)), hall.plan.baud);
+            let moved = slower.replace(&was, &of(&mimic.link));
             assert_ne!(slower, moved, "the hall writes its ports in another way");
             slower = moved;
             hall.mimics.push(mimic);
