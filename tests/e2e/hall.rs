@@ -168,6 +168,14 @@ pub struct Mimic {
     control: SocketAddr,
 }
 
+/// Its link goes with it: the terminal that it leads to gets its number again, perhaps for the supply of another test.
+impl Drop for Mimic {
+    fn drop(&mut self) {
+        // One on a socket has none.
+        let _ = std::fs::remove_file(&self.link);
+    }
+}
+
 impl Mimic {
     pub fn start(link: &Path, baud: u32) -> Mimic {
         Mimic::start_by(tankside(), link, baud)
