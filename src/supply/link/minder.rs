@@ -43,11 +43,11 @@ const SPEAKS: Duration = Duration::from_secs(1);
 /// An output that may be on, and no finished round for so long: the daemon is frozen. As long as the service's
 /// watchdog waits, and far above the slowest round that is no failure.
 const FROZEN: Duration = Duration::from_secs(20);
-/// How often the daemon is asked for its heart. Shorter than a supply takes from the start of a run to its output on:
 /// A daemon that was killed is gone by then, or something keeps it.
 const ENDS: Duration = Duration::from_secs(2);
 /// Between two looks at that.
 const LOOKS: Duration = Duration::from_millis(5);
+/// How often the daemon is asked for its heart. Shorter than a supply takes from the start of a run to its output on:
 /// the word that a run has begun is there before the current.
 const BEAT: Duration = Duration::from_millis(250);
 
