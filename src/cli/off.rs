@@ -8,8 +8,8 @@ use super::setup;
 use crate::host::{Done, Failure};
 use crate::serve::Tokens;
 use crate::supply::{
-    Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, off_at_port, off_when_free,
-    plain,
+    Clock, Device, Dialect, Flow, OffReport, Parity, Port, Spec, Trouble, Wiring, keep_last_word,
+    off_at_port, off_when_free, plain,
 };
 use serde_json::json;
 use std::net::SocketAddr;
@@ -222,10 +222,13 @@ fn is_news(said: &str, told: &str) -> bool {
 async fn switch_off(ways: &[(Spec, Arc<Dialect>)]) -> (bool, String) {
     match ways {
         [] => (false, "NOT switched off: no such station is in the config".into()),
-        [(spec, dialect)] => match off_when_free(spec, dialect, HELD).await {
-            Ok(report) => (report == OffReport::Confirmed, report.to_string()),
-            Err(trouble) => (false, format!("NOT switched off: {trouble}")),
-        },
+        [(spec, dialect)] => {
+            keep_last_word();
+            match off_when_free(spec, dialect, HELD).await {
+                Ok(report) => (report == OffReport::Confirmed, report.to_string()),
+                Err(trouble) => (false, format!("NOT switched off: {trouble}")),
+            }
+        }
         ways => guess(ways).await,
     }
 }

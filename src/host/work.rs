@@ -100,7 +100,8 @@ impl Tankside {
         let control = match station::spawn(stations, ledger.clone(), clock) {
             Ok(control) => control,
             Err(e) => {
-                minder.goodbye().await;
+                // One that did start may have found an output on and be at it: the minder sees to all of them.
+                drop(minder);
                 return Err(Failure::bug(format!("the control thread does not start: {e}")));
             }
         };
@@ -264,14 +265,25 @@ impl Tankside {
 /// What the minder listens to: control that has finished its rounds, and whether an output may be on.
 fn heart(control: &Control) -> Heart {
     let (mut pulse, handles) = (control.pulse(), control.handles().to_vec());
+    let mut told = false;
     Box::new(move || {
         // A run that has begun switches on within the second.
         let may_be_on = |h: &Handle| {
             let seen = h.snapshot();
             !seen.output_known || seen.output_on != Some(false) || seen.run.state == RunState::Running
         };
-        pulse.all_moved().then(|| handles.iter().any(may_be_on))
+        word(pulse.all_moved(), handles.iter().any(may_be_on), &mut told)
     })
+}
+
+/// What the minder is told: nothing while a line stands still, so that it ends the daemon. That current may flow is said
+/// all the same, once: it waits for ever until it has heard so, and each line has a thread of its own to stand still.
+fn word(moved: bool, on: bool, told: &mut bool) -> Option<bool> {
+    let speaks = moved || (on && !*told);
+    if speaks {
+        *told = on;
+    }
+    speaks.then_some(on)
 }
 
 pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
@@ -412,4 +424,22 @@ fn app(
         speech: config.stations.iter().map(|s| (s.name.clone(), setup.speech(s))).collect(),
     };
     AppState::new(watched, Arc::new(ledger.clone()), Arc::new(desk), facts, baths, metrics, shutdown)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::word;
+
+    #[test]
+    fn minder_hears_that_current_may_flow_on_one_line_while_another_stands_still() {
+        let mut told = false;
+        assert_eq!(word(true, false, &mut told), Some(false));
+        assert_eq!(word(false, false, &mut told), None, "at rest it may stand still");
+        // Its last word was rest: without this one it would wait for ever.
+        assert_eq!(word(false, true, &mut told), Some(true));
+        assert_eq!(word(false, true, &mut told), None, "from now on it counts the time");
+        assert_eq!(word(true, true, &mut told), Some(true));
+        assert_eq!(word(false, false, &mut told), None, "nor does it hear of rest from who stands still");
+        assert_eq!((word(true, false, &mut told), told), (Some(false), false));
+    }
 }

@@ -6,7 +6,8 @@ use super::{Day, FacesAsked, Lift, LineDay, Obstacle, Plan, Request, SupplyLimit
 use crate::bath::Bath;
 use crate::part::{Allowance, Part};
 use crate::process::{
-    Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Sheet, Step, Turn,
+    Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Rinse, Sheet,
+    Step, Turn, spoken,
 };
 use crate::quantity::{Charge, Span, Units};
 use serde::Serialize;
@@ -94,7 +95,7 @@ pub struct LineStep {
     pub todo: Todo,
     /// What limits the load at a powered step.
     pub limit: Option<StepLimit>,
-    /// Rinses after it.
+    /// Rinses after it, in words.
     pub rinse: Vec<String>,
     /// What can hurt here.
     pub hazards: Vec<String>,
@@ -266,6 +267,10 @@ impl<'a> Line<'a> {
             day,
             ..Request::new(tank.tank, hung.map(|(part, n)| part.counted(*n)).collect(), end)
         }
+    }
+
+    fn water(&self, rinse: &str) -> String {
+        self.sheet.rinse(rinse).map_or_else(|| spoken(rinse), Rinse::words)
     }
 
     /// The turn of a powered step: the sheet's, with as many faces as were asked for.
@@ -444,7 +449,7 @@ impl<'a> Line<'a> {
                 .map(|role| format!("{}{}", role.anodes.name(), if role.bagged { ", bagged" } else { "" })),
             todo,
             limit: None,
-            rinse: step.rinse.clone(),
+            rinse: step.rinse.iter().map(|name| self.water(name)).collect(),
             hazards: step.hazards.clone(),
             within: step.within,
         }
@@ -470,9 +475,10 @@ impl LinePlan {
         self.page().text
     }
 
-    /// The same in its blocks, for a screen of any width.
-    pub fn blocks(&self) -> Vec<Block> {
-        self.page().blocks
+    /// That text, and the same in its blocks, for a screen of any width.
+    pub fn written(&self) -> (String, Vec<Block>) {
+        let page = self.page();
+        (page.text, page.blocks)
     }
 
     fn page(&self) -> Page {

@@ -16,9 +16,10 @@ impl Worksheet {
         self.page().text
     }
 
-    /// The same in its blocks, for a screen of any width.
-    pub fn blocks(&self) -> Vec<Block> {
-        self.page().blocks
+    /// That text, and the same in its blocks, for a screen of any width.
+    pub fn written(&self) -> (String, Vec<Block>) {
+        let page = self.page();
+        (page.text, page.blocks)
     }
 
     fn page(&self) -> Page {

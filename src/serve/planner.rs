@@ -202,10 +202,11 @@ impl Planner for Desk {
         let own = |tank: &Tank| own_of(&self.ledger, tank);
         let shop = Shop { config, sheets: &self.sheets, own: &own };
         let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(Refused::into_problem)?;
+        let (text, blocks) = plan.written();
         Ok(PlannedJob {
             worksheet: serde_json::to_value(&plan).map_err(|e| Problem::bug(e.to_string()))?,
-            text: plan.text(),
-            blocks: plan.blocks(),
+            text,
+            blocks,
             plan: JobPlan::new(&plan, sheet, base.name()),
         })
     }
@@ -323,7 +324,7 @@ impl Config {
         plan.worksheet.warnings.extend(warning(&station.name));
         plan.worksheet.warnings.extend(station.overdue(&today()));
         let worksheet = serde_json::to_value(&plan.worksheet).map_err(|e| Problem::bug(e.to_string()))?;
-        let (text, blocks) = (plan.worksheet.text(), plan.worksheet.blocks());
+        let (text, blocks) = plan.worksheet.written();
         Ok(Planned { worksheet, text, blocks, order: plan.order })
     }
 }

@@ -21,11 +21,11 @@ pub use ammeter::Ammeter;
 pub use dialect::Dialect;
 pub use help::{Holder, OpenHelp};
 #[cfg(feature = "daemon")]
-pub(crate) use link::Rest;
-#[cfg(feature = "daemon")]
 pub use link::{
     Clock, Commissioning, Device, Found, Identity, Minder, OffReport, Point, ProbeReport, STABLE, Transcript,
     Trial, TrialLoad, Verdict, minder, off_at_port, off_when_free, probe, stable_names,
 };
+#[cfg(feature = "daemon")]
+pub(crate) use link::{Rest, keep_last_word};
 pub use spec::{Flow, Parity, Port, Spec, Wiring};
 pub use trouble::{Bytes, Trouble, plain};

@@ -290,7 +290,7 @@ impl Evidence {
                 Some("the volts are still settling: only a large step shows")
             }
             Phase::Steady if self.fitted().is_none() => {
-                Some("the ramp gave no line for this load; the weak one serves")
+                Some("the ramp told little of this load: it is judged less sharply")
             }
             Phase::Steady => None,
             _ => Some("only judged while the setpoint is held"),

@@ -237,7 +237,7 @@ await check("an alarm does not say its cause, what to do, or cannot be acknowled
     Object.defineProperty(AudioContext.prototype, "state", { get: () => (window.silenced ? "suspended" : "running") });
   });
   await opened.reload();
-  await opened.getByRole("button", { name: "Sound waits: touch the page" }).waitFor();
+  await opened.getByRole("button", { name: "Sound on after a touch" }).waitFor();
   assert.equal(await sound.getAttribute("aria-pressed"), "true", "the choice is lost by a reload");
   await both(opened, "the bench with a sound that waits");
   await opened.evaluate(() => (window.silenced = false));
@@ -538,7 +538,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.waitForSelector(".sheet ol li");
   const sheet = await words(opened, ".sheet");
   assert.match(sheet, /7 steps/);
-  assert.match(sheet, /rinse: after acid[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
+  assert.match(sheet, /rinse: running water[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
   assert.doesNotMatch(sheet, /water-break|after-acid/, "a name as the terminal has it");
   const nickel = opened.locator(".plansteps > li", { hasText: "face 2 of 2" });
   for (const what of [/Current\s+\d\.\d\d A/, /Density\s+\d\.\d\d A\/dm²/, /Area\s+1\.21 dm²/, /Time/, /Bath\s+48\.9 – 60\.0 °C/, /At most at once\s+\d+/]) assert.match(await nickel.innerText(), what);

@@ -1,7 +1,7 @@
 //! What a job is made from: a sheet's plan, stripped to what guiding needs.
 
 use crate::plan::{LinePlan, Order, Todo};
-use crate::process::{Polarity, Purpose, Sheet, spoken};
+use crate::process::{Polarity, Purpose, Sheet};
 use crate::quantity::{Temperature, Units};
 use crate::run::Refusal;
 use serde::{Deserialize, Serialize};
@@ -110,10 +110,6 @@ impl JobPlan {
     pub fn new(line: &LinePlan, sheet: &Sheet, base: &str) -> JobPlan {
         let steps = line.steps.iter().zip(&sheet.steps).map(|(planned, step)| {
             let role = step.tank().and_then(|role| sheet.tank(role));
-            let rinse = |name: &String| match sheet.rinse(name) {
-                Some(rinse) => rinse.words(),
-                None => spoken(name),
-            };
             JobStep {
                 name: planned.name.clone(),
                 tank: planned.tank.clone(),
@@ -122,7 +118,7 @@ impl JobPlan {
                 }),
                 purpose: step.purpose(),
                 todo: todo(&planned.todo),
-                rinse: planned.rinse.iter().map(rinse).collect(),
+                rinse: planned.rinse.clone(),
                 hazards: planned.hazards.clone(),
                 within: planned.within.map(|w| w.duration()),
             }

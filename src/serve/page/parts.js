@@ -31,7 +31,7 @@ export function asked(part) {
 const whole = /^\s*[1-9]\d{0,4}\s*$/;
 
 /** What is wrong with a quantity by itself; everything else is the daemon's to say. */
-export function wrongQuantity(text) {
+function wrongQuantity(text) {
   if (!text?.trim()) return S.plan.empty;
   return doubtful(text) ? S.plan.comma(text.trim()) : null;
 }

@@ -173,6 +173,8 @@ async function list(holder, frame) {
       l.whole = found.length < PAGE;
     }
     draw();
+    // A page may hold nothing but steps of jobs.
+    if (!body.children.length && lists.some((l) => !l.whole)) return more();
   }
   function again() {
     asked += 1;

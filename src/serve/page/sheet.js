@@ -16,22 +16,18 @@ const whole = (made) =>
     b.lines.some((l) => l.label !== null) ? h("dl", { class: "lines" }, b.lines.map((l) => h("div", {}, h("dt", {}, l.label ?? ""), h("dd", {}, l.text)))) : h("ul", {}, b.lines.map((l) => h("li", {}, l.text))),
   ]));
 
-// What only a load of that metal, or a shop with such a tank, has to fear. Matched by how a caution begins; one that
-// begins otherwise is for everybody.
+// What only a load of that metal, or a shop with such a tank, has to fear. Matched by how a caution begins, so nothing
+// more than its place in the list may hang on it.
 const STEEL = /^(hardened|susceptible) steel/i;
 const BESIDE_CYANIDE = /^acid: (never in line with a cyanide bath|rinse well, in running water, before any cyanide bath)/i;
 const GENERAL = /^(The software is not a safety interlock|The chemicals' safety data sheets)/;
 
-/** What can hurt: this load's first, then what holds at every tank; what its metal and the tanks exclude stands apart. */
+/** What can hurt: this load's first, then what holds at every tank, then what its metal and the tanks exclude. */
 function cautions(all, base) {
   const noCyanide = !world.house.tanks.some((t) => t.cyanide);
   const other = (t) => (base && !/steel|iron/.test(base) && STEEL.test(t)) || (noCyanide && BESIDE_CYANIDE.test(t));
-  const mine = all.filter((t) => !other(t));
-  const others = all.filter(other);
-  return [
-    list(S.plan.cautions, [...mine.filter((t) => !GENERAL.test(t)), ...mine.filter((t) => GENERAL.test(t))]),
-    others.length > 0 && h("details", {}, h("summary", {}, S.plan.others(others.length)), h("ul", {}, others.map((t) => h("li", {}, t)))),
-  ];
+  const place = (t) => (other(t) ? 2 : GENERAL.test(t) ? 1 : 0);
+  return list(S.plan.cautions, all.toSorted((a, b) => place(a) - place(b)));
 }
 
 /** "50 – 60 °C": the unit once, where it is the same. */
@@ -92,7 +88,7 @@ export function sheetPlan(made, base) {
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, F.kept(w.title)), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), ". ", S.plan.hang(hung), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? S.sheet.inTank(s.tank) : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.map(F.words).join(", "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
+    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? S.sheet.inTank(s.tank) : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.join(", then "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
     list(S.plan.warnings, [...said].map(([text, names]) => `${names.join(", ")}: ${text}`)),
     cautions(w.cautions, base), whole(made),
   );

@@ -7,7 +7,7 @@ import { figures } from "./sheet.js";
 import { measure } from "./parts.js";
 
 /** Less than this is not poured, in litres; further off than this is not told by the day, in milliseconds. */
-const DROP = 0.001;
+const DROP = 0.0001;
 const YEAR = 365 * 86_400_000;
 
 /** What was typed into those of the fields where something was. */
@@ -186,7 +186,7 @@ export async function open(holder, [only], frame) {
     /** What to add, a line each; the table of earlier ones is the list below. */
     function told({ text, trend }) {
       const lines = text.split("\nEarlier")[0].split("\n").map((l) => l.trim().replace(/^- /, "").split(/\s{2,}/).join(", ")).filter(Boolean);
-      const moves = (trend ?? []).filter((t) => t.per_ampere_hour ?? t["per-ampere-hour"] ?? null).map((t) => S.tanks.moves(t.what, ((t["per-ampere-hour"] ?? t.per_ampere_hour) * 100).toFixed(2)));
+      const moves = (trend ?? []).filter((t) => t["per-ampere-hour"]).map((t) => S.tanks.moves(t.what, (t["per-ampere-hour"] * 100).toFixed(2)));
       return [h("ul", {}, [...lines, ...moves].map((l) => h("li", {}, l)))];
     }
     async function older() {

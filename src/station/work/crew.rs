@@ -248,7 +248,7 @@ where
     F: Fn() -> R + Send + 'static,
 {
     let (tell, done) = oneshot::channel();
-    // Those that look something up for control, not its own thread.
+    // The threads that look something up for control stand aside; its own keeps its rank.
     let runtime =
         tokio::runtime::Builder::new_current_thread().enable_all().on_thread_start(rank::aside).build()?;
     std::thread::Builder::new().name("control".into()).spawn(move || {

@@ -305,7 +305,7 @@ impl<R: Remote> Shell<R> {
             }
             Err(trouble) => {
                 self.remote.close();
-                self.picture.off_all_the_same = trouble.is_off();
+                self.not_let_in(&trouble).await;
                 self.retry_at = now + self.backoff.wait();
                 self.picture.link.trouble = Some(trouble.to_string());
                 if let Some(line) = self.edges.failed(now, &trouble.to_string()) {
@@ -442,18 +442,17 @@ impl<R: Remote> Shell<R> {
 
     async fn switch_off(&mut self) -> Input {
         let done = self.send_off().await;
-        if done.is_ok() {
-            self.settle_unseen(None).await;
+        match done {
+            Ok(()) => self.settle_unseen(None).await,
+            Err(_) => self.picture.off_all_the_same = false,
         }
         if !self.picture.link.up {
-            // Off asks for neither link nor identity. The link itself is opened anew.
+            // Off asks for neither link nor identity. The link is opened anew.
             self.retry_at = self.now();
             self.remote.close();
             return match done {
                 Ok(()) => Input::Applied,
-                Err(trouble) => {
-                    Input::Failed(format!("off could not be confirmed: {trouble}; go to the supply"))
-                }
+                Err(e) => Input::Failed(format!("off could not be confirmed: {e}; go to the supply")),
             };
         }
         self.read_now = true;

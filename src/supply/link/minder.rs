@@ -274,6 +274,7 @@ async fn say_to(stdin: &mut ChildStdin, word: &str) {
 pub fn child_main() -> ExitCode {
     // A session of its own: the terminal's Ctrl-C is for the daemon.
     let _ = nix::unistd::setsid();
+    super::tty::keep_last_word();
     let daemon = nix::unistd::getppid();
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,

@@ -50,3 +50,4 @@ pub use open::{STABLE, stable_names};
 pub use probe::{Found, ProbeReport, probe};
 pub use record::Transcript;
 pub(crate) use rest::Rest;
+pub(crate) use tty::keep_last_word;

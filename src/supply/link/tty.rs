@@ -18,6 +18,7 @@ use std::os::fd::{AsRawFd, RawFd};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::pin::Pin;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, LazyLock};
 use std::task::{Context, Poll, Wake, Waker, ready};
 use tokio::io::unix::AsyncFd;
@@ -27,16 +28,30 @@ use tokio_serial::{SerialPort, SerialPortBuilder};
 /// An open terminal. When it is given up, what it has not sent yet is thrown away: where the far end holds flow control
 /// back, the kernel would else keep whoever closes it until that is gone (30 s as a rule: `closing_wait` of
 /// setserial(8)), and words that are old by then would reach the supply after all. Whoever opens it next begins with off.
+/// Not so where nobody opens it next: see [`keep_last_word`].
 pub(super) struct Tty {
     // Closed before the port.
     watch: Option<Watch>,
     file: File,
-    /// Nobody else writes here.
-    alone: bool,
+    /// Nobody else writes here, and whoever opens it next begins with off.
+    flushes: bool,
     /// The last read took all that was there: the watch tells when there is more.
     drained: bool,
     /// Holds the locks of a real port and what it was set to.
     _port: Option<Box<dyn SerialPort>>,
+}
+
+/// This process is there to switch off and for nothing else.
+static LAST: AtomicBool = AtomicBool::new(false);
+
+/// From now on this process only switches off and ends: an off that flow control holds back stays with the kernel when
+/// its port is given up, and reaches the supply when it is let through.
+pub(crate) fn keep_last_word() {
+    LAST.store(true, Ordering::Relaxed);
+}
+
+fn begins_again() -> bool {
+    !LAST.load(Ordering::Relaxed)
 }
 
 /// What tells when the port has something, or takes something again.
@@ -122,7 +137,7 @@ impl Tty {
             termios::cfmakeraw(&mut raw);
             termios::tcsetattr(&file, termios::SetArg::TCSANOW, &raw)?;
         }
-        Ok(Tty { watch: None, file, alone, drained: false, _port: None })
+        Ok(Tty { watch: None, file, flushes: alone && begins_again(), drained: false, _port: None })
     }
 
     /// A real port, set up and locked by the library: TIOCEXCL against every other program, flock against root's.
@@ -140,7 +155,7 @@ impl Tty {
             // Best effort: not every adapter has the line.
             let _ = port.write_request_to_send(rts);
         }
-        Ok(Tty { watch: None, file, alone: true, drained: false, _port: Some(port) })
+        Ok(Tty { watch: None, file, flushes: begins_again(), drained: false, _port: Some(port) })
     }
 
     /// Has the port watched for that. Whether it was not yet: what became so before may then never be told, so the
@@ -169,7 +184,7 @@ impl Drop for Tty {
     fn drop(&mut self) {
         // Past another's lock there may be words of the other in it, and our off: there closing waits for nothing, since
         // the port stays open.
-        if self.alone {
+        if self.flushes {
             let _ = termios::tcflush(&self.file, termios::FlushArg::TCOFLUSH);
         }
     }
@@ -278,11 +293,12 @@ mod tests {
     /// On a real port closing would wait for it; a pty never waits, but shows what was left to send.
     #[tokio::test]
     async fn a_port_is_given_up_without_what_the_far_end_did_not_take() {
-        let left = |alone: bool| {
+        let left = |alone: bool, flushes: bool| {
             let ends = nix::pty::openpty(None, None).unwrap();
             let name = nix::unistd::ttyname(&ends.slave).unwrap();
             // Raw, as a port is that somebody else has set.
-            let first = Tty::open(&name, true).unwrap();
+            let mut first = Tty::open(&name, true).unwrap();
+            first.flushes = flushes;
             let second = (!alone).then(|| Tty::open(&name, false).unwrap());
             let tty = second.as_ref().unwrap_or(&first);
             let mut sent = 0;
@@ -301,11 +317,13 @@ mod tests {
             }
             (sent, came)
         };
-        let (sent, came) = left(true);
+        let (sent, came) = left(true, true);
         assert!(sent > 4096 && came < sent, "{came} of {sent} came");
-        // Written past another's lock it stays: it may be off.
-        let (sent, came) = left(false);
-        assert_eq!(came, sent);
+        // Written past another's lock it stays, it may be off; so it does where nobody comes after.
+        for (alone, flushes) in [(false, true), (true, false)] {
+            let (sent, came) = left(alone, flushes);
+            assert_eq!(came, sent, "{alone} {flushes}");
+        }
     }
 
     /// The kernel tells nothing of what was there before the watch began: waiting for it would be for ever.

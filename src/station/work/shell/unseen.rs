@@ -1,6 +1,7 @@
 //! The time in which an output may have been on after its run had ended, until it was seen to be off.
 
 use super::*;
+use crate::supply::dialect::PowerUp;
 
 /// A run that ended while nobody knew whether its output was on.
 pub(super) struct Unseen {
@@ -11,6 +12,19 @@ pub(super) struct Unseen {
 }
 
 impl<R: Remote> Shell<R> {
+    /// A supply is not let in for what it holds as setpoints, but its output was confirmed off: that is known, and
+    /// whether it was found on is told and counted now, for the next try finds it off by this one. Not for long of a
+    /// supply that comes back with its output on.
+    pub(super) async fn not_let_in(&mut self, trouble: &Trouble) {
+        if trouble.is_off() {
+            let found = self.remote.found_on();
+            self.picture.found_on = found == Some(true);
+            self.settle_unseen(found).await;
+        }
+        let wakes_on = self.settings.supplies().any(|(_, dialect)| dialect.power_up == PowerUp::On);
+        self.picture.off_all_the_same = trouble.is_off() && !wakes_on;
+    }
+
     /// The output is confirmed off. What it was `found` to be before that, where it was heard, decides what is put on
     /// the accounts: all the time, unless it was found off.
     pub(super) async fn settle_unseen(&mut self, found: Option<bool>) {

@@ -96,11 +96,19 @@ async fn a_supply_whose_setpoints_are_not_believed_is_known_to_be_off_all_the_sa
     let s = until(handle, "not let in", not_in).await;
     assert!(!s.link.up && s.output_known && s.output_on == Some(false), "{s:#?}");
     let said = format!("{:?} {:?}", s.run.cause, s.alarms);
-    assert!(said.contains("is off now, confirmed") && !said.contains("go to the supply"), "{said}");
+    assert!(said.contains("found ON") && !said.contains("go to the supply"), "{said}");
+    // The next try finds it off by this one: the time is counted now or never.
+    let more = s.run.unobserved_seconds - lost.run.unobserved_seconds;
+    assert!(
+        more > 0.0 && s.log.iter().any(|l| l.contains("was found ON and is off now")),
+        "{more} {:?}",
+        s.log
+    );
     rig.pull(|p| p.unplugged = true);
     until(handle, "not known again", |s| !s.output_known).await;
     rig.pull(|p| (p.unplugged, p.rubbish) = (false, false));
-    until(handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+    let back = until(handle, "back", |s| s.link.up && s.output_on == Some(false)).await;
+    assert!(back.run.unobserved_seconds >= s.run.unobserved_seconds, "{back:?}");
 }
 
 #[tokio::test]
