@@ -48,6 +48,14 @@ fn order(entry: Between) -> Order {
 }
 
 impl Story {
+    /// Long at its current, with everything learned.
+    fn settled() -> Story {
+        let mut story = Story::new(order(Between::Off));
+        story.steady();
+        story.wait(40.0);
+        story
+    }
+
     fn new(order: Order) -> Story {
         let bath = bath::shipped().into_iter().find(|b| b.name == "watts-nickel").expect("it is shipped");
         let mut cell = mimic::Setup::new(Chemistry::of(&bath));
@@ -286,9 +294,7 @@ fn part_hung_again_in_the_turn_is_seen_to_be_back_and_touches_nothing() {
 
 #[test]
 fn part_hung_again_under_current_is_seen_to_be_back() {
-    let mut story = Story::new(order(Between::Off));
-    story.steady();
-    story.wait(40.0);
+    let mut story = Story::settled();
     story.falls(0.3);
     story.wait(15.0);
     assert_eq!(story.state(Kind::PartOff), AlarmState::Unacknowledged);
@@ -300,9 +306,7 @@ fn part_hung_again_under_current_is_seen_to_be_back() {
 
 #[test]
 fn whoever_has_looked_is_asked_no_more_and_what_falls_after_that_is_told() {
-    let mut story = Story::new(order(Between::Off));
-    story.steady();
-    story.wait(40.0);
+    let mut story = Story::settled();
     story.falls(0.3);
     story.wait(15.0);
     story.acknowledge(Kind::PartOff);
@@ -320,9 +324,7 @@ fn whoever_has_looked_is_asked_no_more_and_what_falls_after_that_is_told() {
 
 #[test]
 fn second_part_that_falls_while_the_first_is_known_of_is_told_again() {
-    let mut story = Story::new(order(Between::Off));
-    story.steady();
-    story.wait(40.0);
+    let mut story = Story::settled();
     story.falls(0.2);
     story.wait(10.0);
     story.acknowledge(Kind::PartOff);
@@ -335,9 +337,7 @@ fn second_part_that_falls_while_the_first_is_known_of_is_told_again() {
 
 #[test]
 fn hold_and_resume_take_no_part_off_alarm_away() {
-    let mut story = Story::new(order(Between::Off));
-    story.steady();
-    story.wait(40.0);
+    let mut story = Story::settled();
     story.falls(0.3);
     story.wait(15.0);
     story.ask(Command::Hold);
@@ -354,9 +354,7 @@ fn hold_and_resume_take_no_part_off_alarm_away() {
 
 #[test]
 fn alarm_says_how_far_the_volts_rose_and_not_another_figure() {
-    let mut story = Story::new(order(Between::Off));
-    story.steady();
-    story.wait(40.0);
+    let mut story = Story::settled();
     let before = story.bench.read(story.now).volts.get();
     story.falls(0.3);
     story.wait(15.0);

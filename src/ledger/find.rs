@@ -120,28 +120,18 @@ fn has_each(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::fixtures::begun;
+    use super::super::tests::start;
     use super::super::{Entry, HungRow, JobStart, Ledger, RunStart};
     use serde_json::json;
 
     fn run(id: &str, title: &str, job: Option<&str>) -> RunStart {
         RunStart {
-            id: id.into(),
-            station: "bench".into(),
-            tank: "nickel".into(),
             title: title.into(),
-            started_by: "mila".into(),
             started: "2026-01-02T12:00:00.000Z".into(),
-            target: None,
-            area_square_meters: 0.01,
-            parts: 6,
-            metal: None,
-            thickness_meters_per_coulomb: None,
-            continues: None,
-            hung: Vec::new(),
-            order_json: "{}".into(),
             job: job.map(Into::into),
             lot: job.map(|_| "SAX-12".into()),
-            customer: None,
+            ..start(id, "nickel")
         }
     }
 
@@ -149,20 +139,7 @@ mod tests {
     async fn load_is_found_by_lot_customer_and_part_and_by_no_sign_that_stands_for_any() {
         let folder = tempfile::tempdir().unwrap();
         let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
-        let job = JobStart {
-            id: "j".into(),
-            station: "bench".into(),
-            sheet: "nickel-on-copper-alloys".into(),
-            title: "6 valve caps".into(),
-            base: "brass".into(),
-            parts: 6,
-            lot: Some("SAX-12".into()),
-            customer: None,
-            started_by: "mila".into(),
-            started: "2026-01-02T11:00:00.000Z".into(),
-            continues: None,
-            plan_json: "{}".into(),
-        };
+        let job = JobStart { title: "6 valve caps".into(), lot: Some("SAX-12".into()), ..begun("j") };
         ledger.begin_job(job).await.unwrap();
         let caps = HungRow {
             number: Some("VC-7".into()),

@@ -206,42 +206,14 @@ fn carried_out(db: &Connection, deed: &Deed) -> rusqlite::Result<()> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{RunEnd, RunStart};
+    use super::super::RunEnd;
+    use super::super::tests::{end, start};
     use super::*;
-    use crate::quantity::Microcoulombs;
     use std::time::Duration;
 
     async fn run(ledger: &Ledger, id: &str, tank: &str, microcoulombs: i64) {
-        let start = RunStart {
-            id: id.into(),
-            station: "bench".into(),
-            tank: tank.into(),
-            title: "ligatures".into(),
-            started_by: "mila".into(),
-            started: "2026-01-01T00:00:00.000Z".into(),
-            target: None,
-            area_square_meters: 0.01,
-            parts: 6,
-            metal: None,
-            thickness_meters_per_coulomb: None,
-            continues: None,
-            hung: Vec::new(),
-            order_json: "{}".into(),
-            job: None,
-            lot: None,
-            customer: None,
-        };
-        ledger.begin(start).await.unwrap();
-        let end = RunEnd {
-            id: id.into(),
-            ended: "2026-01-01T00:10:00.000Z".into(),
-            state: "complete",
-            cause: "charge reached".into(),
-            charge: Microcoulombs(microcoulombs),
-            unobserved: Duration::ZERO,
-            worked: Duration::from_secs(600),
-            load_slope: None,
-        };
+        ledger.begin(start(id, tank)).await.unwrap();
+        let end = RunEnd { unobserved: Duration::ZERO, ..end(id, microcoulombs) };
         ledger.finish(end).await.unwrap();
     }
 
