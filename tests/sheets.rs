@@ -141,7 +141,8 @@ fn plan<'a>(sheet: &'a str, more: &[&'a str]) -> Vec<&'a str> {
 fn sheet_is_planned_step_by_step_with_the_workshops_tanks() {
     let shop = shop(&TANKS);
     let said = fine(&tankside(&plan("nickel-on-copper-alloys", &["--thickness", "10 um"]), shop.path()));
-    for wanted in ["hot-cleaner", "acid", "nickel", "10 µm mean", "4.845 A", "after-nickel", "times at most"]
+    for wanted in
+        ["hot-cleaner", "acid", "nickel", "10 µm mean", "4.845 A", "rinse: running water", "times at most"]
     {
         assert!(said.contains(wanted), "{wanted} in {said}");
     }

@@ -30,6 +30,7 @@ mod asked;
 mod check;
 mod line;
 mod line_day;
+mod line_text;
 mod loads;
 mod order;
 mod own;
