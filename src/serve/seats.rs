@@ -8,10 +8,11 @@
 use super::guard::{Peer, Visitor, neighbourhood};
 use std::collections::HashMap;
 use std::net::IpAddr;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
 /// A bench has a few browsers, a scraper and a terminal or two.
@@ -97,7 +98,7 @@ impl Drop for Seat {
 }
 
 /// Visitors at once.
-pub(super) const MOST_VISITS: usize = 32;
+pub(super) const MOST_VISITS: usize = 64;
 /// Visitors and those of them who were sent away and have not gone yet.
 pub(super) const MOST_PLACES: usize = 2 * MOST_VISITS;
 
@@ -125,6 +126,8 @@ struct Place {
     address: IpAddr,
     leave: CancellationToken,
     visitor: Visitor,
+    heard: Arc<AtomicBool>,
+    spoke: Arc<AtomicBool>,
 }
 
 /// Given back when dropped.
@@ -136,6 +139,9 @@ pub(super) struct Visit {
     pub leave: CancellationToken,
     /// Goes into each request.
     pub visitor: Visitor,
+    heard: Arc<AtomicBool>,
+    /// Anything at all: whoever came to say something says it at once.
+    spoke: Arc<AtomicBool>,
     _place: OwnedSemaphorePermit,
 }
 
@@ -146,10 +152,22 @@ impl Default for Hall {
 }
 
 impl Hall {
-    /// A place, for which somebody else may have to leave: the first of those who have the most from one address, and
-    /// nobody who may operate.
+    /// A place, for which somebody else may have to leave: of those who have the most from one address the first who came,
+    /// and rather one who has said nothing; nobody who may operate.
     pub async fn enter(&self, peer: Peer) -> Option<Visit> {
-        let _place = timeout(DOORWAY, self.places.clone().acquire_owned()).await.ok()?.ok()?;
+        let place = async {
+            loop {
+                if let Some(visit) = self.enter_now(peer) {
+                    return visit;
+                }
+                sleep(DOORWAY / 100).await;
+            }
+        };
+        timeout(DOORWAY, place).await.ok()
+    }
+
+    fn enter_now(&self, peer: Peer) -> Option<Visit> {
+        let _place = self.places.clone().try_acquire_owned().ok()?;
         let address = neighbourhood(peer.address);
         let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         if inside.visits.len() >= MOST_VISITS {
@@ -157,15 +175,40 @@ impl Hall {
             for place in &inside.visits {
                 *each.entry(place.address).or_default() += 1;
             }
-            let strangers = inside.visits.iter().enumerate().filter(|(_, p)| !p.visitor.may_operate());
+            // Nobody before they were listened to, or a crowd would be faster than we are.
+            let leaves = |p: &Place| p.heard.load(Ordering::Relaxed) && !p.visitor.may_operate();
+            let strangers = inside.visits.iter().enumerate().filter(|(_, p)| leaves(p));
             // Of several that are alike the last is taken: backwards, so that it is the first who came.
-            let (at, _) = strangers.rev().max_by_key(|(_, p)| each.get(&p.address).copied())?;
+            let (at, _) = strangers
+                .rev()
+                .max_by_key(|(_, p)| (each.get(&p.address).copied(), !p.spoke.load(Ordering::Relaxed)))?;
             inside.visits.remove(at).leave.cancel();
         }
         inside.came += 1;
         let (number, leave, visitor) = (inside.came, CancellationToken::new(), Visitor::default());
-        inside.visits.push(Place { number, address, leave: leave.clone(), visitor: visitor.clone() });
-        Some(Visit { hall: self.clone(), number, leave, visitor, _place })
+        let (heard, spoke) = Default::default();
+        let visit = Visit { hall: self.clone(), number, leave, visitor, heard, spoke, _place };
+        inside.visits.push(Place {
+            number,
+            address,
+            leave: visit.leave.clone(),
+            visitor: visit.visitor.clone(),
+            heard: visit.heard.clone(),
+            spoke: visit.spoke.clone(),
+        });
+        Some(visit)
+    }
+}
+
+impl Visit {
+    /// They are listened to.
+    pub fn begins(&self) {
+        self.heard.store(true, Ordering::Relaxed);
+    }
+
+    /// They have begun to say something.
+    pub fn speaks(&self) {
+        self.spoke.store(true, Ordering::Relaxed);
     }
 }
 
@@ -222,9 +265,15 @@ mod tests {
         for _ in 0..MOST_VISITS {
             crowd.extend(hall.enter(from("192.0.2.1")).await);
         }
+        assert!(hall.enter(from("192.0.2.2")).await.is_none(), "nobody leaves who was not listened to yet");
+        crowd.iter().for_each(Visit::begins);
+        crowd[0].speaks();
         let tablet = hall.enter(from("192.0.2.2")).await.expect("heard");
-        assert!(crowd[0].leave.is_cancelled() && !crowd[1].leave.is_cancelled(), "the first who came leaves");
+        tablet.begins();
+        let gone: Vec<_> = crowd.iter().map(|visit| visit.leave.is_cancelled()).collect();
+        assert_eq!(gone[..3], [false, true, false], "the first who came and said nothing leaves");
         while let Some(visit) = hall.enter(from("192.0.2.1")).await {
+            visit.begins();
             crowd.push(visit);
         }
         assert_eq!(crowd.len() + 1, MOST_PLACES, "they hold descriptors until they have gone");

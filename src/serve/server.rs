@@ -157,7 +157,15 @@ impl Door {
             }
         };
         tokio::select! {
-            () = self.talk(socket, peer, Some(visit.visitor.clone())) => {}
+            () = async {
+                // By the time somebody else could need the place it is known whether something was said with the first
+                // packets.
+                visit.begins();
+                if socket.peek(&mut [0]).await.is_ok_and(|n| n == 1) {
+                    visit.speaks();
+                    self.talk(socket, peer, Some(visit.visitor.clone())).await;
+                }
+            } => {}
             () = enough => tracing::debug!(address = %peer.address, "turned away: every seat is taken"),
         }
     }

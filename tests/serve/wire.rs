@@ -144,10 +144,10 @@ async fn ten_thousand_connections_are_told_to_come_back_and_leave_the_daemon_who
         refused += 1;
     }
     drop(held);
-    let ask = format!("GET /healthz HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\r\n");
+    let ask = format!("GET /api/v1/stations HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\r\n");
     for _ in 0..600 {
         let answer = exchange(address, &ask).await;
-        if answer.starts_with("HTTP/1.1 200") {
+        if answer.starts_with("HTTP/1.1 401") {
             return;
         }
         assert!(answer.starts_with("HTTP/1.1 503"), "{answer}");
