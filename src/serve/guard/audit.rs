@@ -66,7 +66,7 @@ pub(super) fn address(peer: Peer, headers: &HeaderMap) -> String {
     let last = headers
         .get_all("x-forwarded-for")
         .iter()
-        .last()
+        .next_back()
         .and_then(|all| all.to_str().ok()?.rsplit(',').next());
     match last.and_then(|last| last.trim().parse::<IpAddr>().ok()) {
         Some(client) if peer.here => format!("{client} by the proxy {}", peer.address),
