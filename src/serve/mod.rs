@@ -217,9 +217,9 @@ fn stations(r: &mut Routes) {
     r.post("/api/v1/stations/{station}/ack", command::acknowledge, ack);
 
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
-    r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
+    r.post("/api/v1/plan", command::plan, plan.changes_nothing().gives("Planned").may(404).may(422));
     let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
-    let rehearse = rehearse.takes("Rehearse").gives("Played").may(404).may(409).may(422);
+    let rehearse = rehearse.takes("Rehearse").changes_nothing().gives("Played").may(404).may(409).may(422);
     r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 

@@ -40,6 +40,8 @@ pub(super) struct About {
     pub also: Vec<(u16, &'static str)>,
     /// Whether it can only take current away.
     pub is_off: bool,
+    /// Whether it only works something out.
+    pub is_thought: bool,
 }
 
 /// What it does, in a line. Scope `watch`, until it is said otherwise; what it gives is said always.
@@ -56,6 +58,7 @@ pub(super) fn about(says: &'static str) -> About {
         may: Vec::new(),
         also: Vec::new(),
         is_off: false,
+        is_thought: false,
     }
 }
 
@@ -71,6 +74,11 @@ impl About {
     /// It can only take current away: see `guard`.
     pub fn takes_current_away(mut self) -> About {
         self.is_off = true;
+        self
+    }
+    /// It works something out and changes nothing: the audit is silent about it.
+    pub fn changes_nothing(mut self) -> About {
+        self.is_thought = true;
         self
     }
     /// No token is needed, wherever it is asked from.
@@ -213,7 +221,7 @@ impl Table {
     /// Whether it may change anything: all but reading, and working out what would happen.
     pub fn changes(&self, method: &Method, matched: Option<&str>) -> bool {
         let reads = [Method::GET, Method::HEAD, Method::OPTIONS].contains(method);
-        !reads && self.needs(method, matched) != Some(Scope::Watch)
+        !reads && !self.about(method, matched).is_some_and(|about| about.is_thought)
     }
 
     /// Whether it can only take current away.

@@ -251,7 +251,7 @@ pub(super) async fn guard(
     let address = audit::address(peer, request.headers());
     let here = peer.here && !forwarded(request.headers());
     let audited = table.changes(&method, matched);
-    let is_open = table.needs(&method, matched).is_none();
+    let is_deed = table.needs(&method, matched) >= Some(Scope::Operate);
     request.extensions_mut().insert(peer);
     request.extensions_mut().insert(Identity(who.clone()));
     let is_refused = verdict.is_err();
@@ -264,17 +264,17 @@ pub(super) async fn guard(
             }
         })
         .await;
-        // Whoever was let in is always written down; of the others no more than the disk is worth.
-        let is_refused = is_refused || (is_open && !response.status().is_success());
-        let line = match (audited, is_refused) {
+        // A deed of somebody who may do it is always written down; refusals, log-ins and log-outs, which strangers and
+        // those who may only watch can make without end, no more than the disk is worth.
+        let line = match (audited, is_deed && !is_refused) {
             (false, _) => None,
-            (true, false) => Some(0),
-            (true, true) => gate.refusals.line(peer.address),
+            (true, true) => Some(0),
+            (true, false) => gate.refusals.line(peer.address),
         };
         if let Some(left_out) = line {
             let what = match left_out {
                 0 => asked,
-                n => format!("{asked} ({n} refused before it have no line)"),
+                n => format!("{asked} ({n} refusals or log-ins before it have no line)"),
             };
             history.audit(audit::row(what, who.as_ref(), address, (by, token), &response));
         }

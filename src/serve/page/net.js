@@ -137,6 +137,8 @@ export function listen() {
     // Not the browser's own pace: a bench waits no longer than it must.
     again = setTimeout(listen, 700);
     tell("silence");
+    // It also ends when whoever reads it is not let in any more; the browser does not say so.
+    askSession().then((session) => session.needed && !session.name && tell("login"), () => {});
   };
 }
 export function hush() {
