@@ -145,7 +145,6 @@ plain!(hold => Hold, stop => Stop);
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Off {
-    #[serde(default)]
     by: String,
 }
 
