@@ -76,6 +76,7 @@ impl Tankside {
         );
         let facing = at.unwrap_or(config.daemon.listen);
         let tokens = access::tokens(setup, facing)?;
+        access::told(setup)?.iter().for_each(|text| tracing::warn!("{text}"));
         let listening = match at {
             Some(at) => {
                 let listening = listen(at).await.map_err(Failure::refused)?;

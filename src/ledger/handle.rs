@@ -111,6 +111,10 @@ impl Ledger {
         match &row {
             Row::Alarm(row) => drop(self.news.send(News::Alarm(Arc::new(row.clone())))),
             Row::Event(row) => drop(self.news.send(News::Event(Arc::new(row.clone())))),
+            Row::JobEvent { job, event } => {
+                let told = News::Job { job: job.as_str().into(), event: Arc::new(event.clone()) };
+                drop(self.news.send(told));
+            }
             _ => {}
         }
         let error = match self.queue.try_send(Message::Row(Box::new(row))) {
