@@ -74,6 +74,8 @@ mod stream;
 mod tls;
 mod upkeep;
 
+pub use command::StartWith;
+pub(crate) use command::start_run;
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
 pub use house::{House, SheetFacts, StationFacts, VesselFacts};
