@@ -3,7 +3,7 @@
 use super::setup::{self, Setup};
 use super::{Failure, MinderProgram, access};
 use crate::config::{Config, Tank, TemperatureSource};
-use crate::ledger::{Ledger, News, Reader};
+use crate::ledger::{EventRow, Ledger, News, Reader, Recovery};
 use crate::plan::{Plan, Request};
 use crate::rank;
 use crate::run::{Refusal, RunState};
@@ -89,7 +89,7 @@ impl Tankside {
             None => None,
         };
         let address = listening.as_ref().map(|l| l.address);
-        let ledger = open_ledger(&config.daemon.state)?;
+        let (ledger, recovery) = open_ledger(&config.daemon.state)?;
         // Only now: a second daemon must not overwrite the first one's.
         let tokens = tokens.with_local().map_err(|e| Failure::ledger(e.to_string()))?;
         let clock = Clock::new();
@@ -125,6 +125,7 @@ impl Tankside {
                 return Err(Failure::config(format!("notify: {why}")));
             }
         };
+        tell_interrupted(&ledger, &recovery).await;
         let app = app(setup, &control, &ledger, baths, facing, shutdown.clone())
             .minded(minder.stands())
             .guarded(tokens, config.daemon.loopback_open);
@@ -303,7 +304,25 @@ fn word(moved: bool, on: bool, told: &mut bool) -> Option<bool> {
     speaks.then_some(on)
 }
 
-pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
+/// Whoever was told that they began is told that they have ended; the ledger has it already.
+async fn tell_interrupted(ledger: &Ledger, recovery: &Recovery) {
+    for id in &recovery.interrupted {
+        match ledger.run(id).await {
+            Ok(Some(run)) => ledger.tell(EventRow {
+                at: run.ended.unwrap_or_default(),
+                monotonic_milliseconds: 0,
+                station: run.station,
+                run: Some(run.id),
+                kind: "ended".into(),
+                text: format!("{}: interrupted, the program died or was killed", run.state),
+            }),
+            Ok(None) => {}
+            Err(e) => tracing::warn!("run {id} was interrupted, and nobody is told: {e}"),
+        }
+    }
+}
+
+pub(crate) fn open_ledger(folder: &Path) -> Result<(Ledger, Recovery), Failure> {
     std::fs::create_dir_all(folder).map_err(|e| {
         Failure::ledger(format!(
             "{}: {e}; daemon.state must be a folder this user may write",
@@ -327,7 +346,7 @@ pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
     } else {
         tracing::warn!("{}", recovery.sentence);
     }
-    Ok(ledger)
+    Ok((ledger, recovery))
 }
 
 /// A port that another program holds is not worked: two masters on one supply

@@ -133,6 +133,12 @@ impl Ledger {
         });
     }
 
+    /// Tells whoever listens of something that is on record already, and writes nothing.
+    pub fn tell(&self, event: EventRow) {
+        // Nobody may be listening.
+        let _ = self.news.send(News::Event(Arc::new(event)));
+    }
+
     /// Returns when everything recorded so far is on disk.
     ///
     /// # Errors

@@ -137,6 +137,23 @@ fn receiver_and_broker_that_never_answer_hold_up_neither_the_run_nor_the_daemons
 }
 
 #[test]
+fn webhook_that_was_told_of_a_start_hears_the_end_of_a_run_whose_daemon_was_killed() {
+    let (address, told) = hook(&[]);
+    let more = format!("[[notify.webhook]]\nurl = \"http://{address}/\"\n");
+    let hall = Hall::of(Plan { more, ..Plan::default() });
+    let mut daemon = hall.daemon();
+    let run = daemon.run("1000 C", &[]);
+    next(&told, |b| b["event"] == "started");
+    daemon.process.signal(Signal::SIGKILL);
+    daemon.process.ended();
+    hall.mimic().until("off", |s| !s.on());
+    let _again = hall.daemon();
+    let (_, ended) = next(&told, |b| b["event"] == "ended");
+    assert_eq!(ended["run"], run.as_str(), "{ended}");
+    assert!(text(&ended["text"]).contains("interrupted"), "{ended}");
+}
+
+#[test]
 fn webhook_hears_what_a_guided_job_asks_and_the_broker_shows_it() {
     let (address, told) = hook(&[]);
     let mut broker = Broker::start("");
