@@ -10,6 +10,9 @@
 //! |---|---|
 //! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
 //! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/baths` | every bath that a tank may hold |
+//! | GET `/api/v1/runs/{run}/replay` | a run shown to today's watches |
+//! | GET `/api/v1/verify` | the chain of records walked: `?since=2026-11-01`, `?head=HASH` |
 //! | GET `/api/v1/stream` | every station as server-sent events, without trends |
 //! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
@@ -64,6 +67,7 @@ mod planner;
 mod problem;
 mod read;
 mod record;
+mod replay;
 mod routes;
 mod screen;
 mod seats;
@@ -147,6 +151,8 @@ fn page(r: &mut Routes) {
         .tag("page")
         .gives("House");
     r.get("/api/v1/house", house::house, house);
+    let baths = about("Every bath that a tank may hold, with what its values rest on").tag("page");
+    r.get("/api/v1/baths", house::baths, baths.gives("BathList"));
 }
 
 fn health(r: &mut Routes) {
@@ -286,6 +292,14 @@ fn records(r: &mut Routes) {
     r.get("/api/v1/runs", read::runs, runs);
     let run = about("One run, its events and stages").gives("RunWithEvents").may(404).ledger();
     r.get("/api/v1/runs/{run}", read::run, run);
+    let again = about("A run shown to today's watches: what would have been raised when").gives("Replayed");
+    r.get("/api/v1/runs/{run}/replay", replay::replayed, again.may(404).may(409).ledger());
+    let verified = about("The chain of records walked: what was changed since it was sealed")
+        .more("Everything is hashed again: minutes over ten years of runs, so it is for admin, and one at a time.")
+        .scope(Admin)
+        .query("since", "Name", "only what was sealed from that day on: 2026-11-01")
+        .query("head", "Name", "a head hash that was kept elsewhere, to be found in the chain");
+    r.get("/api/v1/verify", replay::verified, verified.gives("Verdict1").may(409).ledger());
     let readings = about("A run's readings, oldest first").gives("ReadingList").or_csv().may(404).ledger();
     r.get("/api/v1/runs/{run}/readings", read::readings, readings);
     r.get(
