@@ -86,7 +86,13 @@ fn unfit(what: &str, at: &serde_path_to_error::Path, why: &impl Display) -> Prob
 
 /// What a reader of JSON says, without its own words for shapes.
 pub(super) fn plain(why: &str) -> String {
-    const NUMBERS: [&str; 5] = ["u8", "u16", "u32", "u64", "usize"];
+    const NUMBERS: [(&str, &str); 5] = [
+        ("u8", "0 to 255"),
+        ("u16", "0 to 65535"),
+        ("u32", "0 to 4294967295"),
+        ("u64", "0 or more"),
+        ("usize", "0 or more"),
+    ];
     if why.contains("expected map with a single key") {
         return why
             .replace("invalid value: map, expected map with a single key", "write exactly one key here");
@@ -96,9 +102,11 @@ pub(super) fn plain(why: &str) -> String {
     let (word, rest) = wanted.split_once(' ').unwrap_or((wanted, ""));
     let wanted = match word {
         "struct" => format!("an object{}", rest.find(' ').map_or("", |end| &rest[end..])),
-        word if NUMBERS.contains(&word) => format!("a whole number, 0 or more {rest}"),
         "f32" | "f64" => format!("a number {rest}"),
-        _ => return why,
+        word => match NUMBERS.iter().find(|(number, _)| *number == word) {
+            Some((_, span)) => format!("a whole number, {span} {rest}"),
+            None => return why,
+        },
     };
     format!("{before}expected {}", wanted.trim_end())
 }
@@ -144,7 +152,7 @@ mod tests {
         let part = said(|r| r["part"][0] = json!("disc 34 mm x 1 mm"));
         assert_eq!(part, "the request: part[0]: this is string \"disc 34 mm x 1 mm\", expected an object");
         let count = said(|r| r["part"][0]["count"] = json!(-1));
-        assert!(count.ends_with("integer `-1`, expected a whole number, 0 or more"), "{count}");
+        assert!(count.ends_with("integer `-1`, expected a whole number, 0 to 4294967295"), "{count}");
         let whole = said(|r| *r = json!(7));
         assert!(whole.ends_with("expected an object"), "{whole}");
     }
