@@ -28,8 +28,7 @@ fn schemas() -> Value {
         let symbols: Vec<_> = units.iter().map(|unit| unit.symbol).collect();
         if let Some(Value::String(says)) = all[name].get_mut("description") {
             *says += &format!(
-                ". A number, a space and a unit, {}; in an answer it may be any of them, whichever is shortest without \
-                 rounding",
+                ". A number, a space and one of: {}. An answer may have any of them too, so that nothing is rounded",
                 symbols.join(", ")
             );
         }

@@ -297,9 +297,9 @@ fn records(r: &mut Routes) {
     let verified = about("The chain of records walked: what was changed since it was sealed")
         .more("Everything is hashed again: minutes over ten years of runs, so it is for admin, and one at a time.")
         .scope(Admin)
-        .query("since", "Name", "only what was sealed from that day on: 2026-11-01")
-        .query("head", "Name", "a head hash that was kept elsewhere, to be found in the chain");
-    r.get("/api/v1/verify", replay::verified, verified.gives("Verdict1").may(409).ledger());
+        .query("since", "Date", "only what was sealed from that day on: 2026-11-01")
+        .query("head", "Hash", "a head hash that was kept elsewhere, to be found in the chain");
+    r.get("/api/v1/verify", replay::verified, verified.gives("Verified").may(409).ledger());
     let readings = about("A run's readings, oldest first").gives("ReadingList").or_csv().may(404).ledger();
     r.get("/api/v1/runs/{run}/readings", read::readings, readings);
     r.get(

@@ -103,6 +103,12 @@ pub(super) async fn verified(
     if since.as_ref().is_some_and(|day| day.parse::<jiff::civil::Date>().is_err()) {
         return Err(bad_query("since: a day, such as 2026-11-01"));
     }
+    let hash = |text: &str| text.len() == 64 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+    if head.as_deref().is_some_and(|head| !hash(head)) {
+        return Err(bad_query(
+            "head: a hash as verify and the records print it, 64 digits and letters a to f",
+        ));
+    }
     let Ok(_walk) = WALK.try_acquire() else {
         return Err(Problem::refused("the records are being verified already; ask again when that is done"));
     };
