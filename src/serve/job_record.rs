@@ -1,8 +1,9 @@
 //! The record of a whole job: page, JSON, CSV; sign-off and what is entered on it later.
 
 use super::body::Body;
+use super::lists::unread;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, as_json, bad, beside, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, as_json, beside, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -52,7 +53,7 @@ pub(super) async fn html(
     Path(id): Path<String>,
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(shown) = query.map_err(unread)?;
     let units = shown.units.unwrap_or(app.facts.units);
     let back = format!("/#/runs/job/{id}");
     made(&app, &id, move |record| {

@@ -2,6 +2,7 @@
 
 use super::body::Body;
 use super::history::{History, HistoryError};
+use super::lists::unread;
 use super::problem::Problem;
 use super::read::accounts;
 use super::screen::pixels;
@@ -80,7 +81,7 @@ pub(super) async fn html(
     Path(id): Path<String>,
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(shown) = query.map_err(unread)?;
     let units = shown.units.unwrap_or(app.facts.units);
     let back = format!("/#/runs/{id}");
     made(&app, &id, move |record| {
@@ -154,7 +155,7 @@ pub(super) async fn picture(
     Path(id): Path<String>,
     query: Result<Query<With>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(query) = query.map_err(unread)?;
     let paper = paper(query.width)?;
     let run = |record: &record::Record| record.steps.iter().find_map(|s| s.run.clone());
     let drawn = app.paper(move |h| {
@@ -198,7 +199,7 @@ pub(super) async fn worked(
     Path(tank): Path<String>,
     query: Result<Query<Each>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(query) = query.map_err(unread)?;
     let paper = paper(query.width)?;
     let (letters, limit, each) = match query.each.as_deref() {
         None | Some("day") => (10, 31, "day"),
@@ -310,7 +311,11 @@ pub(super) async fn entered(app: &AppState, id: &str, body: Amend) -> Result<Str
         enter(app, id, "note", &by, json!({ "text": text })).await?;
     }
     if said.is_empty() {
-        return Err(bad("nothing to enter: say lot, customer or note"));
+        return Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            "bad-json",
+            "nothing to enter: say lot, customer or note",
+        ));
     }
     Ok(format!("entered on the record by {by}: {}", said.join("; ")))
 }

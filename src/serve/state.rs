@@ -181,11 +181,6 @@ const MOST_STREAMS: usize = 128;
 const MOST_PAPERS: usize = 2;
 
 impl AppState {
-    /// What speaks against current from that station's supply.
-    pub fn trust(&self, station: &str) -> Trust {
-        self.planner.trust(station)
-    }
-
     /// Joins the parts and begins to watch the stations. Must be called within a
     /// tokio runtime: one small task per station notes when it last spoke.
     pub fn new(

@@ -131,7 +131,7 @@ export function open(holder, _rest, frame) {
   }
 
   /** Without the words that only who writes requests needs. */
-  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|tank|part|end|turn|hold|ceiling|ramp|entry)(\.[\w-]+)*: /, "");
+  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
 
   /** Every problem to the field it is about; what is left over is listed. */
   function spread(errors) {
