@@ -3,6 +3,7 @@
 use super::{Obstacle, Request, SupplyLimits};
 use crate::bath::{Bath, Window};
 use crate::deposit::{self, Efficiency, Metal};
+use crate::part::Part;
 use crate::process::{Between, Confirm, End, Hold, Ramp, Standard};
 use crate::quantity::{Density, Units};
 
@@ -15,6 +16,24 @@ impl Obstacles {
     }
 }
 
+/// What people may write as a title or a part's name or number: it stands in logs, in a terminal and on records.
+const LONGEST: usize = 200;
+
+/// Texts of people that are no line, as key and what is wrong.
+pub(super) fn unwritable(title: Option<&str>, parts: &[Part]) -> Vec<(&'static str, String)> {
+    let of_parts =
+        parts.iter().flat_map(|p| p.number().into_iter().chain(p.name()).map(|text| ("part", text)));
+    let all = title.into_iter().map(|text| ("title", text)).chain(of_parts);
+    let bad = all.filter(|(_, text)| text.chars().count() > LONGEST || text.contains(char::is_control));
+    bad.map(|(key, text)| {
+        (key, format!("{:?} is no line of text", text.chars().take(40).collect::<String>()))
+    })
+    .collect()
+}
+
+/// How to mend those.
+pub(super) const WRITABLE: &str = "write one line of at most 200 characters, without tabs and the like";
+
 /// What is wrong with the request whatever the load.
 pub(super) fn check_request(
     request: &Request,
@@ -23,6 +42,9 @@ pub(super) fn check_request(
     u: Units,
     no: &mut Obstacles,
 ) {
+    for (key, wrong) in unwritable(request.title.as_deref(), &request.parts) {
+        no.add(key, wrong, WRITABLE);
+    }
     if bath.is_dip() {
         no.add(
             "tank",

@@ -1,5 +1,6 @@
 //! A whole sheet planned: every step for one load, with the workshop's own tanks.
 
+use super::check::{WRITABLE, unwritable};
 use super::line_day;
 use super::{Day, FacesAsked, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
 use crate::bath::Bath;
@@ -215,6 +216,9 @@ impl<'a> Line<'a> {
                 format!("{:?} is not for {}", self.sheet.title, self.request.base.name()),
                 format!("take another sheet; this one is for {}", all.join(", ")),
             ));
+        }
+        for (key, wrong) in unwritable(self.request.title.as_deref(), &self.request.parts) {
+            no.push(obstacle(None, key, wrong, WRITABLE));
         }
         if self.request.parts.is_empty() {
             no.push(obstacle(None, "part", "no parts".into(), "write at least one"));

@@ -45,6 +45,16 @@ fn asked(parts: &str, base: Base) -> LineRequest {
 }
 
 #[test]
+fn title_of_a_job_that_would_forge_a_line_is_refused() {
+    let (baths, sheet) = (bath::shipped(), sheet("nickel-on-copper-alloys"));
+    let mut request = asked("4 key cups: disc 34 mm x 1 mm", Base::Brass);
+    request.title = Some("cups\nbench: off".into());
+    let no = plan_line(&request, &sheet, &tanks(&sheet, &baths, 20.0), &supply("20 A"), Units::Metric)
+        .unwrap_err();
+    assert!(no.len() == 1 && no[0].to_string().contains("no line of text"), "{no:?}");
+}
+
+#[test]
 fn every_shipped_sheet_can_be_planned_for_every_metal_it_is_for() {
     let baths = bath::shipped();
     for sheet in process::shipped() {

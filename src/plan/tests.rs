@@ -48,6 +48,25 @@ fn near(got: f64, want: f64) {
 }
 
 #[test]
+fn title_or_name_that_would_work_a_terminal_or_forge_a_line_is_refused() {
+    // Clears a screen; another line; far too much.
+    for text in ["\u{1b}[2Jcups", "cups\nstation bench: output off", "\u{9b}2J", &"x".repeat(201)] {
+        let said = refused(&Request { title: Some(text.into()), ..nickel("disc 34 mm x 1 mm", 8.0) });
+        assert!(
+            said.len() == 1 && said[0].contains("title") && said[0].contains("no line of text"),
+            "{said:?}"
+        );
+        assert!(!said[0].contains(char::is_control) && said[0].len() < 300, "{said:?}");
+        let part = parts("disc 34 mm x 1 mm")[0].clone().named(text);
+        let said = refused(&Request { parts: vec![part], ..nickel("disc 34 mm x 1 mm", 8.0) });
+        assert!(said.len() == 1 && said[0].contains("part"), "{said:?}");
+    }
+    made(&Request {
+        title: Some("Kläppchen, 6 µm – für Ada".into()), ..nickel("disc 34 mm x 1 mm", 8.0)
+    });
+}
+
+#[test]
 fn the_example_order_is_planned_as_worked_by_hand() {
     let request = Request::from_toml(ORDER, "keycups.toml").unwrap();
     let Plan { worksheet, order } = made(&request);

@@ -205,7 +205,30 @@ macro_rules! plain {
         }
     )+};
 }
-plain!(hold => Hold, stop => Stop, abort => Abort);
+plain!(hold => Hold, stop => Stop);
+
+/// The body of what switches off.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Off {
+    by: String,
+}
+
+impl Off {
+    /// Whoever it is: a name that is empty, odd or long keeps no output on.
+    fn by(&self) -> String {
+        let line: String = self.by.chars().filter(|c| !c.is_control()).take(80).collect();
+        if line.trim().is_empty() { "nobody named".into() } else { line }
+    }
+}
+
+pub(super) async fn abort(
+    State(app): State<AppState>,
+    Path(station): Path<String>,
+    Body(body): Body<Off>,
+) -> Reply {
+    send(&app, &station, &body.by(), Command::Abort).await
+}
 
 pub(super) async fn resume(
     State(app): State<AppState>,
@@ -394,11 +417,11 @@ pub(super) async fn bath(
 pub(super) async fn off(
     State(app): State<AppState>,
     Path(station): Path<String>,
-    Body(body): Body<Plain>,
+    Body(body): Body<Off>,
 ) -> Reply {
     let watched = app.station(&station)?;
     let before = watched.look().snapshot.seq;
-    let said = match send(&app, &station, &body.by, Command::Abort).await {
+    let said = match send(&app, &station, &body.by(), Command::Abort).await {
         Ok(Json(taken)) => taken.said,
         Err(problem) if problem.code == "refused" => problem.detail,
         Err(problem) => return Err(problem),

@@ -3,7 +3,7 @@
 use super::body::Body;
 use super::lists::unread;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, beside, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, as_json, beside, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -17,32 +17,35 @@ fn unknown(id: &str) -> Problem {
     Problem::not_found(format!("there is no job {id:?}"))
 }
 
-/// The record of a job as it stands, with the runs inside.
-async fn of(app: &AppState, id: &str) -> Result<record::Record, Problem> {
+/// Something made of the record of a job as it stands, with the runs inside.
+async fn made<T: Send + 'static>(
+    app: &AppState,
+    id: &str,
+    make: impl FnOnce(record::Record) -> T + Send + 'static,
+) -> Result<T, Problem> {
     let wanted = id.to_owned();
-    let sources = app
-        .read(move |h| {
-            let Some((job, steps, events)) = h.job(&wanted, MOST_EVENTS)? else { return Ok(None) };
-            let (head, printed) = (h.head()?, format!("{:.0}", jiff::Timestamp::now()));
-            let mut runs = Vec::new();
-            for run in h.runs_of_job(&wanted)? {
-                let id = run.id.clone();
-                runs.push(record::Sources {
-                    run,
-                    stages: h.stages(&id)?,
-                    events: h.events(&id, MOST_EVENTS)?,
-                    alarms: h.alarms_of(&id)?,
-                    readings: h.readings(&id)?,
-                    entries: h.entries(&id)?,
-                    head: head.clone(),
-                    printed: printed.clone(),
-                });
-            }
-            let entries = h.entries(&wanted)?;
-            Ok(Some(record::JobSources { job, steps, events, runs, entries, head, printed }))
-        })
-        .await?;
-    sources.map(record::from_job).ok_or_else(|| unknown(id))
+    let made = app.paper(move |h| {
+        let Some((job, steps, events)) = h.job(&wanted, MOST_EVENTS)? else { return Ok(None) };
+        let (head, printed) = (h.head()?, format!("{:.0}", jiff::Timestamp::now()));
+        let mut runs = Vec::new();
+        for run in h.runs_of_job(&wanted)? {
+            let id = run.id.clone();
+            runs.push(record::Sources {
+                run,
+                stages: h.stages(&id)?,
+                events: h.events(&id, MOST_EVENTS)?,
+                alarms: h.alarms_of(&id)?,
+                readings: h.readings(&id)?,
+                entries: h.entries(&id)?,
+                head: head.clone(),
+                printed: printed.clone(),
+            });
+        }
+        let entries = h.entries(&wanted)?;
+        let sources = record::JobSources { job, steps, events, runs, entries, head, printed };
+        Ok(Some(make(record::from_job(sources))))
+    });
+    made.await?.ok_or_else(|| unknown(id))
 }
 
 pub(super) async fn html(
@@ -51,23 +54,23 @@ pub(super) async fn html(
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
     let Query(shown) = query.map_err(unread)?;
-    let record = of(&app, &id).await?;
-    let began = record.job.as_ref().map(|job| job.started.clone());
-    let by = beside(format!("/#/runs/job/{id}"), began.as_deref());
-    let page = record::served(&record, shown.units.unwrap_or(app.facts.units), &by);
-    Ok(styled("text/html; charset=utf-8", page))
+    let units = shown.units.unwrap_or(app.facts.units);
+    let back = format!("/#/runs/job/{id}");
+    made(&app, &id, move |record| {
+        let began = record.job.as_ref().map(|job| job.started.clone());
+        let page = record::served(&record, units, &beside(back, began.as_deref()));
+        styled("text/html; charset=utf-8", page)
+    })
+    .await
 }
 
-pub(super) async fn data(
-    State(app): State<AppState>,
-    Path(id): Path<String>,
-) -> Result<Json<record::Record>, Problem> {
-    Ok(Json(of(&app, &id).await?))
+pub(super) async fn data(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
+    made(&app, &id, |record| as_json(&record)).await
 }
 
 /// The steps as a table; the readings of a run are on the run's own.
 pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
-    let rows = record::steps_csv(&of(&app, &id).await?);
+    let rows = made(&app, &id, |record| record::steps_csv(&record)).await?;
     Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows).into_response())
 }
 

@@ -3,6 +3,7 @@
 use super::body::plain;
 use super::problem::Problem;
 use super::state::AppState;
+use crate::draw::record;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
@@ -125,15 +126,7 @@ fn csv<T: Serialize>(rows: &[T], columns: &[&str]) -> Result<Response, Problem> 
 fn cell(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
-        Value::String(text) => {
-            // A spreadsheet would take it for a formula.
-            let guarded = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
-            if text.contains([',', '"', '\n', '\r']) {
-                format!("\"{guarded}{}\"", text.replace('"', "\"\""))
-            } else {
-                format!("{guarded}{text}")
-            }
-        }
+        Value::String(text) => record::cell(text),
         other => other.to_string(),
     }
 }

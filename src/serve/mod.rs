@@ -231,18 +231,20 @@ fn stations(r: &mut Routes) {
     r.post("/api/v1/stations/{station}/start", command::start, start);
     let by = |says| command(says).takes("By");
     let run = |says| by(says).more(OF_THE_RUN);
-    r.post("/api/v1/stations/{station}/hold", command::hold, run("Ramps down, switches off and waits"));
+    let hold = run("Ramps down, switches off and waits").takes_current_away();
+    r.post("/api/v1/stations/{station}/hold", command::hold, hold);
     r.post(
         "/api/v1/stations/{station}/resume",
         command::resume,
         run("Goes on after a hold, with a new ramp"),
     );
-    r.post("/api/v1/stations/{station}/stop", command::stop, run("Ends the run in good order"));
+    let stop = run("Ends the run in good order").takes_current_away();
+    r.post("/api/v1/stations/{station}/stop", command::stop, stop);
     let never = "It is never refused, whatever the state; a job that is under way is held by it.";
-    let abort = by("Output off at once; the run is aborted").more(never);
+    let off = |says| command(says).takes("Off").more(never).takes_current_away();
+    let abort = off("Output off at once; the run is aborted");
     r.post("/api/v1/stations/{station}/abort", command::abort, abort);
-    let off = by("Output off; answered when it is seen off").more(never);
-    r.post("/api/v1/stations/{station}/off", command::off, off);
+    r.post("/api/v1/stations/{station}/off", command::off, off("Output off; answered when it is seen off"));
     let answer = command("Answers the question that stands").takes("Answer").more(
         "The run's question (run.question of the station's snapshot), where it asks one; else that of the job that is \
          under way, as job/answer without seq does. Say run and question, and nothing else can be answered.",
@@ -252,9 +254,9 @@ fn stations(r: &mut Routes) {
     r.post("/api/v1/stations/{station}/ack", command::acknowledge, ack);
 
     let plan = about("A request in, a worksheet and an order out; nothing is started").takes("Plan");
-    r.post("/api/v1/plan", command::plan, plan.gives("Planned").may(404).may(422));
+    r.post("/api/v1/plan", command::plan, plan.changes_nothing().gives("Planned").may(404).may(422));
     let rehearse = about("The same in a simulated cell, in virtual time: what would happen, and its curve");
-    let rehearse = rehearse.takes("Rehearse").gives("Played").may(404).may(409).may(422);
+    let rehearse = rehearse.takes("Rehearse").changes_nothing().gives("Played").may(404).may(409).may(422);
     r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
 

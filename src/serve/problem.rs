@@ -101,6 +101,12 @@ impl Problem {
         )
     }
 
+    /// Every seat is taken.
+    pub(super) fn full() -> Problem {
+        let why = "every connection is taken; try again";
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too-many", why).retry_after(5)
+    }
+
     pub(super) fn not_found(detail: impl Into<String>) -> Problem {
         Problem::new(StatusCode::NOT_FOUND, "not-found", detail)
     }

@@ -138,11 +138,13 @@ pub(super) async fn readings(
 ) -> Result<Response, Problem> {
     let Query(form) = asked.map_err(unread)?;
     let wanted = id.clone();
-    let found = app
-        .read(move |h| if h.run(&wanted)?.is_some() { h.readings(&wanted).map(Some) } else { Ok(None) })
+    let list = app
+        .paper(move |h| {
+            let found = h.run(&wanted)?.map(|_| h.readings(&wanted)).transpose()?;
+            Ok(found.map(|rows| listed("", &rows, &READING_COLUMNS, form.format, None)))
+        })
         .await?;
-    let rows = found.ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))?;
-    listed("", &rows, &READING_COLUMNS, form.format, None)
+    list.ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))?
 }
 
 #[derive(Serialize)]

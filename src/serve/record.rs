@@ -1,6 +1,7 @@
 //! A run's record: page, JSON, CSV, plot; what is entered on it later.
 
 use super::body::Body;
+use super::history::{History, HistoryError};
 use super::lists::unread;
 use super::problem::Problem;
 use super::read::accounts;
@@ -38,25 +39,34 @@ pub(super) fn bad(text: impl Into<String>) -> Problem {
     Problem::new(StatusCode::BAD_REQUEST, "bad-query", text.into())
 }
 
-/// The record of a run as it stands.
-async fn of(app: &AppState, id: &str) -> Result<record::Record, Problem> {
+/// The record of a run as it stands, if there is one.
+fn load(h: &dyn History, id: &str) -> Result<Option<record::Record>, HistoryError> {
+    let Some(run) = h.run(id)? else { return Ok(None) };
+    Ok(Some(record::from_run(record::Sources {
+        run,
+        stages: h.stages(id)?,
+        events: h.events(id, MOST_EVENTS)?,
+        alarms: h.alarms_of(id)?,
+        readings: h.readings(id)?,
+        entries: h.entries(id)?,
+        head: h.head()?,
+        printed: format!("{:.0}", jiff::Timestamp::now()),
+    })))
+}
+
+/// Something made of the record of a run, aside from the threads that answer.
+async fn made<T: Send + 'static>(
+    app: &AppState,
+    id: &str,
+    make: impl FnOnce(record::Record) -> T + Send + 'static,
+) -> Result<T, Problem> {
     let wanted = id.to_owned();
-    let sources = app
-        .read(move |h| {
-            let Some(run) = h.run(&wanted)? else { return Ok(None) };
-            Ok(Some(record::Sources {
-                run,
-                stages: h.stages(&wanted)?,
-                events: h.events(&wanted, MOST_EVENTS)?,
-                alarms: h.alarms_of(&wanted)?,
-                readings: h.readings(&wanted)?,
-                entries: h.entries(&wanted)?,
-                head: h.head()?,
-                printed: format!("{:.0}", jiff::Timestamp::now()),
-            }))
-        })
-        .await?;
-    sources.map(record::from_run).ok_or_else(|| unknown(id))
+    app.paper(move |h| Ok(load(h, &wanted)?.map(make))).await?.ok_or_else(|| unknown(id))
+}
+
+/// A record as JSON.
+pub(super) fn as_json(record: &record::Record) -> Response {
+    Json(record).into_response()
 }
 
 #[derive(Deserialize)]
@@ -73,10 +83,13 @@ pub(super) async fn html(
 ) -> Result<Response, Problem> {
     let Query(shown) = query.map_err(unread)?;
     let units = shown.units.unwrap_or(app.facts.units);
-    let record = of(&app, &id).await?;
-    let began = record.steps.iter().find_map(|s| s.run.as_ref()).map(|run| run.started.clone());
-    let page = record::served(&record, units, &beside(format!("/#/runs/{id}"), began.as_deref()));
-    Ok(styled("text/html; charset=utf-8", page))
+    let back = format!("/#/runs/{id}");
+    made(&app, &id, move |record| {
+        let began = record.steps.iter().find_map(|s| s.run.as_ref()).map(|run| run.started.clone());
+        let page = record::served(&record, units, &beside(back, began.as_deref()));
+        styled("text/html; charset=utf-8", page)
+    })
+    .await
 }
 
 /// What a served page says beside the record: the way back, and the clocks of this machine's time zone when it began.
@@ -86,20 +99,20 @@ pub(super) fn beside(back: String, began: Option<&str>) -> record::Served {
     record::Served { back: Some(back), ahead_minutes }
 }
 
-pub(super) async fn data(
-    State(app): State<AppState>,
-    Path(id): Path<String>,
-) -> Result<Json<record::Record>, Problem> {
-    Ok(Json(of(&app, &id).await?))
+pub(super) async fn data(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
+    made(&app, &id, |record| as_json(&record)).await
 }
 
 pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
     let wanted = id.clone();
-    let readings = app
-        .read(move |h| if h.run(&wanted)?.is_some() { h.readings(&wanted).map(Some) } else { Ok(None) })
+    let rows = app
+        .paper(move |h| {
+            let found = h.run(&wanted)?.map(|_| h.readings(&wanted)).transpose()?;
+            Ok(found.map(|readings| record::csv(&readings)))
+        })
         .await?
         .ok_or_else(|| unknown(&id))?;
-    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], record::csv(&readings)).into_response())
+    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows).into_response())
 }
 
 #[derive(Deserialize)]
@@ -144,24 +157,29 @@ pub(super) async fn picture(
 ) -> Result<Response, Problem> {
     let Query(query) = query.map_err(unread)?;
     let paper = paper(query.width)?;
-    let one = of(&app, &id).await?;
     let run = |record: &record::Record| record.steps.iter().find_map(|s| s.run.clone());
-    let Some(first) = run(&one) else { return Err(unknown(&id)) };
-    let Some(other) = query.with else { return Ok(svg(&first.plot(&one.title, paper))) };
-    let two = of(&app, &other).await?;
-    let Some(second) = run(&two) else { return Err(unknown(&other)) };
-    let name = |record: &record::Record, part: &record::RunPart| {
-        format!("{}, {}", record.title, part.started.chars().take(16).collect::<String>().replace('T', " "))
-    };
-    let (a, b) = (name(&one, &first), name(&two, &second));
-    // Two whole names do not fit over a panel: there they are the first and the second.
-    let title = format!("first: {a}; second: {b}");
-    Ok(svg(&plot::compare(
-        &title,
-        plot::Side { name: "first", readings: &first.readings },
-        plot::Side { name: "second", readings: &second.readings },
-        paper,
-    )))
+    let drawn = app.paper(move |h| {
+        let Some((one, first)) = load(h, &id)?.and_then(|one| run(&one).map(|part| (one, part))) else {
+            return Ok(Err(unknown(&id)));
+        };
+        let Some(other) = query.with else { return Ok(Ok(svg(&first.plot(&one.title, paper)))) };
+        let Some((two, second)) = load(h, &other)?.and_then(|two| run(&two).map(|part| (two, part))) else {
+            return Ok(Err(unknown(&other)));
+        };
+        let name = |record: &record::Record, part: &record::RunPart| {
+            let began = part.started.chars().take(16).collect::<String>().replace('T', " ");
+            format!("{}, {began}", record.title)
+        };
+        // Two whole names do not fit over a panel: there they are the first and the second.
+        let title = format!("first: {}; second: {}", name(&one, &first), name(&two, &second));
+        Ok(Ok(svg(&plot::compare(
+            &title,
+            plot::Side { name: "first", readings: &first.readings },
+            plot::Side { name: "second", readings: &second.readings },
+            paper,
+        ))))
+    });
+    drawn.await?
 }
 
 #[derive(Deserialize)]

@@ -9,7 +9,7 @@
 //! route may give beside 200 is a problem; those that the guard and the body give
 //! are put in by themselves, the others are named with `may(status)`.
 
-use super::guard::Scope;
+use super::guard::{EVENTS, Scope};
 use super::state::AppState;
 use axum::Router;
 use axum::handler::Handler;
@@ -42,6 +42,10 @@ pub(super) struct About {
     pub may: Vec<u16>,
     /// Other answers that are JSON of a schema.
     pub also: Vec<(u16, &'static str)>,
+    /// Whether it can only take current away.
+    pub is_off: bool,
+    /// Whether it only works something out.
+    pub is_thought: bool,
 }
 
 /// What it does, in a line. Scope `watch`, until it is said otherwise; what it gives is said always.
@@ -59,6 +63,8 @@ pub(super) fn about(says: &'static str) -> About {
         asks: Vec::new(),
         may: Vec::new(),
         also: Vec::new(),
+        is_off: false,
+        is_thought: false,
     }
 }
 
@@ -69,6 +75,16 @@ impl About {
     }
     pub fn scope(mut self, scope: Scope) -> About {
         self.scope = Some(scope);
+        self
+    }
+    /// It can only take current away: see `guard`.
+    pub fn takes_current_away(mut self) -> About {
+        self.is_off = true;
+        self
+    }
+    /// It works something out and changes nothing: the audit is silent about it.
+    pub fn changes_nothing(mut self) -> About {
+        self.is_thought = true;
         self
     }
     /// No token is needed, wherever it is asked from.
@@ -211,6 +227,27 @@ impl Table {
     /// Whether that method is served at that route.
     pub fn lists(&self, method: &Method, matched: Option<&str>) -> bool {
         matched.is_some_and(|path| self.scopes.contains_key(&(method.clone(), path)))
+    }
+
+    fn about(&self, method: &Method, matched: Option<&str>) -> Option<&About> {
+        let listed = |l: &&Listed| l.method == *method && Some(l.path) == matched;
+        self.list.iter().find(listed).map(|l| &l.about)
+    }
+
+    /// Whether it may change anything: all but reading, and working out what would happen.
+    pub fn changes(&self, method: &Method, matched: Option<&str>) -> bool {
+        let reads = [Method::GET, Method::HEAD, Method::OPTIONS].contains(method);
+        !reads && !self.about(method, matched).is_some_and(|about| about.is_thought)
+    }
+
+    /// Whether it can only take current away.
+    pub fn is_off(&self, method: &Method, matched: Option<&str>) -> bool {
+        self.about(method, matched).is_some_and(|about| about.is_off)
+    }
+
+    /// Whether it answers with a stream.
+    pub fn streams(&self, method: &Method, matched: Option<&str>) -> bool {
+        self.about(method, matched).is_some_and(|about| about.gives.0 == EVENTS)
     }
 
     /// What is needed for that method at that route; `None`: nothing.

@@ -2,11 +2,18 @@
 //!
 //! A few seats are kept for this machine, so that the person at the bench gets
 //! in whatever the network does; and one address elsewhere cannot take them all.
+//! Whoever finds none is a visitor: they are heard for a moment, since they might
+//! want to switch off. Where many come at once, each address has its share of that.
 
-use super::guard::Peer;
+use super::guard::{Peer, Visitor, neighbourhood};
 use std::collections::HashMap;
 use std::net::IpAddr;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::time::{sleep, timeout};
+use tokio_util::sync::CancellationToken;
 
 /// A bench has a few browsers, a scraper and a terminal or two.
 pub(super) const MOST: usize = 256;
@@ -59,7 +66,7 @@ impl Seats {
         if taken.all >= self.most {
             return None;
         }
-        let elsewhere = (!peer.here).then_some(peer.address);
+        let elsewhere = (!peer.here).then(|| neighbourhood(peer.address));
         if let Some(address) = elsewhere {
             if taken.elsewhere.values().sum::<usize>() >= self.most_elsewhere() {
                 return None;
@@ -87,6 +94,128 @@ impl Drop for Seat {
                 taken.elsewhere.remove(&address);
             }
         }
+    }
+}
+
+/// Visitors at once.
+pub(super) const MOST_VISITS: usize = 64;
+/// Visitors and those of them who were sent away and have not gone yet.
+pub(super) const MOST_PLACES: usize = 2 * MOST_VISITS;
+
+/// Whoever has to leave is gone in an instant; who comes next waits for that no longer than this.
+const DOORWAY: Duration = Duration::from_millis(100);
+
+/// Where those are who found no seat.
+#[derive(Clone, Debug)]
+pub(super) struct Hall {
+    /// Theirs, and of those who are leaving.
+    places: Arc<Semaphore>,
+    inside: Arc<Mutex<Inside>>,
+}
+
+#[derive(Debug, Default)]
+struct Inside {
+    came: u64,
+    /// In the order in which they came.
+    visits: Vec<Place>,
+}
+
+#[derive(Debug)]
+struct Place {
+    number: u64,
+    address: IpAddr,
+    leave: CancellationToken,
+    visitor: Visitor,
+    heard: Arc<AtomicBool>,
+    spoke: Arc<AtomicBool>,
+}
+
+/// Given back when dropped.
+#[derive(Debug)]
+pub(super) struct Visit {
+    hall: Hall,
+    number: u64,
+    /// Somebody else needs the place.
+    pub leave: CancellationToken,
+    /// Goes into each request.
+    pub visitor: Visitor,
+    heard: Arc<AtomicBool>,
+    /// Anything at all: whoever came to say something says it at once.
+    spoke: Arc<AtomicBool>,
+    _place: OwnedSemaphorePermit,
+}
+
+impl Default for Hall {
+    fn default() -> Hall {
+        Hall { places: Arc::new(Semaphore::new(MOST_PLACES)), inside: Arc::default() }
+    }
+}
+
+impl Hall {
+    /// A place, for which somebody else may have to leave: of those who have the most from one address the first who came,
+    /// and rather one who has said nothing; nobody who may operate.
+    pub async fn enter(&self, peer: Peer) -> Option<Visit> {
+        let place = async {
+            loop {
+                if let Some(visit) = self.enter_now(peer) {
+                    return visit;
+                }
+                sleep(DOORWAY / 100).await;
+            }
+        };
+        timeout(DOORWAY, place).await.ok()
+    }
+
+    fn enter_now(&self, peer: Peer) -> Option<Visit> {
+        let _place = self.places.clone().try_acquire_owned().ok()?;
+        let address = neighbourhood(peer.address);
+        let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
+        if inside.visits.len() >= MOST_VISITS {
+            let mut each: HashMap<IpAddr, usize> = HashMap::new();
+            for place in &inside.visits {
+                *each.entry(place.address).or_default() += 1;
+            }
+            // Nobody before they were listened to, or a crowd would be faster than we are.
+            let leaves = |p: &Place| p.heard.load(Ordering::Relaxed) && !p.visitor.may_operate();
+            let strangers = inside.visits.iter().enumerate().filter(|(_, p)| leaves(p));
+            // Of several that are alike the last is taken: backwards, so that it is the first who came.
+            let (at, _) = strangers
+                .rev()
+                .max_by_key(|(_, p)| (each.get(&p.address).copied(), !p.spoke.load(Ordering::Relaxed)))?;
+            inside.visits.remove(at).leave.cancel();
+        }
+        inside.came += 1;
+        let (number, leave, visitor) = (inside.came, CancellationToken::new(), Visitor::default());
+        let (heard, spoke) = Default::default();
+        let visit = Visit { hall: self.clone(), number, leave, visitor, heard, spoke, _place };
+        inside.visits.push(Place {
+            number,
+            address,
+            leave: visit.leave.clone(),
+            visitor: visit.visitor.clone(),
+            heard: visit.heard.clone(),
+            spoke: visit.spoke.clone(),
+        });
+        Some(visit)
+    }
+}
+
+impl Visit {
+    /// They are listened to.
+    pub fn begins(&self) {
+        self.heard.store(true, Ordering::Relaxed);
+    }
+
+    /// They have begun to say something.
+    pub fn speaks(&self) {
+        self.spoke.store(true, Ordering::Relaxed);
+    }
+}
+
+impl Drop for Visit {
+    fn drop(&mut self) {
+        let mut inside = self.hall.inside.lock().unwrap_or_else(PoisonError::into_inner);
+        inside.visits.retain(|place| place.number != self.number);
     }
 }
 
@@ -119,6 +248,40 @@ mod tests {
         drop(held);
         assert!(seats.take(from("192.0.2.1")).is_some(), "seats are given back");
         assert!(seats.taken.lock().unwrap().elsewhere.is_empty(), "and no address is remembered");
+    }
+
+    #[test]
+    fn host_with_a_whole_ipv6_network_is_one_address() {
+        let seats = Seats::within(usize::MAX);
+        let held: Vec<_> = (0..MOST).filter_map(|n| seats.take(from(&format!("2001:db8::{n:x}")))).collect();
+        assert_eq!(held.len(), 64);
+        assert!(seats.take(from("2001:db8:0:1::1")).is_some());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn crowd_at_the_door_leaves_by_itself_and_keeps_nobody_else_out() {
+        let hall = Hall::default();
+        let mut crowd = Vec::new();
+        for _ in 0..MOST_VISITS {
+            crowd.extend(hall.enter(from("192.0.2.1")).await);
+        }
+        assert!(hall.enter(from("192.0.2.2")).await.is_none(), "nobody leaves who was not listened to yet");
+        crowd.iter().for_each(Visit::begins);
+        crowd[0].speaks();
+        let tablet = hall.enter(from("192.0.2.2")).await.expect("heard");
+        tablet.begins();
+        let gone: Vec<_> = crowd.iter().map(|visit| visit.leave.is_cancelled()).collect();
+        assert_eq!(gone[..3], [false, true, false], "the first who came and said nothing leaves");
+        while let Some(visit) = hall.enter(from("192.0.2.1")).await {
+            visit.begins();
+            crowd.push(visit);
+        }
+        assert_eq!(crowd.len() + 1, MOST_PLACES, "they hold descriptors until they have gone");
+        assert!(!tablet.leave.is_cancelled(), "one of one address stays while another has many");
+        crowd.clear();
+        assert_eq!(hall.inside.lock().unwrap().visits.len(), 1);
+        drop(tablet);
+        assert_eq!(hall.places.available_permits(), MOST_PLACES);
     }
 
     #[test]

@@ -1,8 +1,9 @@
-//! The listener: connections bounded in number and in time, plain or in TLS.
+//! The listener: connections bounded in number and in time, plain or in TLS. Who finds no seat is heard for a moment all
+//! the same: whoever may operate must reach STOP, however many others come.
 
-use super::guard::Peer;
+use super::guard::{Peer, Visitor};
 use super::patience::Patient;
-use super::seats::{MOST, Seat, Seats};
+use super::seats::{Hall, MOST, MOST_PLACES, Seat, Seats, Visit};
 use super::state::AppState;
 use super::tls::{TlsError, acceptor};
 use super::{Problem, router};
@@ -19,8 +20,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
-use tokio::time::timeout;
+use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -33,8 +33,8 @@ const WRITE_TIME: Duration = Duration::from_secs(30);
 const DRAIN_TIME: Duration = Duration::from_secs(2);
 /// How long one who is turned away may take to read why.
 const REFUSAL_TIME: Duration = Duration::from_secs(1);
-/// Of those, at once; whoever comes beyond that is cut.
-const MOST_REFUSALS: usize = 64;
+/// How long a visitor may take to show that they may operate.
+const VISIT_TIME: Duration = Duration::from_secs(2);
 /// Descriptors kept for all else: a port for each supply and one more while it is opened anew, the ledger and its
 /// readers, sensors, webhooks, the minder's pipe.
 const OTHERS: usize = 192;
@@ -96,7 +96,7 @@ impl Listening {
                 seats.most()
             );
         }
-        let refusals = Arc::new(Semaphore::new(MOST_REFUSALS));
+        let hall = Hall::default();
         let tasks = TaskTracker::new();
         loop {
             let accepted = tokio::select! {
@@ -111,18 +111,8 @@ impl Listening {
             let peer = peer(&socket, from);
             if let Some(seat) = seats.take(peer) {
                 tasks.spawn(door.clone().attend(socket, peer, seat));
-            } else if let Ok(permit) = refusals.clone().try_acquire_owned() {
-                tracing::debug!(address = %peer.address, "turned away: every seat is taken");
-                tasks.spawn(async move {
-                    let _permit = permit;
-                    let problem = Problem::new(
-                        StatusCode::SERVICE_UNAVAILABLE,
-                        "too-many",
-                        "every connection is taken; try again",
-                    )
-                    .retry_after(5);
-                    turn_away(socket, &problem).await;
-                });
+            } else if let Some(visit) = hall.enter(peer).await {
+                tasks.spawn(door.clone().hear(socket, peer, visit));
             }
         }
         tasks.close();
@@ -130,11 +120,11 @@ impl Listening {
     }
 }
 
-/// Descriptors that connections may take: what is left of the limit without those of [`OTHERS`] and of who is turned
-/// away. A port that was unplugged must find one when it is opened anew, however many people look.
+/// Descriptors that connections may take: what is left of the limit without those of [`OTHERS`] and of
+/// visitors. A port that was unplugged must find one when it is opened anew, however many people look.
 fn for_connections() -> usize {
     let limit = getrlimit(Resource::Nofile).current.and_then(|most| usize::try_from(most).ok());
-    limit.map_or(usize::MAX, |most| most.saturating_sub(OTHERS + MOST_REFUSALS))
+    limit.map_or(usize::MAX, |most| most.saturating_sub(OTHERS + MOST_PLACES))
 }
 
 /// Who is at the other end of it.
@@ -152,21 +142,50 @@ struct Door {
 
 impl Door {
     async fn attend(self: Arc<Door>, socket: TcpStream, peer: Peer, _seat: Seat) {
+        self.talk(socket, peer, None).await;
+    }
+
+    /// One for whom there is no seat. Whoever turns out to be one who may operate is served to the end of their request.
+    async fn hear(self: Arc<Door>, socket: TcpStream, peer: Peer, visit: Visit) {
+        let enough = async {
+            tokio::select! {
+                () = visit.leave.cancelled() => {}
+                () = sleep(VISIT_TIME) => {}
+            }
+            if visit.visitor.may_operate() {
+                std::future::pending::<()>().await;
+            }
+        };
+        tokio::select! {
+            () = async {
+                // By the time somebody else could need the place it is known whether something was said with the first
+                // packets.
+                visit.begins();
+                if socket.peek(&mut [0]).await.is_ok_and(|n| n == 1) {
+                    visit.speaks();
+                    self.talk(socket, peer, Some(visit.visitor.clone())).await;
+                }
+            } => {}
+            () = enough => tracing::debug!(address = %peer.address, "turned away: every seat is taken"),
+        }
+    }
+
+    async fn talk(&self, socket: TcpStream, peer: Peer, visitor: Option<Visitor>) {
         // A reading is small and wanted now; if this fails it is only slower.
         socket.set_nodelay(true).ok();
         let Some(tls) = &self.tls else {
-            return self.converse(Patient::new(socket, WRITE_TIME), peer).await;
+            return self.converse(Patient::new(socket, WRITE_TIME), peer, visitor).await;
         };
         let mut first = [0];
         match timeout(HEADER_TIME, socket.peek(&mut first)).await {
             Ok(Ok(1)) if first[0] == TLS_HANDSHAKE => {
                 match timeout(HEADER_TIME, tls.accept(Patient::new(socket, WRITE_TIME))).await {
-                    Ok(Ok(stream)) => self.converse(stream, Peer { tls: true, ..peer }).await,
+                    Ok(Ok(stream)) => self.converse(stream, Peer { tls: true, ..peer }, visitor).await,
                     Ok(Err(e)) => tracing::debug!(error = %e, "a TLS handshake failed"),
                     Err(_) => tracing::debug!("a TLS handshake took too long"),
                 }
             }
-            Ok(Ok(1)) if peer.here => self.converse(Patient::new(socket, WRITE_TIME), peer).await,
+            Ok(Ok(1)) if peer.here => self.converse(Patient::new(socket, WRITE_TIME), peer, visitor).await,
             Ok(Ok(1)) => {
                 let why = "this port speaks TLS: ask with https://";
                 turn_away(socket, &Problem::new(StatusCode::BAD_REQUEST, "needs-tls", why)).await;
@@ -175,10 +194,18 @@ impl Door {
         }
     }
 
-    async fn converse(&self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static, peer: Peer) {
+    async fn converse(
+        &self,
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        peer: Peer,
+        visitor: Option<Visitor>,
+    ) {
         let routes = TowerToHyperService::new(self.router.clone());
         let service = service_fn(move |mut request: hyper::Request<Incoming>| {
             request.extensions_mut().insert(peer);
+            if let Some(visitor) = &visitor {
+                request.extensions_mut().insert(visitor.clone());
+            }
             routes.call(request)
         });
         let connection = http1::Builder::new()

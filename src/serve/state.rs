@@ -171,10 +171,14 @@ pub struct AppState {
     pub(super) glances: Glances,
     /// One permit per open stream.
     pub(super) streams: Arc<Semaphore>,
+    /// One permit per record that is being made.
+    papers: Arc<Semaphore>,
 }
 
 /// Open streams; a bench has a few screens with a few each.
 const MOST_STREAMS: usize = 128;
+/// Records that are made at once: that of a long run is work for a second and more, and takes memory.
+const MOST_PAPERS: usize = 2;
 
 impl AppState {
     /// Joins the parts and begins to watch the stations. Must be called within a
@@ -206,6 +210,7 @@ impl AppState {
             gate: Arc::new(Gate::new(Tokens::none(), false)),
             under_way: Default::default(),
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            papers: Arc::new(Semaphore::new(MOST_PAPERS)),
         }
     }
 
@@ -270,6 +275,17 @@ impl AppState {
             )),
             Err(e) => Err(Problem::bug(e.to_string())),
         }
+    }
+
+    /// Reads what may be much and makes something of it, both on the blocking pool: on the threads that answer it would
+    /// keep everybody waiting, STOP too. A few at once.
+    pub(super) async fn paper<T: Send + 'static>(
+        &self,
+        make: impl FnOnce(&dyn History) -> Result<T, super::history::HistoryError> + Send + 'static,
+    ) -> Result<T, Problem> {
+        // It is never closed.
+        let _permit = self.papers.acquire().await.map_err(|e| Problem::bug(e.to_string()))?;
+        self.read(make).await
     }
 
     /// Reads from the ledger on the blocking pool.

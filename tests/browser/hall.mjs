@@ -171,6 +171,12 @@ export class Hall {
     await ended(this.daemon);
   }
 
+  /** As a person takes a token back. */
+  revoke(scope) {
+    const done = spawnSync(TANKSIDE, ["--config", this.config, "token", "revoke", `a-${scope}`], { encoding: "utf8" });
+    if (done.status !== 0) throw new Error(`not revoked: ${done.stderr}`);
+  }
+
   who() {
     return this.tokens.operate ? { Authorization: `Bearer ${this.tokens.operate}` } : {};
   }

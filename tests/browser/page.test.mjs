@@ -736,6 +736,11 @@ await check("who may only watch meets buttons that look usable, US units are not
   await opened.locator('#nav a[data-view="bench"]').click();
   await opened.getByRole("button", { name: "STOP bench" }).click();
   await hall.untilLook("off", (l) => l.output_on === false);
+  // A view that asks for nothing by itself: only the stream can tell.
+  await opened.locator('#nav a[data-view="tanks"]').click();
+  await opened.waitForSelector(".panel");
+  hall.revoke("operate");
+  await opened.waitForSelector(".login");
   await shut(opened);
 });
 

@@ -201,7 +201,7 @@ async fn browser_logs_in_with_a_cookie_that_no_script_sees_and_no_other_site_use
     let answer = rig.with(elsewhere(7), "POST", "/api/v1/session", &[], json!({"token": token})).await;
     assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
     let set = answer.headers["set-cookie"].to_str().unwrap();
-    for part in ["tankside-8093=", "HttpOnly", "SameSite=Strict", "Path=/", "Max-Age=43200"] {
+    for part in ["tankside-8093=", "HttpOnly", "SameSite=Strict", "Path=/", "Max-Age=2592000"] {
         assert!(set.contains(part), "{set}");
     }
     assert!(!set.contains("Secure"), "over plain HTTP a Secure cookie would be lost: {set}");

@@ -4,6 +4,7 @@
 
 mod access;
 mod commands;
+mod hostile;
 mod once;
 mod reads;
 mod rig;

@@ -6,7 +6,7 @@ pub use serde_json::{Value, json};
 pub use std::collections::BTreeMap;
 pub use std::net::SocketAddr;
 pub use std::path::{Path, PathBuf};
-pub use std::sync::atomic::{AtomicBool, Ordering};
+pub use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 pub use std::sync::{Arc, Mutex};
 pub use std::time::Duration;
 pub use tankside::bath::Agitation;
@@ -40,6 +40,8 @@ pub struct Shelf {
     pub audited: Mutex<Vec<AuditRow>>,
     pub keys: Mutex<BTreeMap<(String, String), OnceRow>>,
     pub events: Mutex<Vec<EventRow>>,
+    /// Readings of the run, beside the first.
+    pub more_readings: AtomicUsize,
 }
 
 impl Shelf {
@@ -126,14 +128,15 @@ impl History for Shelf {
         Ok((id == JOB).then(|| (job, vec![step], Vec::new())))
     }
     fn readings(&self, _: &str) -> Result<Vec<ReadingRow>, HistoryError> {
-        Ok(vec![ReadingRow {
+        let row = ReadingRow {
             seconds: 1.0,
             volts: 2.0,
             amperes: 3.0,
             setpoint_amperes: 3.0,
             ceiling_volts: Some(6.0),
             bath_celsius: None,
-        }])
+        };
+        Ok(vec![row; 1 + self.more_readings.load(Ordering::Relaxed)])
     }
     fn tanks(&self) -> Result<Vec<TankRow>, HistoryError> {
         self.check()?;

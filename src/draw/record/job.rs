@@ -362,11 +362,7 @@ pub fn steps_csv(record: &Record) -> String {
          target_coulombs,charge_coulombs,unobserved_seconds,worked_seconds,mean_meters,least_meters,run,attempt,\
          measured_mean_meters,measured_least_meters,measured_most_meters,measured_efficiency\n",
     );
-    let quoted = |text: &str| {
-        let plain = !text.contains(['"', ',', '\n', '\r']);
-        if plain { text.to_owned() } else { format!("\"{}\"", text.replace('"', "\"\"")) }
-    };
-    let word = |text: Option<&str>| text.map_or(String::new(), quoted);
+    let word = |text: Option<&str>| text.map_or(String::new(), cell);
     let figure = |v: Option<f64>| v.map_or(String::new(), |v| v.to_string());
     for s in &record.steps {
         let run = s.run.as_ref();
@@ -374,12 +370,12 @@ pub fn steps_csv(record: &Record) -> String {
         let cells = [
             s.number.to_string(),
             s.sheet_step.map_or(String::new(), |n| n.to_string()),
-            quoted(&s.name),
+            cell(&s.name),
             word(s.kind.as_deref()),
             word(s.tank.as_deref()),
             word(s.began.as_deref()),
             word(s.ended.as_deref()),
-            quoted(&s.outcome),
+            cell(&s.outcome),
             word(s.by.as_deref()),
             word(s.reason.as_deref()),
             figure(s.planned_seconds),

@@ -397,6 +397,15 @@ fn no_text_of_a_person_becomes_markup_on_the_page_of_a_job() {
 }
 
 #[test]
+fn reason_that_a_spreadsheet_would_take_for_a_formula_is_text() {
+    let mut s = job();
+    s.steps[4].reason = Some("=HYPERLINK(\"http://tank.example\")".into());
+    s.steps[4].by = Some("@ada".into());
+    let csv = steps_csv(&from_job(s));
+    assert!(csv.contains(",'@ada,\"'=HYPERLINK(\"\"http://tank.example\"\")\","), "{csv}");
+}
+
+#[test]
 fn csv_of_a_job_is_a_line_for_each_step_and_quotes_what_has_a_comma() {
     let mut s = job();
     s.steps[4].reason = Some("no towels, \"again\"".into());

@@ -471,6 +471,16 @@ pub struct Seal {
     pub later: bool,
 }
 
+/// A text as one cell of a table (RFC 4180). One that a spreadsheet would take for a formula begins with an apostrophe.
+pub(crate) fn cell(text: &str) -> String {
+    let guard = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
+    if text.contains([',', '"', '\n', '\r']) {
+        format!("\"{guard}{}\"", text.replace('"', "\"\""))
+    } else {
+        format!("{guard}{text}")
+    }
+}
+
 /// Readings as CSV: seconds since the start, volts, amperes, setpoint, ceiling, bath; empty where not known.
 pub fn csv(readings: &[ReadingRow]) -> String {
     use std::fmt::Write;

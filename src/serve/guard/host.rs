@@ -3,13 +3,15 @@
 use super::super::problem::Problem;
 use super::super::state::Facts;
 use super::Peer;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
 use std::net::IpAddr;
 
 /// # Errors
 /// `bad-host` or `bad-origin`.
-pub(super) fn check(facts: &Facts, peer: Peer, headers: &HeaderMap) -> Result<(), Problem> {
-    let host = only(headers, header::HOST).filter(|host| own_host(facts, host)).ok_or_else(|| {
+pub(super) fn check(facts: &Facts, peer: Peer, uri: &Uri, headers: &HeaderMap) -> Result<(), Problem> {
+    // A request line may have the host too, and then that one is meant (RFC 9112, section 3.2.2): they must be one.
+    let named = |host: &&str| uri.authority().is_none_or(|a| a.as_str().eq_ignore_ascii_case(host));
+    let host = only(headers, header::HOST).filter(named).filter(|host| own_host(facts, host)).ok_or_else(|| {
         Problem::new(
             StatusCode::MISDIRECTED_REQUEST,
             "bad-host",
@@ -20,7 +22,10 @@ pub(super) fn check(facts: &Facts, peer: Peer, headers: &HeaderMap) -> Result<()
         )
     })?;
     if headers.contains_key(header::ORIGIN)
-        && !only(headers, header::ORIGIN).is_some_and(|origin| own_origin(facts, peer, host, origin))
+        && !only(headers, header::ORIGIN)
+            // Where the proxy speaks TLS with the browser, a page that came without it is another's.
+            .filter(|origin| !(origin.starts_with("http:") && super::by_tls_proxy(peer, headers)))
+            .is_some_and(|origin| own_origin(facts, peer, host, origin))
     {
         return Err(Problem::new(
             StatusCode::FORBIDDEN,

@@ -22,13 +22,21 @@
 //! **Browsers.** `GET /api/v1/session` tells whether a token is needed and who one
 //! is: `{needed, name, scope, csrf, expires}`. `POST /api/v1/session` with
 //! `{"token": "…"}` answers the same and sets a cookie (HttpOnly, SameSite=Strict,
-//! Secure under TLS, 12 h). From then on each POST carries the answer's `csrf` as
+//! Secure under TLS; it ends 12 h after it was last used). From then on each POST carries the answer's `csrf` as
 //! the header `X-Tankside`. `POST /api/v1/session/end` with `{}` logs out. Without
 //! a session, a POST must be declared JSON, or carry `X-Tankside`: neither can be
 //! sent by a form of another site, nor by a script there without our leave.
 //!
+//! **Off.** What can only take current away is kept from nobody who may operate: not by
+//! wrong tokens of others at the same address, not by a list of tokens that cannot be
+//! read any more, not by log-ins of others, and not by a full house: whoever finds every
+//! seat taken is heard all the same ([`Visitor`]), and served if they may operate.
+//!
+//! **Streams** end when their token is revoked. **Commands** are carried out and written
+//! down to the end, whether or not whoever gave them waits for the answer.
+//!
 //! **Answers.** 401 `no-token`, 403 `no-scope`, 403 `bad-csrf`, 403 `bad-origin`,
-//! 421 `bad-host`, 429 `too-many-tries` with `Retry-After`, 503 `tokens`.
+//! 421 `bad-host`, 429 `too-many-tries` with `Retry-After`, 503 `tokens`, 503 `too-many`.
 
 pub(super) mod audit;
 mod host;
@@ -38,25 +46,32 @@ mod tries;
 
 pub(super) use tokens::hash;
 pub use tokens::{Scope, TokenError, TokenLine, Tokens};
+pub(super) use tries::neighbourhood;
 
 use super::problem::Problem;
 use super::routes::Table;
 use super::state::AppState;
+use axum::body::Body;
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use futures_util::{StreamExt, future};
 use session::{Session, Sessions};
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use subtle::ConstantTimeEq;
-use tries::Tries;
+use tokens::Known;
+use tries::{Refusals, Tries};
 
 /// The header that carries a session's word.
 pub(super) const CSRF: HeaderName = HeaderName::from_static("x-tankside");
 /// No address of ours comes near this.
 const LONGEST_URI: usize = 2048;
+/// The media type of a stream.
+pub(super) const EVENTS: &str = "text/event-stream";
 
 /// Where a request comes from; the listener puts it into each request.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,13 +91,36 @@ impl Peer {
     }
 }
 
+/// In the extensions of a request for which there was no seat: it is answered if it comes from somebody who may operate,
+/// or asks for what is open to everybody, as a log-in. Says whether it did.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Visitor(Arc<AtomicBool>);
+
+impl Visitor {
+    /// Whether somebody who may operate was recognised.
+    pub fn may_operate(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
 /// Who asks.
 #[derive(Clone, Debug)]
 pub(super) struct Who {
-    /// The token's name; none where none is needed.
-    pub name: Option<String>,
+    /// By which token; none where none is needed.
+    pub known: Option<Known>,
     pub scope: Scope,
     pub session: Option<Session>,
+}
+
+impl Who {
+    fn by(known: Known, session: Option<Session>) -> Who {
+        Who { scope: known.scope, known: Some(known), session }
+    }
+
+    /// The token's name.
+    pub fn name(&self) -> Option<&str> {
+        self.known.as_ref().map(|known| known.name.as_str())
+    }
 }
 
 /// Who asks, if anybody was recognised; in the extensions of every request.
@@ -97,24 +135,41 @@ pub(super) struct Gate {
     loopback_open: bool,
     sessions: Sessions,
     tries: Tries,
+    refusals: Refusals,
 }
 
 impl Gate {
     pub fn new(tokens: Tokens, loopback_open: bool) -> Gate {
-        Gate { tokens, loopback_open, sessions: Sessions::default(), tries: Tries::default() }
+        let (sessions, tries, refusals) = Default::default();
+        Gate { tokens, loopback_open, sessions, tries, refusals }
     }
 
     /// Whether whoever asks from there needs a token.
     fn needs(&self, peer: Peer, headers: &HeaderMap) -> Result<bool, TokenError> {
-        let here = peer.here && !forwarded(headers);
+        self.asks(peer.here && !forwarded(headers))
+    }
+
+    /// The same of whoever sits at this machine, or does not.
+    fn asks(&self, here: bool) -> Result<bool, TokenError> {
         Ok(!here || (!self.loopback_open && self.tokens.any()?))
+    }
+
+    /// Whether somebody who was let in still would be.
+    fn lets(&self, who: &Who, here: bool) -> bool {
+        let token = match &who.known {
+            Some(known) => self.tokens.stands(known),
+            None => self.asks(here).is_ok_and(|needed| !needed),
+        };
+        token && who.session.as_ref().is_none_or(|session| self.sessions.goes_on(session))
     }
 
     /// The answer to a wrong token.
     fn wrong(&self, peer: Peer, detail: &str) -> Problem {
-        tracing::warn!(address = %peer.address, "a wrong token was shown");
         match self.tries.failed(peer.address) {
-            None => denied(detail),
+            None => {
+                tracing::warn!(address = %peer.address, "a wrong token was shown");
+                denied(detail)
+            }
             Some(wait) => Problem::new(
                 StatusCode::TOO_MANY_REQUESTS,
                 "too-many-tries",
@@ -130,16 +185,20 @@ impl Gate {
         peer: Peer,
         method: &Method,
         headers: &HeaderMap,
+        is_off: bool,
     ) -> Result<Who, Problem> {
         let needed = self.needs(peer, headers);
-        let free = Who { name: None, scope: Scope::Admin, session: None };
+        let free = Who { known: None, scope: Scope::Admin, session: None };
         if headers.contains_key(header::AUTHORIZATION) {
             let shown = host::only(headers, header::AUTHORIZATION).and_then(bearer);
-            let known = shown.map(|token| self.tokens.who(token)).transpose();
-            return match (known, needed) {
-                (Ok(Some(Some(known))), _) => {
-                    Ok(Who { name: Some(known.name), scope: known.scope, session: None })
+            let known = match shown.map(|token| self.tokens.who(token)).transpose() {
+                Err(e) if is_off => {
+                    shown.and_then(|t| self.tokens.who_lately(t)).map(|k| Some(Some(k))).ok_or(e)
                 }
+                known => known,
+            };
+            return match (known, needed) {
+                (Ok(Some(Some(known))), _) => Ok(Who::by(known, None)),
                 // A token that is left over in somebody's environment does no harm where none is needed.
                 (_, Ok(false)) => Ok(free),
                 (Err(e), _) | (_, Err(e)) => Err(broken(&e)),
@@ -150,7 +209,7 @@ impl Gate {
             };
         }
         if let Some(session) = session::cookie(app, headers).and_then(|c| self.sessions.find(c))
-            && self.tokens.stands(&session.known)
+            && (self.tokens.stands(&session.known) || is_off && self.tokens.stands_or_stood(&session.known))
         {
             if !reads(method) && !own_word(headers, &session.csrf) {
                 return Err(Problem::new(
@@ -159,8 +218,7 @@ impl Gate {
                     "send the csrf of GET /api/v1/session as the header X-Tankside",
                 ));
             }
-            let name = Some(session.known.name.clone());
-            return Ok(Who { name, scope: session.known.scope, session: Some(session) });
+            return Ok(Who::by(session.known.clone(), Some(session)));
         }
         match needed {
             Ok(false) => Ok(free),
@@ -184,24 +242,73 @@ pub(super) async fn guard(
         .get::<Peer>()
         .copied()
         .unwrap_or(Peer { here: app.facts.listen.ip().is_loopback(), ..Peer::here() });
-    let (method, path) = (request.method().clone(), request.uri().path().to_owned());
+    let method = request.method().clone();
+    let matched = request.extensions().get::<MatchedPath>().cloned();
+    let matched = matched.as_ref().map(MatchedPath::as_str);
     let (verdict, who) = admit(&app, &table, peer, &request);
+    let visits = request.extensions().get::<Visitor>().is_some();
+    let asked = audit::asked(method.as_str(), request.uri().path());
+    let address = audit::address(peer, request.headers());
+    let here = peer.here && !forwarded(request.headers());
+    let audited = table.changes(&method, matched);
+    let is_deed = table.needs(&method, matched) >= Some(Scope::Operate);
     request.extensions_mut().insert(peer);
     request.extensions_mut().insert(Identity(who.clone()));
-    let audited = !reads(&method);
-    let (mut response, by, token) = audit::listen(async {
-        match verdict {
-            Ok(()) => next.run(request).await,
-            Err(problem) => problem.into_response(),
+    let is_refused = verdict.is_err();
+    let (gate, history, reader) = (app.gate.clone(), app.history.clone(), who.clone());
+    let deed = async move {
+        let (response, by, token) = audit::listen(async {
+            match verdict {
+                Ok(()) => next.run(request).await,
+                Err(problem) => problem.into_response(),
+            }
+        })
+        .await;
+        // A deed of somebody who may do it is always written down; refusals, log-ins and log-outs, which strangers and
+        // those who may only watch can make without end, no more than the disk is worth.
+        let line = match (audited, is_deed && !is_refused) {
+            (false, _) => None,
+            (true, true) => Some(0),
+            (true, false) => gate.refusals.line(peer.address),
+        };
+        if let Some(left_out) = line {
+            let what = match left_out {
+                0 => asked,
+                n => format!("{asked} ({n} refusals or log-ins before it have no line)"),
+            };
+            history.audit(audit::row(what, who.as_ref(), address, (by, token), &response));
         }
-    })
-    .await;
-    // Guesses beyond the limit are not worth the disk.
-    if audited && response.status() != StatusCode::TOO_MANY_REQUESTS {
-        app.history.audit(audit::row(method.as_str(), &path, who.as_ref(), peer, (by, token), &response));
+        response
+    };
+    let mut response = if reads(&method) || is_refused {
+        deed.await
+    } else {
+        // On its own: who hangs up in the middle has given the command all the same, and it is written down.
+        let done = tokio::spawn(deed).await;
+        done.unwrap_or_else(|e| Problem::bug(e.to_string()).into_response())
+    };
+    if let Some(reader) = reader
+        && is_stream(response.headers())
+    {
+        response = while_let_in(response, move || app.gate.lets(&reader, here));
     }
     harden(response.headers_mut(), peer);
+    if visits {
+        response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
+    }
     response
+}
+
+fn is_stream(headers: &HeaderMap) -> bool {
+    headers.get(header::CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(EVENTS.as_bytes()))
+}
+
+/// The same stream, that ends when whoever reads it is not let in any more. It is asked before each event, and there is
+/// one every few seconds at least.
+fn while_let_in(response: Response, lets: impl Fn() -> bool + Send + 'static) -> Response {
+    let (parts, body) = response.into_parts();
+    let events = body.into_data_stream().take_while(move |_| future::ready(lets()));
+    Response::from_parts(parts, Body::from_stream(events))
 }
 
 fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Result<(), Problem>, Option<Who>) {
@@ -210,12 +317,20 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         let why = format!("the address may have {LONGEST_URI} bytes at most");
         return (Err(Problem::new(StatusCode::URI_TOO_LONG, "too-long", why)), None);
     }
-    if let Err(problem) = host::check(&app.facts, peer, headers) {
+    if let Err(problem) = host::check(&app.facts, peer, request.uri(), headers) {
         return (Err(problem), None);
     }
     let matched = request.extensions().get::<MatchedPath>().map(MatchedPath::as_str);
     let needs = table.needs(method, matched);
-    let who = app.gate.identify(app, peer, method, headers);
+    let who = app.gate.identify(app, peer, method, headers, table.is_off(method, matched));
+    if let Some(visitor) = request.extensions().get::<Visitor>() {
+        let operates = who.as_ref().is_ok_and(|who| who.scope >= Scope::Operate);
+        visitor.0.fetch_or(operates, Ordering::Relaxed);
+        // A stream would keep its place, and there are few.
+        if table.streams(method, matched) || (needs.is_some() && !operates) {
+            return (Err(Problem::full()), who.ok());
+        }
+    }
     let verdict = match (&who, needs) {
         // A stale cookie must not stand in the way of a new log-in.
         (_, None) => Ok(()),
@@ -225,7 +340,7 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
             "no-scope",
             format!(
                 "the token {} is for {}; this needs {}",
-                who.name.as_deref().unwrap_or_default(),
+                who.name().unwrap_or_default(),
                 who.scope.name(),
                 scope.name()
             ),

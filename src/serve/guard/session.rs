@@ -1,8 +1,9 @@
 //! A browser's log-in: a token in, a cookie out.
 //!
 //! The cookie is HttpOnly and SameSite=Strict, Secure under TLS; a session lives
-//! in memory, so it ends with the daemon, and with its token. Whoever asks by
-//! cookie must send the session's own word with each POST (`X-Tankside`): a page
+//! in memory, so it ends with the daemon, and with its token, and half a day after
+//! it was last used: not in the middle of a long run, when somebody wants to press
+//! STOP. Whoever asks by cookie must send the session's own word with each POST (`X-Tankside`): a page
 //! of another site can make a browser send the cookie, but cannot read that word.
 
 use super::super::body::Body;
@@ -20,14 +21,22 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// A working day.
+/// So long a session that nobody uses lives: a night. An open page uses it.
 pub(super) const LIFE: Duration = Duration::from_secs(12 * 3600);
-const MOST: usize = 256;
+/// How long a browser keeps the cookie; whether it is still good is for us to say.
+const KEPT: Duration = Duration::from_secs(30 * 24 * 3600);
+/// Sessions of one token; the one that was used the longest time ago makes room. Nobody who logs in again and again
+/// can log others out, who may want to switch off.
+const EACH: usize = 32;
+/// Sessions in all, should tokens be made and revoked without end.
+const MOST: usize = 4096;
 
 #[derive(Clone, Debug)]
 pub(in super::super) struct Session {
     pub known: Known,
     pub csrf: String,
+    /// Hash of its cookie.
+    id: String,
     until: Instant,
 }
 
@@ -39,25 +48,48 @@ impl Sessions {
     fn begin(&self, known: Known) -> Result<(String, Session), String> {
         let (cookie, csrf) = (secret()?, secret()?);
         let now = Instant::now();
-        let session = Session { known, csrf, until: now + LIFE };
+        let session = Session { known, csrf, id: hash(&cookie), until: now + LIFE };
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         all.retain(|_, s| s.until > now);
-        if all.len() >= MOST
-            && let Some(oldest) = all.iter().min_by_key(|(_, s)| s.until).map(|(id, _)| id.clone())
-        {
-            all.remove(&oldest);
+        let same = |s: &Session| s.known.print == session.known.print;
+        if all.values().filter(|s| same(s)).count() >= EACH {
+            make_room(&mut all, same);
         }
-        all.insert(hash(&cookie), session.clone());
+        if all.len() >= MOST {
+            make_room(&mut all, |_| true);
+        }
+        all.insert(session.id.clone(), session.clone());
         Ok((cookie, session))
     }
 
     pub fn find(&self, cookie: &str) -> Option<Session> {
-        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        all.get(&hash(cookie)).filter(|s| s.until > Instant::now()).cloned()
+        self.used(&hash(cookie))
+    }
+
+    /// The session as it goes on from now.
+    fn used(&self, id: &str) -> Option<Session> {
+        let now = Instant::now();
+        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let session = all.get_mut(id).filter(|s| s.until > now)?;
+        session.until = now + LIFE;
+        Some(session.clone())
+    }
+
+    /// Whether it has not ended; who reads a stream uses it.
+    pub fn goes_on(&self, session: &Session) -> bool {
+        self.used(&session.id).is_some()
     }
 
     fn end(&self, cookie: &str) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).remove(&hash(cookie));
+    }
+}
+
+/// Ends the one of these that was used the longest time ago.
+fn make_room(all: &mut HashMap<String, Session>, of: impl Fn(&Session) -> bool) {
+    let oldest = all.iter().filter(|(_, s)| of(s)).min_by_key(|(_, s)| s.until).map(|(id, _)| id.clone());
+    if let Some(oldest) = oldest {
+        all.remove(&oldest);
     }
 }
 
@@ -107,7 +139,7 @@ pub(in super::super) async fn about(
     let session = who.as_ref().and_then(|w| w.session.as_ref());
     Json(About {
         needed,
-        name: who.as_ref().and_then(|w| w.name.clone()),
+        name: who.as_ref().and_then(|w| w.name().map(String::from)),
         scope: who.as_ref().map(|w| w.scope),
         csrf: session.map(|s| s.csrf.clone()),
         expires: session.map(expires),
@@ -143,7 +175,7 @@ pub(in super::super) async fn begin(
     let cookie = format!(
         "{}={cookie}; Path=/; HttpOnly; SameSite=Strict; Max-Age={}{secure}",
         cookie_name(&app),
-        LIFE.as_secs()
+        KEPT.as_secs()
     );
     Ok(with_cookie(Json(about).into_response(), &cookie))
 }
@@ -184,14 +216,30 @@ mod tests {
     }
 
     #[tokio::test(start_paused = true)]
-    async fn session_ends_after_a_working_day_and_many_fill_no_memory() {
+    async fn session_ends_when_it_was_not_used_for_half_a_day_and_not_in_the_middle_of_a_run() {
         let sessions = Sessions::default();
         let (first, _) = sessions.begin(known()).unwrap();
         assert!(sessions.find(&first).is_some() && sessions.find("other").is_none());
+        for _ in 0..5 {
+            tokio::time::advance(LIFE * 9 / 10).await;
+            assert!(sessions.find(&first).is_some(), "an open page uses it");
+        }
         tokio::time::advance(LIFE).await;
         assert!(sessions.find(&first).is_none());
-        for _ in 0..2 * MOST {
-            sessions.begin(known()).unwrap();
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn whoever_logs_in_without_end_logs_nobody_else_out_and_fills_no_memory() {
+        let sessions = Sessions::default();
+        let (operator, _) = sessions.begin(known()).unwrap();
+        for n in 0..2 * MOST {
+            let name = format!("screen-{}", n % 100);
+            sessions.begin(Known { print: name.clone(), name, scope: Scope::Watch }).unwrap();
+        }
+        assert!(sessions.find(&operator).is_some());
+        assert_eq!(sessions.0.lock().unwrap().len(), 1 + 100 * EACH);
+        for n in 0..2 * MOST {
+            sessions.begin(Known { print: n.to_string(), ..known() }).unwrap();
         }
         assert_eq!(sessions.0.lock().unwrap().len(), MOST);
     }

@@ -8,7 +8,8 @@
 //! The list is `tokens.json` in the state folder, mode 0600, written whole or
 //! not at all. The daemon looks at the file each time somebody shows a token:
 //! what was added or revoked counts from the next request on. A list that cannot
-//! be read lets nobody in; it never reads as "there are no tokens".
+//! be read lets nobody in; it never reads as "there are no tokens". But whoever could
+//! operate by the list as it last was may still switch off: off waits for no disk.
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -16,7 +17,7 @@ use std::fmt;
 use std::io::Write;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use subtle::ConstantTimeEq;
 
 const FILE: &str = "tokens.json";
@@ -237,40 +238,41 @@ impl Tokens {
     /// Whose token that is. Every line is compared, each in constant time.
     pub(crate) fn who(&self, token: &str) -> Result<Option<Known>, TokenError> {
         let shown = hash(token);
-        let same = |kept: &str| bool::from(kept.as_bytes().ct_eq(shown.as_bytes()));
-        if self.local.as_deref().is_some_and(same) {
+        if self.local.as_deref().is_some_and(|kept| same(kept, &shown)) {
             return Ok(Some(Known { name: "this-machine".into(), scope: Scope::Admin, print: shown }));
         }
-        self.look(|lines| {
-            let mut found = None;
-            for line in lines {
-                if same(&line.sha256) {
-                    found = Some(Known {
-                        name: line.name.clone(),
-                        scope: line.scope,
-                        print: line.sha256.clone(),
-                    });
-                }
-            }
-            found
-        })
+        self.look(|lines| find(lines, &shown))
     }
 
     /// Whether a token that was good still is.
     pub(crate) fn stands(&self, known: &Known) -> bool {
         self.local.as_deref() == Some(known.print.as_str())
-            || self
-                .look(|l| l.iter().any(|t| t.sha256 == known.print && t.scope == known.scope))
-                .unwrap_or(false)
+            || self.look(|lines| has(lines, known)).unwrap_or(false)
+    }
+
+    /// Whose token that is by the list as it last could be read: for switching off alone, which no spoiled file may
+    /// keep from whoever could do it a moment ago.
+    pub(crate) fn who_lately(&self, token: &str) -> Option<Known> {
+        find(&self.seen().lines, &hash(token))
+    }
+
+    /// Whether a token that was good still is, or was when the list last could be read. As [`Tokens::who_lately`].
+    pub(crate) fn stands_or_stood(&self, known: &Known) -> bool {
+        self.stands(known) || (self.any().is_err() && has(&self.seen().lines, known))
+    }
+
+    fn seen(&self) -> MutexGuard<'_, Seen> {
+        self.seen.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn look<T>(&self, ask: impl FnOnce(&[TokenLine]) -> T) -> Result<T, TokenError> {
         let Some(folder) = &self.folder else { return Ok(ask(&[])) };
         let path = folder.join(FILE);
         let mark = mark(&path)?;
-        let mut seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut seen = self.seen();
         if seen.mark != Some(mark) {
             seen.mark = None;
+            // What cannot be read leaves the lines of before, which count for nothing but `who_lately`.
             seen.lines = read(&path)?.tokens;
             seen.mark = Some(mark);
         }
@@ -288,8 +290,10 @@ impl Tokens {
             .truncate(false)
             .write(true)
             .mode(0o600)
+            .custom_flags(nix::fcntl::OFlag::O_NOFOLLOW.bits())
             .open(folder.join("tokens.lock"))
             .map_err(|e| failed(folder, &e))?;
+        hand_over(&lock, folder).map_err(|e| failed(folder, &e))?;
         let _lock = nix::fcntl::Flock::lock(lock, nix::fcntl::FlockArg::LockExclusive)
             .map_err(|(_, e)| failed(folder, &e.into()))?;
         let path = folder.join(FILE);
@@ -298,6 +302,25 @@ impl Tokens {
         let text = serde_json::to_string_pretty(&list).map_err(|e| TokenError::Asked(e.to_string()))?;
         write_private(&path, text.as_bytes())
     }
+}
+
+/// Both are hashes.
+fn same(kept: &str, shown: &str) -> bool {
+    kept.as_bytes().ct_eq(shown.as_bytes()).into()
+}
+
+fn find(lines: &[TokenLine], shown: &str) -> Option<Known> {
+    let mut found = None;
+    for line in lines {
+        if same(&line.sha256, shown) {
+            found = Some(Known { name: line.name.clone(), scope: line.scope, print: line.sha256.clone() });
+        }
+    }
+    found
+}
+
+fn has(lines: &[TokenLine], known: &Known) -> bool {
+    lines.iter().any(|t| t.sha256 == known.print && t.scope == known.scope)
 }
 
 fn mark(path: &Path) -> Result<Mark, TokenError> {
@@ -329,16 +352,23 @@ fn write_private(path: &Path, bytes: &[u8]) -> Result<(), TokenError> {
         }
         let mut file = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&part)?;
         let folder = path.parent().unwrap_or(Path::new("."));
-        if nix::unistd::geteuid().is_root() {
-            let owner = std::fs::metadata(folder)?;
-            std::os::unix::fs::chown(&part, Some(owner.uid()), Some(owner.gid()))?;
-        }
+        hand_over(&file, folder)?;
         file.write_all(bytes)?;
         file.sync_all()?;
         std::fs::rename(&part, path)?;
         std::fs::File::open(folder)?.sync_all()
     };
     write().map_err(|e| failed(path, &e))
+}
+
+/// What root made belongs to the folder's owner. It is the file that is open, not what stands at its name by now: the
+/// owner could have put a link to another one there.
+fn hand_over(file: &std::fs::File, folder: &Path) -> std::io::Result<()> {
+    if nix::unistd::geteuid().is_root() {
+        let owner = std::fs::metadata(folder)?;
+        std::os::unix::fs::fchown(file, Some(owner.uid()), Some(owner.gid()))?;
+    }
+    Ok(())
 }
 
 fn failed(path: &Path, e: &std::io::Error) -> TokenError {

@@ -1,4 +1,5 @@
-//! Wrong tokens, counted by address, so that guessing is slow and the log short.
+//! Wrong tokens, counted by address, so that guessing is slow and the log short; and requests that were
+//! refused, so that whoever is not let in cannot fill the disk and the audit with them.
 //!
 //! Only failures are held back: whoever shows a good token is let in at once,
 //! however often a neighbour behind the same address was wrong. Otherwise a
@@ -15,6 +16,10 @@ const MOST: u32 = 10;
 const WINDOW: Duration = Duration::from_secs(60);
 /// Addresses kept; the oldest makes room.
 const ADDRESSES: usize = 1024;
+/// So many refused requests of all addresses are written down within [`HOUR`]: the ledger keeps the newest 200,000 lines
+/// of its audit, and those of a stranger must not push out who did what. It would take five weeks.
+const LINES: u32 = 240;
+const HOUR: Duration = Duration::from_secs(3600);
 
 #[derive(Debug, Default)]
 pub(super) struct Tries(Mutex<HashMap<IpAddr, (Instant, u32)>>);
@@ -42,8 +47,40 @@ impl Tries {
     }
 }
 
+/// Refused requests that get a line in the audit: some of each address, and not too many of all.
+#[derive(Debug, Default)]
+pub(super) struct Refusals {
+    each: Tries,
+    all: Mutex<Hour>,
+}
+
+#[derive(Debug, Default)]
+struct Hour {
+    began: Option<Instant>,
+    lines: u32,
+    left_out: u64,
+}
+
+impl Refusals {
+    /// Notes one. `Some`: it is worth a line, and so many before it had none.
+    pub fn line(&self, address: IpAddr) -> Option<u64> {
+        let enough = self.each.failed(address).is_some();
+        let now = Instant::now();
+        let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
+        if all.began.is_none_or(|began| now.duration_since(began) >= HOUR) {
+            (all.began, all.lines) = (Some(now), 0);
+        }
+        if enough || all.lines >= LINES {
+            all.left_out += 1;
+            return None;
+        }
+        all.lines += 1;
+        Some(std::mem::take(&mut all.left_out))
+    }
+}
+
 /// An IPv6 host has a whole /64 to choose from (RFC 4291, section 2.5.4): it is one address here.
-fn neighbourhood(address: IpAddr) -> IpAddr {
+pub(in super::super) fn neighbourhood(address: IpAddr) -> IpAddr {
     match address {
         IpAddr::V6(six) => {
             let s = six.segments();
@@ -82,5 +119,17 @@ mod tests {
             last = tries.failed(format!("2001:db8::{n:x}").parse().unwrap());
         }
         assert!(last.is_some());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn refusals_of_a_crowd_have_few_lines_and_the_next_line_says_how_many_had_none() {
+        let refusals = Refusals::default();
+        let of = |n: u32| refusals.line(IpAddr::V4((n / 20).into()));
+        let told: Vec<u64> = (0..5000).filter_map(of).collect();
+        assert_eq!(told.len(), LINES as usize);
+        tokio::time::advance(HOUR).await;
+        let last = refusals.line("192.0.2.7".parse().unwrap()).expect("a new hour");
+        assert_eq!(told.iter().sum::<u64>() + last + u64::from(LINES), 5000, "each is counted once");
+        assert_eq!(refusals.line("192.0.2.7".parse().unwrap()), Some(0));
     }
 }

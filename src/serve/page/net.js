@@ -93,7 +93,19 @@ export async function askSession() {
 
 export const command = (station, verb, more = {}) => post(`/api/v1/stations/${encodeURIComponent(station)}/${verb}`, { by: operator(), ...more });
 
-export const off = (station) => post(`/api/v1/stations/${encodeURIComponent(station)}/off`, { by: operator() }, {}, OFF_PATIENCE);
+/** Said again when the connection broke or no place was free: off may be said twice. */
+export async function off(station) {
+  const until = now() + OFF_PATIENCE;
+  for (;;) {
+    try {
+      return await post(`/api/v1/stations/${encodeURIComponent(station)}/off`, { by: operator() }, {}, Math.round(until - now()));
+    } catch (error) {
+      const again = error instanceof Trouble && ["no-answer", "too-many"].includes(error.code);
+      if (!again || until - now() < 1000) throw error;
+      await new Promise((then) => setTimeout(then, 100));
+    }
+  }
+}
 
 function take(looks) {
   for (const look of looks) world.stations.set(look.station, { look, at: now() });
@@ -125,6 +137,8 @@ export function listen() {
     // Not the browser's own pace: a bench waits no longer than it must.
     again = setTimeout(listen, 700);
     tell("silence");
+    // It also ends when whoever reads it is not let in any more; the browser does not say so.
+    askSession().then((session) => session.needed && !session.name && tell("login"), () => {});
   };
 }
 export function hush() {
