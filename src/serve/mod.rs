@@ -76,7 +76,7 @@ mod upkeep;
 
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
-pub use house::{House, SheetFacts, StationFacts, VesselFacts};
+pub use house::{House, RoleFacts, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::notify;
@@ -84,7 +84,7 @@ pub use own::own_of;
 pub use planner::{Desk, OwnOf, Speech, commissioned, controller_for, facts, plan_for, today};
 pub use problem::Problem;
 pub use server::{Listening, listen};
-pub use sheets::{Refused, Shop, line_for};
+pub use sheets::{Refused, Shop, Wrong, line_for};
 pub use state::{AppState, Facts, Planned, PlannedJob, Planner, TankFacts, Trust};
 pub use tls::{TlsError, check_tls};
 pub use upkeep::TankRules;

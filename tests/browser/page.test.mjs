@@ -652,6 +652,34 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await shut(opened);
 });
 
+await check("a sheet whose role two tanks could play cannot be planned from the page, or another tank than the chosen one is worked", async () => {
+  const other = await Hall.open({ bright: true });
+  const opened = await page(chrome, other, { hash: "#/plan" });
+  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
+  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+  await opened.getByLabel("Parts are of").selectOption("brass");
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  const which = opened.getByLabel("Tank for nickel");
+  await opened.locator(".field", { has: which }).getByText("choose the tank for nickel: nickel or bright", { exact: true }).waitFor();
+  assert.equal(await opened.getByLabel(/^Tank for/).count(), 1, "asked for roles that one tank alone could play");
+  assert.deepEqual(await which.locator("option").allInnerTexts(), ["…", "nickel: Watts nickel", "bright: Bright nickel"]);
+  await both(opened, "a plan that asks for a tank");
+  await which.selectOption("bright");
+  await opened.locator(".plansteps > li", { hasText: ", tank bright" }).waitFor();
+  assert.equal(await opened.locator(".plansteps > li", { hasText: ", tank nickel" }).count(), 0, "both tanks are in the plan");
+  await opened.reload();
+  await opened.locator(".plansteps > li", { hasText: ", tank bright" }).waitFor();
+  await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.waitForSelector(".job:not([hidden])");
+  const { job } = await other.look();
+  assert.deepEqual(job.steps.filter((s) => s.kind === "powered").map((s) => s.tank), ["cleaner", "bright"]);
+  await shut(opened);
+  await other.close();
+});
+
 await check("a phone shows less than a tablet, or the switch for light and dark does nothing", async () => {
   const opened = await page(chrome, hall, { size: "phone", scheme: "light" });
   await opened.waitForSelector(".station");
