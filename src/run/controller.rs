@@ -401,8 +401,8 @@ impl Controller {
         let then = match alarm.state {
             // Acknowledged while it was there, and it latches: that word parted nothing.
             AlarmState::Acknowledged if self.setup.watches.tuning(Kind::ShortCircuit).latch => {
-                "It was acknowledged before it had gone, so say once more that you have looked: tankside alarms --ack \
-                 short-circuit; then start again."
+                "It was acknowledged before it had gone, so say once more that you have looked: acknowledge it again, then \
+                 start again."
             }
             _ => "The alarm goes by itself some seconds after the output went off; then start again.",
         };

@@ -554,6 +554,24 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   assert.match(await words(opened, ".curve"), /Charge, nickel[\s\S]*A·min[\s\S]*the job is complete/);
   await both(opened, "a sheet rehearsed");
   assert.equal((await hall.look()).run.state === "running", false, "a rehearsal switched something on");
+  // What is refused to who has not said that they know of it is said by the page's own tick box, and not by a flag or a key.
+  const known = [];
+  await opened.route("**/bench/job", (route) => {
+    known.push(route.request().postDataJSON().edges_may_burn ?? false);
+    return route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: 'not started: …; or say that you know it: "edges_may_burn": true', needs: { field: "edges_may_burn", why: "edges would see 30 A/dm² and burn at about 25 A/dm² with air" } } });
+  });
+  await opened.getByRole("button", { name: "Start…" }).click();
+  assert.equal(await opened.locator(".ask input[type=checkbox]").count(), 0, "asked for what nobody doubts");
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.locator(".ask").getByText("Not started. Edges would see 30 A/dm² and burn at about 25 A/dm² with air. To start all the same, tick what follows.").waitFor();
+  assert.ok(!/edges_may|--|toast/.test(await words(opened, "body")) && (await opened.locator(".toast").count()) === 0, "said twice, or in the words of a terminal");
+  await both(opened, "a start that was refused");
+  await opened.getByLabel("I know that edges would burn").check();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("said", () => known.length === 2);
+  assert.deepEqual(known, [false, true]);
+  await opened.unroute("**/bench/job");
+  await opened.getByRole("button", { name: "Not yet" }).click();
   // A supply that failed its commissioning is started by who says that they know it, and by nobody else.
   const tried = [];
   await opened.route("**/api/v1/plan", async (route) => {

@@ -1,6 +1,6 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
-import { button, choice, field, h, show } from "./dom.js";
+import { button, choice, field, h, sentence, set, show } from "./dom.js";
 import { apart, meant, stamp, warmth, words } from "./figures.js";
 import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
@@ -208,13 +208,21 @@ export function open(holder, _rest, frame) {
     const w = good.worksheet;
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
-    // Edges that would burn are burnt by nobody who has not said so.
-    const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
-    const known = burns ? h("input", { type: "checkbox" }) : null;
-    // Nor is a supply that failed its commissioning trusted by nobody's word.
-    const failed = good.supply_failed;
-    const trusted = failed ? h("input", { type: "checkbox" }) : null;
-    const knows = () => ({ ...(known?.checked && { edges_may_burn: true }), ...(trusted?.checked && { supply_may_fail: true }) });
+    // Edges that would burn are burnt, and a supply that failed its commissioning is trusted, by nobody who has not said so.
+    const ticks = {};
+    const knowing = h("div", {});
+    function tick(field, why) {
+      if (!ticks[field]) {
+        ticks[field] = { box: h("input", { type: "checkbox" }), why: h("p", { class: "wrong", role: "alert" }) };
+        knowing.append(ticks[field].why, h("label", { class: "check" }, ticks[field].box, ` ${S.plan.knows[field]}`));
+      }
+      set(ticks[field].why, why);
+      show(ticks[field].why, Boolean(why));
+      return ticks[field].box;
+    }
+    if ((w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"]) tick("edges_may_burn", "");
+    if (good.supply_failed) tick("supply_may_fail", good.supply_failed);
+    const knows = () => Object.fromEntries(Object.entries(ticks).filter(([, t]) => t.box.checked).map(([field]) => [field, true]));
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
@@ -264,11 +272,12 @@ export function open(holder, _rest, frame) {
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
         yes.disabled = false;
-        frame.complain(error);
+        if (!(error.needs?.field in S.plan.knows)) return frame.complain(error);
+        tick(error.needs.field, S.plan.refused(sentence(error.needs.why))).focus();
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), baths, known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), trusted && [h("p", { class: "wrong" }, failed), h("label", { class: "knowing" }, trusted, ` ${S.plan.supplyFails}`)], h("div", { class: "row" }, yes, button(S.plan.no, () => {
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, knowing, h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

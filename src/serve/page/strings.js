@@ -91,7 +91,7 @@ export const S = {
     hang: (n) => `${n} ${n === 1 ? "part hangs" : "parts hang"} at once.`,
     warmthOf: (tank) => `Bath ${tank}, temperature`, noWarmth: "not known; leave empty if you have no thermometer", lastWarmth: (v, at, by) => `last ${v}, ${at}${by ? `, by ${by}` : ""}; leave empty if you have no thermometer`,
     ceiling: "Ceiling", operator: "Your name", notYet: "Fill in the parts and the target: the worksheet comes by itself.",
-    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", edgesBurn: "I know that edges would burn, and want it so", supplyFails: "I know that this supply failed its commissioning, and start all the same",
+    rehearse: "Rehearse", rehearsing: "Rehearsing…", start: "Start…", ask: "Start this now?", yes: "Yes: current on", yesJob: "Yes: begin the job", no: "Not yet", knows: { edges_may_burn: "I know that edges would burn, and want it so", supply_may_fail: "I know that this supply failed its commissioning, and start all the same" }, refused: (why) => `Not started. ${why} To start all the same, tick what follows.`,
     hangs: (tank, entry) => (entry === "dead" ? `Does the load hang in ${tank}, and are the supply's leads on ${tank} and on no other tank?` : `Are the supply's leads on ${tank} and on no other tank? Nothing may hang in it yet: you are asked.`),
     askLine: (w) => `${w.title}. ${w.current} at a ceiling of ${w.volts}, ${w.time}, on ${w.station}, in ${w.tank}.`,
     worksheet: "Worksheet", problems: "It cannot be done like this", warnings: "Mind", cautions: "What can hurt", whole: "The whole worksheet",
