@@ -32,6 +32,10 @@ pub struct Snapshot {
     /// The job that is guided; one that has ended is shown as ended until the next start at this station, of a job or
     /// of a run. While it is open its powered step's run is `run`.
     pub job: Option<JobView>,
+    /// For how long the load has been without current, where it waits: at a turn, in a hold, and before a step that the
+    /// sheet wants begun in time; from the last reading that showed current, or from the end of the dip that came after it.
+    /// `None` while current flows, before any has, and where nobody knows whether it does.
+    pub no_current_seconds: Option<f64>,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
     /// Watches that are no alarm in the present phase, by design; never journalled.

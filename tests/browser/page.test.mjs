@@ -133,6 +133,9 @@ await check("a newcomer cannot run a job from the page alone: plan, rehearse, st
   await verdict(opened, "well");
   await verdict(opened, "hand");
   assert.match(await words(opened, ".say"), /Turn the parts: face 2 of 2/);
+  const dark = async () => Number(/^No current for (\d+) s\.$/.exec(await words(opened, ".nocurrent"))[1]);
+  const first = await dark();
+  await until("longer without current", async () => (await dark()) > first);
   await both(opened, "the bench at a turn");
   await opened.getByRole("button", { name: "Done: parts turned" }).click();
   await verdict(opened, "done");
@@ -178,8 +181,10 @@ await check("a reload in the middle of a run loses something; hold and resume ar
   await opened.getByRole("button", { name: "Hold", exact: true }).click();
   await verdict(opened, "held");
   assert.equal((await hall.untilLook("off", (l) => l.output_on === false)).run.state, "held");
+  await opened.getByText(/^No current for \d+ s\.$/).waitFor();
   await opened.getByRole("button", { name: "Resume" }).click();
   await verdict(opened, "well");
+  assert.ok(await opened.locator(".nocurrent").isHidden(), "no current, it says, and there is");
   await shut(opened);
 });
 
@@ -272,6 +277,23 @@ await check("old values look fresh", async () => {
   await hall.does("clear");
   await opened.waitForSelector(".station:not(.stale)");
   await shut(opened);
+});
+
+await check("time without current goes on being counted from an old picture, or a run between two questions says nothing that a person can read", async () => {
+  const held = (more) => (look) => Object.assign(look, { no_current_seconds: 80, run: { ...look.run, state: "held", phase: "off" } }, more);
+  const fresh = await page(chrome, hall, { change: held({ stale: false }) });
+  await fresh.getByText(/^No current for (8\d s|1 min \d+ s)\.$/).waitFor();
+  await shut(fresh);
+  const old = await page(chrome, hall, { change: held({ stale: true }) });
+  await old.waitForSelector(".station.stale");
+  assert.ok(await old.locator(".nocurrent").isHidden(), "counted on, though nobody has seen the supply since");
+  await shut(old);
+  for (const phase of ["entry", "ramp", "steady", "turn", "off"]) {
+    const opened = await page(chrome, hall, { change: (look) => (look.run = { ...look.run, state: "running", phase, question: null }) });
+    await opened.waitForSelector(".station");
+    assert.match(await words(opened, ".say"), /^[A-Z][\w ,]+\.( [A-Z][\w ,]+\.)?$/, phase);
+    await shut(opened);
+  }
 });
 
 await check("tanks and runs cannot be read, searched, logged or compared", async () => {

@@ -50,7 +50,7 @@ export function say(look, gone) {
   const job = jobSays(look.job);
   // While current flows and nothing is asked, the powered step speaks.
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
-  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady, unsure(run)];
+  if (run.state === "running") return [S.sayPhase[run.phase], unsure(run)];
   const ended = run.state === "running" ? null : look.job;
   if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
   return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
@@ -102,7 +102,7 @@ export function card(name, frame) {
   const n = {
     icon: h("span", { class: "sign" }), word: h("strong", { class: "word" }), what: h("span", { class: "what" }), old: h("span", { class: "old" }),
     say: h("p", { class: "say", "aria-live": "polite" }), also: h("p", { class: "also" }),
-    figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }),
+    figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }), dark: h("p", { class: "later nocurrent", hidden: true }),
     acts: h("div", { class: "acts" }), said: h("div", { class: "said", role: "status" }), earlier: h("section", { class: "earlier", "aria-label": S.earlier }), alarms: h("section", { class: "alarms", "aria-label": S.alarms }),
     chargeText: h("span", { class: "of" }), chargeFill: h("span", { class: "fill" }), chargeMarks: h("span", { class: "marks" }),
     densityText: h("span", { class: "of" }), densityWords: h("p", { class: "hint" }), win: h("span", { class: "window" }), burn: h("span", { class: "burn" }), pin: h("span", { class: "pin" }), scaleEnd: h("span", { class: "end" }), winLabel: h("span", { class: "at" }, S.window), burnLabel: h("span", { class: "at" }, S.burn),
@@ -124,7 +124,7 @@ export function card(name, frame) {
   const root = h(
     "article", { class: "station", "data-station": name, "aria-label": name },
     h("header", { class: "verdict" }, n.icon, h("div", { class: "words" }, h("h2", {}, n.word, n.what)), n.old),
-    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
+    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.dark, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
   );
 
   let order = null;
@@ -239,6 +239,11 @@ export function card(name, frame) {
       const at = F.clock(new Date(Date.now() + left.all * 1000));
       set(n.later, left.turn ? S.time.all(F.time(left.all), at) : S.time.only(at));
     } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
+
+    // What hangs without current passivates; counted on between two pictures, and never from an old one.
+    const dark = old ? null : look.no_current_seconds;
+    show(n.dark, dark !== null);
+    if (dark !== null) set(n.dark, S.noCurrent(F.time(dark + since)));
 
     show(n.acts, !gone);
     if (isOpen(look.job)) pressable(n.acts, guided.actsKey(look.job, run), () => guided.acts(look.job, run));

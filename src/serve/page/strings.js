@@ -22,6 +22,11 @@ export const S = {
     turn: (next, faces) => `Turn the parts: face ${next} of ${faces} to the anode.`,
     turnOff: "The current is off now. At the press of Done it comes back by itself.", turnOn: "The low entry voltage is ON now. At the press of Done the full current comes back by itself.",
     held: "The current is off.", heldThen: "Put right what was wrong. Resume brings the current back by itself.",
+    jobComplete: "The job is done. The output is off.",
+    idle: "Nothing runs. Plan a load.",
+  },
+  // In a run that asks nothing, by its phase; and when it is over, by how it ended.
+  sayPhase: {
     entry: "The supply is being made ready. Keep your hands off the bar.",
     ramp: "Nothing to do. The current is rising gently.",
     steady: "Nothing to do. Leave it in the tank.",
@@ -48,6 +53,7 @@ export const S = {
     all: (time, clock) => `${time} left in all, done about ${clock}`, only: (clock) => `done about ${clock}`, clock: (clock) => `about ${clock}`,
     worked: (time) => `worked ${time}`, toGo: (time) => `${time} of current to go`, none: "–", unknown: "time left not known", s: "s", min: "min", h: "h",
   },
+  noCurrent: (time) => `No current for ${time}.`,
   charge: "Charge", chargeOf: (now, all, share) => `${now} of ${all}, ${share}\u00a0%`,
   turnMark: "turn",
   density: "Current density", window: "good", burn: "burns", now: "now",

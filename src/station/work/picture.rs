@@ -150,6 +150,8 @@ impl Picture {
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
         // A supply that is not let in for what it holds as setpoints was confirmed off at the last try.
         let output_on = output_on.or(self.off_all_the_same.then_some(false));
+        let no_current = controller.without_current().or_else(|| guide.and_then(|g| g.without_current(now)));
+        let load = guide.and_then(Guide::began).or_else(|| controller.began());
         let mut snapshot = Snapshot {
             station: self.station.clone(),
             seq: self.seq,
@@ -169,6 +171,7 @@ impl Picture {
             output_on,
             run,
             job: guide.map(|guide| guide.view(now)),
+            no_current_seconds: no_current.filter(|_| fresh.is_some()).map(|time| time.as_secs_f64()),
             alarms: {
                 let own = controller.alarms().into_iter().map(|a| {
                     let until = a.shelved_until.map(|at| utc_in(at.since(now)));
