@@ -118,6 +118,10 @@ pub struct AlarmView {
     pub gone_unseen: bool,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
+    /// Its condition has gone after it was acknowledged, and it latches: it stands until it is acknowledged once more.
+    pub latched: bool,
+    /// It is over and came before the load that is at work now.
+    pub earlier: bool,
     /// Raised three times or more within the last minute.
     pub chattering: bool,
     /// Shelved until then at the latest, RFC 3339 UTC.
@@ -148,6 +152,8 @@ impl AlarmView {
             gone,
             gone_unseen: alarm.gone_unseen,
             first_out: alarm.first_out,
+            latched: alarm.latched,
+            earlier: false,
             chattering: alarm.chattering,
             shelved_until,
         }
@@ -179,6 +185,8 @@ impl AlarmView {
             gone,
             gone_unseen: false,
             first_out: None,
+            latched: false,
+            earlier: false,
             chattering: alarm.chatters(),
             shelved_until,
         }

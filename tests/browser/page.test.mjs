@@ -443,13 +443,13 @@ await check("an alarm's state cannot be told, or what cannot be put aside is off
     await both(opened, `an alarm, ${state}`);
     await shut(opened);
   }
-  const opened = await page(chrome, hall, { change: (look) => (look.alarms = [{ ...alarm("unacknowledged"), response: "cut" }]) });
-  await opened.waitForSelector(".alarm");
-  assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), ["I know: acknowledge"]);
-  await shut(opened);
-  // An id of January 27: the alarm, of January 2, came in a load before.
-  const load = { ...job(), id: "019c0000-0000-7000-8000-000000000000" };
-  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: load, alarms: [alarm("returned-unacknowledged")] }) });
+  for (const [made, offered] of [[alarm("unacknowledged"), "I know: acknowledge"], [{ ...alarm("acknowledged"), latched: true }, "I have looked: it is gone"]]) {
+    const opened = await page(chrome, hall, { change: (look) => (look.alarms = [{ ...made, response: "cut" }]) });
+    await opened.waitForSelector(".alarm");
+    assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), [offered]);
+    await shut(opened);
+  }
+  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: job(), alarms: [{ ...alarm("returned-unacknowledged"), earlier: true }] }) });
   await later.getByText("From earlier loads: 1").waitFor();
   assert.ok(await later.locator(".alarms").isHidden(), "an alarm of an earlier load stands as if it were of this one");
   await sound(later, "an alarm of an earlier load");

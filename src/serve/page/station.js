@@ -70,19 +70,10 @@ function have(run) {
   return S.have(F.length(run.thickness_meters), target ? Math.floor((100 * run.charge_coulombs) / target) : null);
 }
 
-/** When a run or job began, by its id (the first 48 bits of a UUID of version 7 are milliseconds). */
-const born = (id) => parseInt((id ?? "").replaceAll("-", "").slice(0, 12), 16);
-/** Whether that alarm is over and came before the load that is at work now. */
-function isEarlier(look, alarm) {
-  if (standing(look).includes(alarm)) return false;
-  const at = isOpen(look.job) ? look.job.id : ["running", "held"].includes(look.run.state) ? look.run.run : null;
-  return Date.parse(alarm.since) < born(at);
-}
-
 /** What "well" does not cover just now: the area that does not look right, and that a part may fall off unseen. */
 function unsure(run) {
-  const blind = run.cannot_judge.find((why) => why.startsWith("part-off: "));
-  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.split(": ").slice(2).join(": "))].filter(Boolean).join(" ");
+  const blind = run.cannot_judge.find((c) => c.watch === "part-off");
+  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.why)].filter(Boolean).join(" ");
 }
 
 /** Seconds until a hand is needed, and until all is done. */
@@ -249,7 +240,7 @@ export function card(name, frame) {
     if (isOpen(look.job)) pressable(n.acts, guided.actsKey(look.job, run), () => guided.acts(look.job, run));
     else pressable(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
     const loud = speaking(look);
-    const before = look.alarms.filter((a) => isEarlier(look, a));
+    const before = look.alarms.filter((a) => a.earlier);
     const mineNow = look.alarms.filter((a) => !before.includes(a));
     keyed(n.alarms, JSON.stringify([mineNow, loud?.watch, mayOperate()]), () => mineNow.map((a) => alarmCard(a, act, a === loud)));
     show(n.alarms, mineNow.length > 0);

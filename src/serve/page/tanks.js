@@ -183,9 +183,8 @@ export async function open(holder, [only], frame) {
       return h("section", { class: "analysis", "aria-label": S.tanks.logAnalysis }, h("h3", {}, S.tanks.logAnalysis), h("div", { class: "grid" }, made.filter((a) => a.usual).map((a) => a.box)),
         salts.length > 0 && h("details", {}, h("summary", {}, S.tanks.salts), h("div", { class: "grid long" }, salts.map((a) => a.box))), place, h("div", { class: "row" }, both(deed)));
     }
-    /** What to add, a line each; the table of earlier ones is the list below. */
-    function told({ text, trend }) {
-      const lines = text.split("\nEarlier")[0].split("\n").map((l) => l.trim().replace(/^- /, "").split(/\s{2,}/).join(", ")).filter(Boolean);
+    /** What to add, a line each; the earlier ones are the list below. */
+    function told({ lines, trend }) {
       const moves = (trend ?? []).filter((t) => t["per-ampere-hour"]).map((t) => S.tanks.moves(t.what, (t["per-ampere-hour"] * 100).toFixed(2)));
       return [h("ul", {}, [...lines, ...moves].map((l) => h("li", {}, l)))];
     }

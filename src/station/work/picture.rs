@@ -176,7 +176,11 @@ impl Picture {
                 let own = controller.alarms().into_iter().map(|a| {
                     let until = a.shelved_until.map(|at| utc_in(at.since(now)));
                     let (since, gone) = self.came.get(&a.kind).cloned().unwrap_or_default();
-                    AlarmView::new(&a, since, gone.filter(|_| a.gone.is_some()), until)
+                    let earlier = before(load, a.since, a.state);
+                    AlarmView {
+                        earlier,
+                        ..AlarmView::new(&a, since, gone.filter(|_| a.gone.is_some()), until)
+                    }
                 });
                 let mut all: Vec<_> = own.collect();
                 for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
@@ -184,6 +188,7 @@ impl Picture {
                     let gone = alarm.gone().map(|at| utc_before(now.since(at)));
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
                     let mut view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    view.earlier = before(load, alarm.since(), alarm.state());
                     if let Some(remedy) = guide.and_then(|guide| guide.remedy(*kind)) {
                         view.remedy = remedy;
                     }
@@ -223,6 +228,11 @@ impl Picture {
         }
         self.out.send_replace(Arc::new(snapshot));
     }
+}
+
+/// Whether an alarm is over and came before the load at work, which began at `load`.
+fn before(load: Option<Mono>, since: Option<Mono>, state: AlarmState) -> bool {
+    !state.active() && load.zip(since).is_some_and(|(load, since)| since < load)
 }
 
 /// Nor to one that answers again and is on because the next run is under way: the alarm was of the one before.
