@@ -497,6 +497,7 @@ await check("a guided job does not say its step, its question, what can hurt or 
   const [hurts, acts] = await Promise.all([opened.locator(".hazards", { hasText: "Hot alkali burns" }).boundingBox(), opened.locator(".acts").boundingBox()]);
   assert.ok(hurts.y + hurts.height <= acts.y, "what can hurt stands below the buttons");
   assert.equal(await opened.getByRole("button", { name: "Cannot: hold the job" }).count(), 1);
+  assert.equal(await opened.getByRole("button", { name: "Hold the job", exact: true }).count(), 0, "two buttons that hold the job");
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
   await opened.getByRole("button", { name: "Done: it is out", exact: true }).click();
@@ -507,6 +508,10 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.getByRole("button", { name: "Skip it for this reason" }).click();
   await until("skipped", () => posted.length === 2);
   assert.deepEqual(posted[1][1], { by: "somebody at the page", reason: "cleaned by hand" });
+  // The "no" of a look leads back, and holds nothing.
+  show = { ...job(), question: { ...job().question, about: "inspect", answers: ["yes", "no"] } };
+  await open();
+  await opened.getByRole("button", { name: "Hold the job", exact: true }).waitFor();
   show = job("held");
   await open();
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "held");
@@ -640,7 +645,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.waitForFunction(() => /step 3 of 7/.test(document.querySelector(".verdict .what").innerText));
   await press("No");
   await step(2, "running");
-  await press("Hold the job");
+  await press("Cannot: hold the job");
   await step(2, "held");
   await verdict(opened, "held");
   await both(opened, "a job held");
