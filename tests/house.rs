@@ -9,6 +9,8 @@
 
 #[path = "house/reader.rs"]
 mod reader;
+#[path = "house/strings.rs"]
+mod strings;
 
 use reader::{Token, attributes, is_daemon, is_test, item_end, paths, tokens, without};
 use std::collections::BTreeSet;

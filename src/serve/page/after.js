@@ -1,13 +1,14 @@
 // What is entered when a run has ended: what the parts measured, lot and customer, the sign-off.
 import { S } from "./strings.js";
-import { button, choice, field, h } from "./dom.js";
+import { button, choice, field, filled, h } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, mayOperate, operator, post, rename } from "./net.js";
 import { measure } from "./parts.js";
 
 const input = (example, longest = 120) => h("input", { placeholder: example ?? "", maxlength: longest, autocomplete: "off" });
 const line = (made) => made.value.trim() || null;
-const filled = (fields) => Object.fromEntries(Object.entries(fields).filter(([, v]) => v !== null));
+/** Without the keys that have nothing. */
+const given = (all) => Object.fromEntries(Object.entries(all).filter(([, v]) => v !== null));
 
 /** Sends what was typed; what is wrong with it is said in its place. */
 function sender(path, gather, said, then) {
@@ -39,7 +40,7 @@ function measured(step, run, again) {
   const typed = (box) => (box.input.value.trim() ? box.meant() : null);
   const gather = () => ({
     readings: places.filter(([, box]) => typed(box)).map(([at, box]) => ({ at, thickness: box.meant() })),
-    ...filled({ method: method.value || null, weight_before: typed(before), weight_after: typed(weightAfter), weighed: weighed.value ? Number(weighed.value) : null }),
+    ...given({ method: method.value || null, weight_before: typed(before), weight_after: typed(weightAfter), weighed: weighed.value ? Number(weighed.value) : null }),
   });
   async function older() {
     const rows = await get(path);
@@ -64,7 +65,7 @@ function amend(of, again, now) {
   const said = h("div", { "aria-live": "polite" });
   now((record) => ["lot", "customer"].forEach((k) => (fields[k].value = record[k] ?? "")));
   const stood = () => ({ lot: of.lot ?? null, customer: of.customer ?? null });
-  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (stood()[k] ?? null) ? null : line(i)])));
+  const gather = () => given(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (stood()[k] ?? null) ? null : line(i)])));
   const then = () => {
     fields.note.value = fields.why.value = "";
     return again();
@@ -79,7 +80,7 @@ function sign(of, again) {
   const remark = input(S.after.remarkHint, 1000);
   const said = h("div", { "aria-live": "polite" });
   const box = field(S.after.by, by);
-  const send = sender(`${of.path}/sign`, () => filled({ by: line(by), remark: line(remark) }), said, again);
+  const send = sender(`${of.path}/sign`, () => filled({ by, remark }), said, again);
   const go = button(S.after.sign, (event) => {
     box.wrong(by.value.trim() ? null : S.plan.empty);
     if (!by.value.trim()) return;

@@ -111,7 +111,7 @@ async function job(holder, id, frame) {
   holder.append(...[
     back(), h("h1", {}, made.title), made.cause && h("p", {}, made.ended ? S.endedBy(made.cause) : made.cause),
     h("div", { class: "sheet" }, figures([
-      [S.runs.state, S.state[made.state] ?? made.state], [S.after.lot, record.lot], [S.after.customer, record.customer], [S.plan.sheetName, F.words(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
+      [S.runs.state, S.state[made.state] ?? made.state], [S.after.entry.lot, record.lot], [S.after.entry.customer, record.customer], [S.plan.sheetName, F.words(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
       [S.runs.station, made.station], [S.runs.by, made.started_by], [S.runs.began, F.stamp(made.started)], [S.runs.ended, made.ended ? F.stamp(made.ended) : null],
     ])),
     record.deviations.length > 0 && [h("h2", {}, S.runs.deviations), h("ul", {}, record.deviations.map((d) => h("li", {}, `${F.clock(new Date(d.at))}  ${[d.by, d.text].filter(Boolean).join(": ")}`)))],

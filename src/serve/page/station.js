@@ -52,8 +52,8 @@ export function say(look, gone) {
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
   if (run.state === "running") return [S.sayPhase[run.phase], unsure(run)];
   const ended = run.state === "running" ? null : look.job;
-  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
-  return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
+  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.sayEnd.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
+  return [S.sayEnd[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
 }
 
 /** The alarm that is told in large: the first that stands and is not known, else the one that a hold is for. */
@@ -107,7 +107,7 @@ export function card(name, frame) {
   const cells = {};
   for (const key of ["volts", "amps", "thickness", "temperature"]) {
     cells[key] = { value: h("dd", { class: "value" }), note: h("dd", { class: "note" }) };
-    figures.append(h("div", {}, h("dt", {}, S[key]), cells[key].value, cells[key].note));
+    figures.append(h("div", {}, h("dt", {}, S.gauge[key]), cells[key].value, cells[key].note));
   }
   const trend = h("section", { class: "trend", "aria-label": S.trend, hidden: true }, h("h3", {}, S.trend), n.picture);
   const more = h("details", {}, h("summary", {}, S.log), n.log);
