@@ -676,8 +676,13 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await until("the job alone", async () => (await opened.locator("tbody tr").count()) === 1);
   assert.match(await words(opened, "tbody tr"), /job: a whole sheet[\s\S]*SAX-12/);
   await both(opened, "jobs found");
+  const asked = [];
+  opened.on("request", (r) => r.url().includes("/api/v1/") && asked.push(new URL(r.url()).pathname));
   await opened.locator("tbody a").click();
   await opened.locator(".jobsteps li").first().waitFor();
+  await opened.getByText("Lot, customer, note").waitFor();
+  assert.equal(asked.filter((path) => /\/jobs\/[^/]+\/record\.json$/.test(path)).length, 1, `the record is fetched more than once: ${asked}`);
+  assert.deepEqual(asked.filter((path) => /\/runs\/[^/]+$/.test(path)), [], "each run is fetched, and its record has it");
   await opened.getByLabel("Signed by").fill("Mila Brandt");
   await opened.getByRole("button", { name: "Sign it off" }).click();
   await opened.locator(".signed").getByText(/Signed off by Mila Brandt/).waitFor();

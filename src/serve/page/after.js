@@ -26,7 +26,7 @@ function sender(path, gather, said, then) {
   };
 }
 
-/** Thickness by place, or weights: both tell the run's real efficiency. `step`: where the run is one of a job's. */
+/** Thickness by place, or weights: both tell the real efficiency of the run of that id. `step`: where it is one of a job's. */
 function measured(step, run, again) {
   const quantity = (label, example) => measure(label, "", example, null, { optional: true });
   const before = quantity(S.after.before, "24.0000 g");
@@ -36,7 +36,7 @@ function measured(step, run, again) {
   const places = Object.entries(S.places).map(([at, text]) => [at, quantity(text, "8 um")]);
   const said = h("div", { "aria-live": "polite" });
   const past = h("ul", {});
-  const path = `/api/v1/runs/${run.id}/measured`;
+  const path = `/api/v1/runs/${run}/measured`;
   const typed = (box) => (box.input.value.trim() ? box.meant() : null);
   const gather = () => ({
     readings: places.filter(([, box]) => typed(box)).map(([at, box]) => ({ at, thickness: box.meant() })),
@@ -70,7 +70,7 @@ function amend(of, again, now) {
     fields.note.value = fields.why.value = "";
     return again();
   };
-  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
+  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after.entry[k], i))),
     h("div", { class: "row" }, button(S.after.enter, sender(`${of.path}/amend`, gather, said, then), "main")), said);
 }
 
@@ -90,21 +90,20 @@ function sign(of, again) {
   return h("section", { class: "sheet signoff", "aria-label": S.after.signing }, h("h2", {}, S.after.signing), h("div", { class: "grid long" }, box, field(S.after.remark, remark)), h("div", { class: "row" }, go), said);
 }
 
-/** Of a run or a job (`of`: its id and path) that has ended: who has signed, the lot as it stands, and what may be
- * entered; `runs`: the step, if it is one of several, and the run of each deposit. */
-export function after(of, runs) {
+/** Of a run or a job (`of`: its path) that has ended: who has signed, the lot as it stands, and what may be entered;
+ * `runs`: the step, if it is one of several, and the id of the run of each deposit; `record`: as it stands, where it could be had. */
+export function after(of, runs, record) {
   const place = h("div", { class: "signed" });
   const heard = [];
   /** Who has signed, and the lot and customer as they stand now. */
-  const again = async () => {
-    const record = await get(`${of.path}/record.json`).catch(() => null);
-    if (!record) return;
+  const tell = (record) => {
     Object.assign(of, { lot: record.lot, customer: record.customer });
     heard.forEach((deed) => deed(record));
-    const rows = [[S.after.lot, record.lot], [S.after.customer, record.customer]].filter(([, v]) => v);
+    const rows = [[S.after.entry.lot, record.lot], [S.after.entry.customer, record.customer]].filter(([, v]) => v);
     place.replaceChildren(...rows.map(([k, v]) => h("p", {}, `${k}: `, h("strong", {}, v))), ...record.signatures.map((s) => h("p", {}, S.after.signed(s.by, F.stamp(s.at), s.remark))));
   };
-  again();
-  if (!mayOperate()) return [place, h("p", { class: "hint" }, S.scope)];
-  return [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))];
+  const again = () => get(`${of.path}/record.json`).then(tell, () => {});
+  const all = mayOperate() ? [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))] : [place, h("p", { class: "hint" }, S.scope)];
+  if (record) tell(record);
+  return all;
 }
