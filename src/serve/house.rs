@@ -122,7 +122,7 @@ impl VesselFacts {
             volume_liters: volume.map(|v| v.get()),
             cyanide: bath.cyanide,
             analysed: bath::analysed(bath),
-            cautions: bath.cautions.clone(),
+            cautions: bath.cautions.iter().map(|caution| caution.text.clone()).collect(),
         }
     }
 }

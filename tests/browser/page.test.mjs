@@ -563,6 +563,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.getByLabel("Diameter").fill("34 mm");
   await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
   await opened.waitForSelector(".sheet ol li");
+  assert.equal(await opened.getByLabel("Tank for").count(), 0, "a tank is asked for that is the only one");
   const sheet = await words(opened, ".sheet");
   assert.match(sheet, /7 steps/);
   assert.match(sheet, /rinse: running water[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
@@ -575,6 +576,10 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await nickel.waitFor();
   const said = await words(opened, ".sheet");
   assert.ok(!/--|probe|edge-factor/.test(said), `words of a command line: ${said}`);
+  // Brass in a shop with a silver bath: what steel has to fear comes last, what acid does beside cyanide does not.
+  const fears = await opened.locator(".sheet > ul").last().locator("li").allInnerTexts();
+  const at = (start) => fears.findIndex((t) => t.startsWith(start));
+  assert.ok(at("Nickel salts") < at("The software is not") && at("Acid: rinse well") < at("The software is not") && at("Hardened steel") === fears.length - 1 && at("Hardened steel") > 0, fears.join("\n"));
   await both(opened, "a sheet's plan");
   await opened.getByRole("button", { name: "Rehearse" }).click();
   await opened.locator(".curve", { hasText: "came to the end of the sheet" }).waitFor();
