@@ -192,12 +192,24 @@ async fn rest_of(
     }
     let plan: JobPlan = serde_json::from_str(&row.plan_json)
         .map_err(|e| Problem::refused(format!("the plan of that job cannot be read any more: {e}")))?;
-    let left = steps.iter().map(|s| {
+    let first = plan.rest(left(&steps), from).map_err(|e| Problem::refused(e.0))?;
+    Ok((plan, first, Reference { lot: row.lot, customer: row.customer }))
+}
+
+/// A job's steps as they came: place in the sheet from 0, and whether it was left done or skipped.
+fn left(steps: &[JobStepRow]) -> impl Iterator<Item = (usize, bool)> + '_ {
+    steps.iter().map(|s| {
         let left = matches!(s.outcome.as_deref(), Some("done" | "skipped"));
         (usize::try_from(s.sheet_step).unwrap_or(1).saturating_sub(1), left)
-    });
-    let first = plan.rest(left, from).map_err(|e| Problem::refused(e.0))?;
-    Ok((plan, first, Reference { lot: row.lot, customer: row.customer }))
+    })
+}
+
+/// The steps that the rest of a job may begin with.
+fn beginnings(job: &JobRow, steps: &[JobStepRow]) -> Vec<String> {
+    let plan = serde_json::from_str::<JobPlan>(&job.plan_json).ok().filter(|_| job.ended.is_some());
+    let Some(plan) = plan else { return Vec::new() };
+    let undone = plan.rest(left(steps), None).ok();
+    undone.map_or_else(Vec::new, |at| plan.steps[..=at].iter().map(|s| s.name.clone()).collect())
 }
 
 /// A command to the job; not every deed takes every key.
@@ -315,6 +327,9 @@ pub(super) struct JobOnRecord {
     events: Vec<EventRow>,
     /// The plan that it was worked by.
     plan: Option<Value>,
+    /// Steps that its rest may begin with, in the sheet's order: the last of them is the first that was not done.
+    /// None if there is no rest, or it has not ended.
+    rest: Vec<String>,
 }
 
 pub(super) async fn job(
@@ -327,5 +342,6 @@ pub(super) async fn job(
         return Err(Problem::not_found(format!("there is no job {id:?}")));
     };
     let plan = serde_json::from_str(&job.plan_json).ok();
-    Ok(Json(JobOnRecord { job, steps, events, plan }))
+    let rest = beginnings(&job, &steps);
+    Ok(Json(JobOnRecord { job, steps, events, plan, rest }))
 }

@@ -298,6 +298,7 @@ fn job_that_the_daemons_death_interrupts_is_closed_and_its_rest_begins_where_it_
     assert_eq!(daemon.status()["job"], Value::Null);
     let job = daemon.get(&format!("/api/v1/jobs/{id}"));
     assert_eq!((&job["state"], &job["cause"]), (&json!("aborted"), &json!("interrupted")));
+    assert_eq!(job["rest"], json!(["hang", "clean", "water-break"]), "the rest may begin with any of these");
     let late = daemon.verb(&["start", "--job-from", "last", "--from", "nickel"]).bad(1);
     assert!(late.contains("step 3, water-break, was not done"), "{late}");
     daemon.verb(&["start", "--job-from", "last"]).good();

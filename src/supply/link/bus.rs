@@ -22,7 +22,7 @@ use std::fmt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::Pin;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock, Weak};
+use std::sync::{Arc, Mutex as StdMutex, PoisonError, Weak};
 use std::task::{Context, Poll};
 use tokio::runtime::Handle;
 use tokio::sync::Mutex;
@@ -113,25 +113,32 @@ impl Bus {
     }
 }
 
-/// Open lines that may be shared, by port. Each is open as long as somebody sits on it.
-type Lines = Mutex<BTreeMap<String, Weak<Bus>>>;
+/// The line at one port, open as long as somebody sits on it.
+type Port = Arc<Mutex<Weak<Bus>>>;
 
-/// The line at that port: the one that is open, or the one that `open` makes.
-/// Held while opening, so that two stations that start together share one.
+/// The line at that port: the one that is open, or the one that `open` makes. The port is held while it
+/// opens, so that two stations that start together share one line; other ports do not wait for it: an off may.
 pub(super) async fn join(
     port: &str,
     open: impl Future<Output = Result<Arc<Bus>, Trouble>>,
 ) -> Result<Arc<Bus>, Trouble> {
-    static LINES: OnceLock<Lines> = OnceLock::new();
-    let mut lines = LINES.get_or_init(Lines::default).lock().await;
-    lines.retain(|_, bus| bus.strong_count() > 0);
-    if let Some(bus) = lines.get(port).and_then(Weak::upgrade)
+    static PORTS: StdMutex<BTreeMap<String, Port>> = StdMutex::new(BTreeMap::new());
+    let port = {
+        let mut ports = PORTS.lock().unwrap_or_else(PoisonError::into_inner);
+        // What nobody opens or sits on is forgotten.
+        ports.retain(|_, port| {
+            Arc::strong_count(port) > 1 || port.try_lock().is_ok_and(|bus| bus.strong_count() > 0)
+        });
+        Arc::clone(ports.entry(port.into()).or_default())
+    };
+    let mut line = port.lock().await;
+    if let Some(bus) = line.upgrade()
         && !bus.is_closed()
     {
         return Ok(bus);
     }
     let bus = open.await?;
-    lines.insert(port.into(), Arc::downgrade(&bus));
+    *line = Arc::downgrade(&bus);
     Ok(bus)
 }
 
@@ -368,6 +375,26 @@ mod tests {
     async fn an_exchange_that_fails_on_our_side_takes_nobody_with_it() {
         let failing: Whole<()> = Whole(Some(Box::pin(async { panic!("for this test") })));
         assert!(failing.await.is_err());
+    }
+
+    #[tokio::test]
+    async fn a_port_that_is_slow_to_open_keeps_no_other_port_waiting() {
+        let line = || Bus::over(Talker::Closed);
+        let (go, gone) = tokio::sync::oneshot::channel::<()>();
+        let slow = async {
+            gone.await.unwrap();
+            Ok(line())
+        };
+        let mut slow = Box::pin(join("bus-test-slow", slow));
+        assert!(slow.as_mut().poll(&mut Context::from_waker(std::task::Waker::noop())).is_pending());
+        let other = join("bus-test-other", async { Ok(line()) });
+        assert!(tokio::time::timeout(std::time::Duration::from_secs(5), other).await.is_ok());
+        // The port itself is held, and who comes second sits on the same line.
+        let mut second = Box::pin(join("bus-test-slow", async { Ok(line()) }));
+        assert!(second.as_mut().poll(&mut Context::from_waker(std::task::Waker::noop())).is_pending());
+        go.send(()).unwrap();
+        let first = slow.await.unwrap();
+        assert!(Arc::ptr_eq(&first, &second.await.unwrap()));
     }
 
     #[tokio::test]
