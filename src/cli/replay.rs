@@ -9,9 +9,9 @@ use crate::bath::{self, Agitation, Bath};
 use crate::host::{Done, Failure};
 use crate::ledger::Reader;
 use crate::part::{Load, Part};
-use crate::plan::{Control, Order};
+use crate::plan::Order;
 use crate::quantity::Area;
-use crate::station::{Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay};
+use crate::station::{Replay, ReplayLoad, ReplayRow, as_csv, as_text, not_at_work, parse_csv, replay};
 use crate::watch::{BurnBasis, Settings};
 use serde_json::{Value, json};
 
@@ -105,20 +105,7 @@ fn fetch(client: &Client, setup: Option<&Setup>, id: &str) -> Result<Recorded, F
     let text = run["order_json"].as_str().unwrap_or_default();
     let order: Order = serde_json::from_str(text)
         .map_err(|e| Failure::refused(format!("the order of this run cannot be read any more: {e}")))?;
-    let basis = order.burn.map(|burn| BurnBasis {
-        density: burn.density,
-        edge_factor: burn.edge_factor,
-        agitation: burn.agitation,
-        by_agitation: burn.by_agitation,
-        temperature: burn.temperature,
-        own_panel: burn.own_panel,
-        area: order.area,
-    });
-    let load = ReplayLoad {
-        basis,
-        agitation: order.burn.map_or(Agitation::Still, |b| b.agitation),
-        voltage_control: matches!(order.control, Control::Voltage { .. }),
-    };
+    let load = ReplayLoad::of(&order);
     Ok(Recorded {
         id: run["id"].as_str().unwrap_or(id).into(),
         station: run["station"].as_str().map(Into::into),
@@ -150,33 +137,27 @@ fn from_ledger(setup: &Setup, id: &str) -> Result<(Value, Value), Failure> {
 }
 
 impl Recorded {
-    /// As the replay wants it. While a part was being hung or turned the watches looked away by
-    /// design; those readings count as with the output off.
+    /// As the replay wants it.
     fn rows(&self) -> Result<Vec<ReplayRow>, Failure> {
         let readings = self.readings.as_array().map_or(&[][..], Vec::as_slice);
-        let mut stages = self.stages.as_array().map_or(&[][..], Vec::as_slice).iter().peekable();
-        let mut worked = true;
+        let stages = self.stages.as_array().map_or(&[][..], Vec::as_slice).iter();
+        let stages = stages.filter_map(|s| Some((s["seconds"].as_f64()?, s["phase"].as_str()?)));
         let number = |r: &Value, key: &str| {
             r[key].as_f64().ok_or_else(|| Failure::refused(format!("a recorded reading has no {key}")))
         };
         let mut rows = Vec::with_capacity(readings.len());
         for r in readings {
-            let seconds = number(r, "seconds")?;
-            while let Some(stage) = stages.next_if(|s| s["seconds"].as_f64().is_some_and(|at| at <= seconds))
-            {
-                worked = matches!(stage["phase"].as_str(), Some("ramp" | "steady"));
-            }
-            // Records of before schema 3 have no ceiling: the order's own stands in.
-            let ceiling = r["ceiling_volts"].as_f64().unwrap_or(self.order.control.max_volts().get());
             rows.push(ReplayRow {
-                seconds,
+                seconds: number(r, "seconds")?,
                 volts: number(r, "volts")?,
                 amps: number(r, "amperes")?,
                 set_amps: number(r, "setpoint_amperes")?,
-                set_volts: if worked { ceiling } else { 0.0 },
+                // Records of before schema 3 have no ceiling: the order's own stands in.
+                set_volts: r["ceiling_volts"].as_f64().unwrap_or(self.order.control.max_volts().get()),
                 celsius: r["bath_celsius"].as_f64(),
             });
         }
+        not_at_work(&mut rows, stages);
         Ok(rows)
     }
 }

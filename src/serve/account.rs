@@ -1,5 +1,6 @@
 //! One tank's account in its parts.
 
+use super::lists::unread;
 use super::problem::Problem;
 use super::read::accounts;
 use super::state::AppState;
@@ -60,7 +61,7 @@ pub(super) async fn account(
     query: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Json<Account>, Problem> {
     let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-query", text);
-    let Query(asked) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(asked) = query.map_err(unread)?;
     let by = asked.by.unwrap_or_else(|| "event".into());
     let tally = match by.as_str() {
         "event" => None,

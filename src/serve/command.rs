@@ -1,13 +1,15 @@
 //! Commands: POST only, one at a time per station, answered by the station itself.
 
 use super::body::Body;
+use super::look::Watched;
 use super::once;
 use super::problem::Problem;
+use super::sheets;
 use super::state::AppState;
 use crate::bath::Agitation;
 use crate::quantity::{Span, Temperature};
 use crate::run::guide::WarningKind;
-use crate::run::{Answer, Command};
+use crate::run::{Answer, Command, Question, RunState};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
 use axum::extract::{Path, State};
@@ -53,6 +55,40 @@ pub(super) struct Start {
 pub(super) struct Answered {
     by: String,
     answer: Answer,
+    /// Which run is meant, and which of its questions, as its snapshot has them.
+    #[serde(default)]
+    run: Option<String>,
+    #[serde(default)]
+    question: Option<Question>,
+}
+
+impl Answered {
+    /// Whether the run that is meant still asks what is meant. Between two questions of a run lie seconds of current,
+    /// so nothing new is asked between this look and the station's own.
+    fn still_stands(&self, station: &Watched) -> Result<(), Problem> {
+        let view = &station.handle.snapshot().run;
+        if self.run.is_some() && self.run != view.run {
+            return Err(Problem::refused(
+                "that run is not at work at this station any more; nothing was answered",
+            ));
+        }
+        match (&self.question, &view.question) {
+            (Some(meant), asked) if asked.as_ref().is_none_or(|asked| !same(meant, asked)) => {
+                Err(Problem::refused("that question does not stand any more; nothing was answered"))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Whether both are the same question; that the parts are to be counted may come later.
+fn same(one: &Question, other: &Question) -> bool {
+    match (one, other) {
+        (Question::TurnPart { next: a, faces: b, .. }, Question::TurnPart { next: c, faces: d, .. }) => {
+            (a, b) == (c, d)
+        }
+        _ => one == other,
+    }
 }
 
 #[derive(Deserialize)]
@@ -158,6 +194,7 @@ pub(super) async fn answer(
     if body.answer == Answer::Done {
         nothing_on_without_a_minder(&app, &station, &body.by)?;
     }
+    body.still_stands(app.station(&station)?)?;
     send(&app, &station, &body.by, Command::Answer(body.answer)).await
 }
 
@@ -387,8 +424,7 @@ pub(super) async fn plan(
         let station = body.station.as_deref();
         // Whoever starts it has to say that they know of this: better read on the worksheet than in a refusal.
         let failed = station.or(only.as_deref()).and_then(|name| planner.trust(name).unless);
-        // The key `sheet` tells a whole sheet from one powered order.
-        if body.request.get("sheet").is_some() {
+        if sheets::is_for_a_sheet(&body.request) {
             let planned = planner.plan_job(station, &body.request)?;
             return Ok(json!({ "worksheet": planned.worksheet, "text": planned.text, "blocks": planned.blocks, "supply_failed": failed }));
         }
@@ -406,7 +442,22 @@ pub(super) async fn plan(
 async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Reply {
     let by = text("by", by, 80)?;
     let watched = app.station(station)?;
-    let said = answered(watched.handle.command(&by, command)).await?;
+    let verb = match &command {
+        Command::Hold => Some("hold"),
+        Command::Resume => Some("resume"),
+        Command::Stop => Some("stop"),
+        _ => None,
+    };
+    let said = answered(watched.handle.command(&by, command)).await.map_err(|mut problem| {
+        let snapshot = watched.handle.snapshot();
+        let idle = !matches!(snapshot.run.state, RunState::Running | RunState::Held);
+        let job =
+            snapshot.job.as_ref().is_some_and(|j| matches!(j.state, RunState::Running | RunState::Held));
+        if let (Some(verb), true, true, "refused") = (verb, idle, job, problem.code) {
+            problem.detail += &format!("; a job is: POST /api/v1/stations/{station}/job/{verb}");
+        }
+        problem
+    })?;
     Ok(Json(Taken::new(station.into(), said)))
 }
 

@@ -7,6 +7,10 @@
 
 use super::guard::Scope;
 use super::routes::{About, Listed};
+use crate::quantity::{
+    Amps, Area, Charge, CurrentSlope, Density, Energy, Length, Mass, Ratio, Span, Temperature, Unit,
+    VoltageSlope, Volts, Volume,
+};
 use axum::Json;
 use axum::http::Method;
 use serde_json::{Map, Value, json};
@@ -19,8 +23,36 @@ pub(super) async fn document() -> Json<&'static Value> {
 
 fn schemas() -> Value {
     // A test reads it: a file that is no JSON does not ship.
-    serde_json::from_str(include_str!("schemas.json")).unwrap_or_default()
+    let mut all: Value = serde_json::from_str(include_str!("schemas.json")).unwrap_or_default();
+    for (name, units) in QUANTITIES {
+        let symbols: Vec<_> = units.iter().map(|unit| unit.symbol).collect();
+        if let Some(Value::String(says)) = all[name].get_mut("description") {
+            *says += &format!(
+                ". A number, a space and one of: {}. An answer may have any of them too, so that nothing is rounded",
+                symbols.join(", ")
+            );
+        }
+    }
+    all
 }
+
+/// The schemas that are quantities, and what each can be written in.
+const QUANTITIES: [(&str, &[Unit]); 14] = [
+    ("Volts", Volts::UNITS),
+    ("Amperes", Amps::UNITS),
+    ("Area", Area::UNITS),
+    ("Density", Density::UNITS),
+    ("Charge", Charge::UNITS),
+    ("Length", Length::UNITS),
+    ("Temperature", Temperature::UNITS),
+    ("Volume", Volume::UNITS),
+    ("Mass", Mass::UNITS),
+    ("TimeSpan", Span::UNITS),
+    ("Energy", Energy::UNITS),
+    ("CurrentSlope", CurrentSlope::UNITS),
+    ("VoltageSlope", VoltageSlope::UNITS),
+    ("Share", Ratio::UNITS),
+];
 
 fn made(list: &[Listed]) -> Value {
     let mut paths = Map::new();
@@ -35,7 +67,10 @@ fn made(list: &[Listed]) -> Value {
             "title": "Tankside",
             "version": env!("CARGO_PKG_VERSION"),
             "description": "Runs a small-parts plating station. This software is not the safety interlock. \
-                Errors are RFC 9457 problems; their `code` is stable.",
+                Errors are RFC 9457 problems; their `code` is stable. \
+                A field whose name ends in a unit (`charge_coulombs`, `thickness_meters`) is a number in it; every \
+                other measure is a text with its unit. `by` is the person's name, for the record; commands are POST \
+                with a JSON object, `{\"by\": \"Mila\"}` where nothing else is asked for.",
         },
         "paths": paths,
         "components": {
@@ -52,7 +87,10 @@ fn made(list: &[Listed]) -> Value {
 fn operation(listed: &Listed) -> Value {
     let about = &listed.about;
     let mut parameters: Vec<_> = parts(listed.path)
-        .map(|name| json!({ "name": name, "in": "path", "required": true, "schema": schema("Name") }))
+        .map(|name| {
+            let (of, says) = part(name);
+            json!({ "name": name, "in": "path", "required": true, "schema": schema(of), "description": says })
+        })
         .collect();
     parameters.extend(about.asks.iter().map(|(place, name, of, says)| {
         json!({ "name": name, "in": place, "schema": schema(of), "description": says })
@@ -63,6 +101,17 @@ fn operation(listed: &Listed) -> Value {
         "parameters": parameters,
         "responses": answers(listed),
     });
+    if let Some(more) = about.more {
+        all["description"] = json!(more);
+    }
+    if !about.tells.is_empty() {
+        // OpenAPI 3.1 has no word for the events of a stream.
+        let events = about
+            .tells
+            .iter()
+            .map(|(name, of, says)| ((*name).to_owned(), json!({ "description": says, "data": schema(of) })));
+        all["x-events"] = Value::Object(events.collect());
+    }
     if let Some(takes) = about.takes {
         all["requestBody"] =
             json!({ "required": true, "content": { "application/json": { "schema": schema(takes) } } });
@@ -81,6 +130,21 @@ fn parts(path: &str) -> impl Iterator<Item = &str> {
     path.split('/').filter_map(|part| part.strip_prefix('{')?.strip_suffix('}'))
 }
 
+/// What the name in braces stands for: its schema, and where it is found.
+fn part(name: &str) -> (&'static str, &'static str) {
+    match name {
+        "station" => ("Name", "its name, as GET /api/v1/stations lists it"),
+        "tank" => ("Name", "its name, as GET /api/v1/tanks lists it"),
+        "run" => ("Name", "its whole id, as GET /api/v1/runs lists it"),
+        "job" => ("Name", "its whole id, as GET /api/v1/jobs lists it"),
+        "watch" => {
+            ("Name", "its name, as the alarms have it; a wrong one is answered with all that there are")
+        }
+        "deed" => ("JobDeedWord", "what is done to the job"),
+        _ => ("Name", "its name"),
+    }
+}
+
 fn schema(name: &str) -> Value {
     json!({ "$ref": format!("#/components/schemas/{name}") })
 }
@@ -90,16 +154,23 @@ fn answers(listed: &Listed) -> Value {
     let mut answers = Map::new();
     answers.insert("200".into(), good(about));
     if about.tagged {
-        answers.insert("304".into(), json!({ "description": "It is as the ETag has it" }));
+        answers.insert(
+            "304".into(),
+            json!({ "description": "It is as the ETag has it", "headers": { "ETag": header(THE_TAG) } }),
+        );
     }
     for status in problems(listed) {
-        answers.insert(
-            status.to_string(),
-            json!({
-                "description": meaning(status),
-                "content": { "application/problem+json": { "schema": schema("Problem") } },
-            }),
-        );
+        let mut answer = json!({
+            "description": meaning(status),
+            "content": { "application/problem+json": { "schema": schema("Problem") } },
+        });
+        match status {
+            401 => answer["headers"] = json!({ "WWW-Authenticate": header("Bearer") }),
+            429 => answer["headers"] = json!({ "Retry-After": header("seconds to wait") }),
+            503 => answer["headers"] = json!({ "Retry-After": header("seconds to wait; with too-many") }),
+            _ => {}
+        }
+        answers.insert(status.to_string(), answer);
     }
     for (status, of) in &about.also {
         answers.insert(
@@ -122,12 +193,18 @@ fn good(about: &About) -> Value {
     }
     let mut good = json!({ "description": "Done", "content": content });
     if about.tagged {
-        good["headers"] = json!({ "ETag": { "schema": { "type": "string" } } });
+        good["headers"] = json!({ "ETag": header(THE_TAG) });
     }
-    if about.asks.iter().any(|(_, name, ..)| *name == "after") {
-        good["headers"]["Link"] = json!({ "schema": { "type": "string" }, "description": "rel=\"next\"" });
+    if about.asks.iter().any(|(_, name, of, _)| (*name, *of) == ("after", "Cursor")) {
+        good["headers"]["Link"] = header("rel=\"next\", where there may be more: a path with its query");
     }
     good
+}
+
+const THE_TAG: &str = "send it as If-None-Match the next time";
+
+fn header(says: &str) -> Value {
+    json!({ "schema": { "type": "string" }, "description": says })
 }
 
 /// Those that the guard, the body and the router give, and the route's own.
@@ -274,6 +351,41 @@ mod tests {
             }
         }
         assert!(measures > 80, "{measures}");
+    }
+
+    #[test]
+    fn no_stream_is_silent_about_its_events_and_no_deed_of_a_job_about_its_words() {
+        let list = super::super::served().1.list;
+        let document = made(&list);
+        for listed in &list {
+            let method = listed.method.as_str().to_ascii_lowercase();
+            let operation = &document["paths"][listed.path][&method];
+            let streams = operation["responses"]["200"]["content"]["text/event-stream"].is_object();
+            assert_eq!(streams, operation["x-events"].is_object(), "{}", listed.path);
+            for parameter in operation["parameters"].as_array().expect("parameters") {
+                assert!(parameter["description"].is_string(), "{}: {parameter}", listed.path);
+            }
+        }
+        let deeds = &document["components"]["schemas"]["JobDeedWord"]["enum"];
+        assert_eq!(*deeds, json!(crate::serve::job::DEEDS));
+        let events = &document["paths"]["/api/v1/events"]["get"];
+        assert!(events["responses"]["200"]["headers"].is_null(), "a stream has no next page");
+    }
+
+    #[test]
+    fn no_quantity_is_silent_about_its_units() {
+        let schemas = schemas();
+        for (name, units) in QUANTITIES {
+            let says = schemas[name]["description"].as_str().unwrap_or_default();
+            for unit in units {
+                assert!(says.contains(unit.symbol), "{name}: {says}");
+            }
+            let (_, example) = says.split_once('"').unwrap_or_else(|| panic!("{name}: {says}"));
+            assert!(
+                units.iter().any(|unit| example.contains(&format!(" {}\"", unit.symbol))),
+                "{name}: {says}"
+            );
+        }
     }
 
     #[test]

@@ -2,10 +2,11 @@
 //!
 //! The id is `e{event}.a{alarm}`: the numbers of the last row of each kind that
 //! was sent. Whoever comes back with it (`Last-Event-ID`, or `after`) gets what
-//! came since, however long ago; without it the stream begins now. A row is seen
+//! came since, however long ago; without it, or with one that this ledger has not
+//! come to, the stream begins now, and its first event (`begin`) says where. A row is seen
 //! once it is on disk, within a second.
 
-use super::lists::bad_query;
+use super::lists::{bad_query, unread};
 use super::problem::Problem;
 use super::state::AppState;
 use crate::ledger::{AlarmRow, EventRow};
@@ -69,18 +70,17 @@ pub(super) async fn events(
     headers: HeaderMap,
     asked: Result<Query<From>, QueryRejection>,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {
-    let Query(from) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let Query(from) = asked.map_err(unread)?;
     // A browser that comes back by itself sends the header along with the address it began with.
     let told = headers.get("last-event-id").map(|v| v.to_str().unwrap_or_default().to_owned()).or(from.after);
-    let at = match told {
-        Some(text) => {
-            Cursor::read(&text).ok_or_else(|| bad_query("after: an id of this stream, such as e12.a3"))?
-        }
-        None => {
-            let (event, alarm) = app.read(|h| h.newest()).await?;
-            Cursor { event, alarm }
-        }
-    };
+    let told = told.map(|text| {
+        Cursor::read(&text).ok_or_else(|| bad_query("after: an id of this stream, such as e12.a3"))
+    });
+    let told = told.transpose()?;
+    let (event, alarm) = app.read(|h| h.newest()).await?;
+    let newest = Cursor { event, alarm };
+    // An id that this ledger has not come to is another ledger's: whoever has it would wait for years in silence.
+    let at = told.filter(|at| at.event <= newest.event && at.alarm <= newest.alarm).unwrap_or(newest);
     let place = app.stream_place()?;
     let reading = Reading { app, at, waiting: VecDeque::new(), begun: false, _place: place };
     Ok(Sse::new(stream::unfold(reading, next)).keep_alive(KeepAlive::new().interval(HEARTBEAT)))

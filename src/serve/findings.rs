@@ -201,7 +201,7 @@ pub(super) async fn panel(
 ) -> Result<Json<Paneled>, Problem> {
     let (_, bath) = known(app.planner.config(), &tank)?;
     let by = super::command::text("by", &body.by, 64)?;
-    let entered = super::command::text("entered", &body.entered, 200)?;
+    let entered = super::command::text("entered", &body.entered, 1000)?;
     let note = body.note.map(|note| super::command::text("note", &note, 500)).transpose()?;
     let panel: PanelRecord = entered
         .parse()
@@ -277,22 +277,18 @@ pub(super) async fn measure(
     let by = super::command::text("by", &body.by, 64)?;
     let note = body.note.as_deref().map(|note| super::command::text("note", note, 500)).transpose()?;
     if run.ended.is_none() {
-        return Err(bad(
-            "refused",
-            "this run still goes on: measure its parts when it has ended",
-            Vec::new(),
-        ));
+        return Err(Problem::refused("this run still goes on: measure its parts when it has ended"));
     }
     let metal = run.metal.as_deref().and_then(metal);
     let Some(metal) = metal else {
-        return Err(bad("refused", "nothing was deposited in this run", Vec::new()));
+        return Err(bad("not-possible", "nothing was deposited in this run", Vec::new()));
     };
     let weights = match (body.weight_before, body.weight_after) {
         (Some(before), Some(after)) => Some((before, after)),
         (None, None) => None,
         _ => {
             return Err(bad(
-                "refused",
+                "not-possible",
                 "a weight before needs one after, and the other way round",
                 Vec::new(),
             ));

@@ -3,7 +3,7 @@
 use crate::ledger::{
     AdditionRow, AlarmRow, AuditRow, Entry, EventRow, FindingKind, FindingRow, Health, JobRow, JobStepRow,
     Ledger, LedgerError, OnceRow, PaceRow, ReadingRow, RecordRow, Row, RunRow, SinceRow, StageRow, TallyBy,
-    TallyRow, TankRow,
+    TallyRow, TankRow, Verdict,
 };
 use std::fmt;
 use tokio::runtime::Handle;
@@ -240,6 +240,14 @@ pub trait History: Send + Sync + 'static {
     fn newest(&self) -> Result<(i64, i64), HistoryError> {
         Ok((0, 0))
     }
+    /// The chain of records walked, from a day on or from its beginning: what was changed since it was sealed. `head`
+    /// is a hash that was kept elsewhere.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    fn verify(&self, _since: Option<&str>, _head: Option<&str>) -> Result<Verdict, HistoryError> {
+        Ok(Verdict::default())
+    }
     /// Events after that number, oldest first.
     ///
     /// # Errors
@@ -433,6 +441,9 @@ impl History for Ledger {
     }
     fn newest(&self) -> Result<(i64, i64), HistoryError> {
         Ok(self.reader().newest()?)
+    }
+    fn verify(&self, since: Option<&str>, head: Option<&str>) -> Result<Verdict, HistoryError> {
+        Ok(self.reader().verify(since, head)?)
     }
     fn events_after(&self, id: i64, limit: u32) -> Result<Vec<(i64, EventRow)>, HistoryError> {
         Ok(self.reader().events_after(id, limit)?)

@@ -122,9 +122,79 @@ impl VesselFacts {
             volume_liters: volume.map(|v| v.get()),
             cyanide: bath.cyanide,
             analysed: bath::analysed(bath),
-            cautions: bath.cautions.iter().map(|caution| caution.text.clone()).collect(),
+            cautions: sentences(bath),
         }
     }
+}
+
+/// What one value of a bath file rests on.
+#[derive(Clone, Debug, Serialize)]
+pub struct SourceFacts {
+    /// Which value.
+    pub what: String,
+    /// A publication and its place, or "from memory".
+    pub rests_on: String,
+}
+
+/// A bath that a tank may hold.
+#[derive(Clone, Debug, Serialize)]
+pub struct BathFacts {
+    /// Its name, as a tank of the config names it.
+    pub bath: String,
+    /// For people.
+    pub title: String,
+    /// What it deposits; `None` for cleaners and dips.
+    pub metal: Option<String>,
+    /// Least, usual and most mean current density; all zero for a dip without current.
+    pub density_amperes_per_square_meter: [f64; 3],
+    /// Least, usual and most temperature.
+    pub temperature_celsius: [f64; 3],
+    /// Least, usual and most share of the charge that deposits metal.
+    pub efficiency: Option<[f64; 3]>,
+    /// The anodes that it wants, in words.
+    pub anodes: String,
+    /// The agitation that it wants, in words.
+    pub agitation: String,
+    /// Makes hydrogen cyanide with acid.
+    pub cyanide: bool,
+    /// What can hurt, each a sentence.
+    pub cautions: Vec<String>,
+    /// What its values rest on.
+    pub sources: Vec<SourceFacts>,
+}
+
+impl BathFacts {
+    fn of(bath: &Bath) -> BathFacts {
+        let (density, warmth) = (bath.density, bath.temperature);
+        let source = |(what, rests_on): &(String, String)| SourceFacts {
+            what: what.clone(),
+            rests_on: rests_on.clone(),
+        };
+        BathFacts {
+            bath: bath.name.clone(),
+            title: bath.title.clone(),
+            metal: bath.metal.clone(),
+            density_amperes_per_square_meter: [density.low.get(), density.typical.get(), density.high.get()],
+            temperature_celsius: [warmth.low.get(), warmth.typical.get(), warmth.high.get()],
+            efficiency: bath.efficiency.map(|e| [e.low.get(), e.typical.get(), e.high.get()]),
+            anodes: bath.anodes.clone(),
+            agitation: bath.agitation.clone(),
+            cyanide: bath.cyanide,
+            cautions: sentences(bath),
+            sources: bath.sources.iter().map(source).collect(),
+        }
+    }
+}
+
+/// Every bath that is known, those of the config's own folder too.
+pub(super) async fn baths(State(app): State<AppState>) -> Json<Vec<BathFacts>> {
+    let baths = app.planner.config().map_or(&[][..], |config| &config.baths[..]);
+    Json(baths.iter().map(BathFacts::of).collect())
+}
+
+/// What can hurt in that bath, each a sentence.
+fn sentences(bath: &Bath) -> Vec<String> {
+    bath.cautions.iter().map(|caution| caution.text.clone()).collect()
 }
 
 #[derive(Serialize)]

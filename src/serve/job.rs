@@ -251,6 +251,9 @@ pub(super) async fn command(
     Ok(Json(taken))
 }
 
+/// What may be done to a job.
+pub(super) const DEEDS: [&str; 6] = ["answer", "redo", "skip", "hold", "resume", "stop"];
+
 fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
     let takes: &[&str] = match deed {
         "answer" => &["answer", "seq"],
@@ -259,7 +262,8 @@ fn meant(deed: &str, body: &Deed) -> Result<GuideCommand, Problem> {
         "hold" | "resume" | "stop" => &[],
         _ => {
             return Err(Problem::not_found(format!(
-                "nobody can {deed:?} a job; there is: answer, redo, skip, hold, resume, stop"
+                "nobody can {deed:?} a job; there is: {}",
+                DEEDS.join(", ")
             )));
         }
     };

@@ -1,8 +1,9 @@
 //! The record of a whole job: page, JSON, CSV; sign-off and what is entered on it later.
 
 use super::body::Body;
+use super::lists::unread;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, bad, beside, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, beside, entered, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
@@ -49,7 +50,7 @@ pub(super) async fn html(
     Path(id): Path<String>,
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(shown) = query.map_err(unread)?;
     let record = of(&app, &id).await?;
     let began = record.job.as_ref().map(|job| job.started.clone());
     let by = beside(format!("/#/runs/job/{id}"), began.as_deref());

@@ -1,5 +1,6 @@
 //! Lists: in pages, as JSON or as CSV.
 
+use super::body::plain;
 use super::problem::Problem;
 use super::state::AppState;
 use axum::Json;
@@ -45,9 +46,15 @@ pub(super) fn bad_query(text: impl Into<String>) -> Problem {
     Problem::new(StatusCode::BAD_REQUEST, "bad-query", text)
 }
 
+/// A query that is not of the shape asked for.
+pub(super) fn unread(rejected: QueryRejection) -> Problem {
+    let text = rejected.body_text();
+    bad_query(plain(text.trim_start_matches("Failed to deserialize query string: ")))
+}
+
 /// The page that is asked for, and how many rows it may have.
 pub(super) fn page(asked: Asked) -> Result<(Page, u32), Problem> {
-    let Query(page) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let Query(page) = asked.map_err(unread)?;
     let limit = page.limit.unwrap_or(50);
     if !(1..=MOST_ROWS).contains(&limit) {
         return Err(bad_query(format!("limit: 1 to {MOST_ROWS}")));

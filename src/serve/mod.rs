@@ -10,6 +10,9 @@
 //! |---|---|
 //! | GET `/`, `/page/{file}` | the page; [`House`] and the streams feed it |
 //! | GET `/api/v1/house` | what a screen needs once, and every station now |
+//! | GET `/api/v1/baths` | every bath that a tank may hold |
+//! | GET `/api/v1/runs/{run}/replay` | a run shown to today's watches |
+//! | GET `/api/v1/verify` | the chain of records walked: `?since=2026-11-01`, `?head=HASH` |
 //! | GET `/api/v1/stream` | every station as server-sent events, without trends |
 //! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
 //! | GET `/metrics` | Prometheus text; the names are in [`metrics`] |
@@ -64,6 +67,7 @@ mod planner;
 mod problem;
 mod read;
 mod record;
+mod replay;
 mod routes;
 mod screen;
 mod seats;
@@ -147,6 +151,8 @@ fn page(r: &mut Routes) {
         .tag("page")
         .gives("House");
     r.get("/api/v1/house", house::house, house);
+    let baths = about("Every bath that a tank may hold, with what its values rest on").tag("page");
+    r.get("/api/v1/baths", house::baths, baths.gives("BathList"));
 }
 
 fn health(r: &mut Routes) {
@@ -182,14 +188,29 @@ fn stations(r: &mut Routes) {
         "Each snapshot as it comes, and at least one a second; the trend is whole in the first, then only what is new \
          since the event before, or since the Last-Event-ID",
     );
-    r.get("/api/v1/stations/{station}/stream", stream::stream, live.streams().may(404));
+    let live = live.streams().tells("snapshot", "Station", "the station as it is; its id is for the trend");
+    r.get("/api/v1/stations/{station}/stream", stream::stream, live.may(404));
     let all = about("Every station that is new, without trends, and all of them at least once a second");
-    r.get("/api/v1/stream", glance::all, all.text("text/event-stream").may(503));
+    let all = all.text("text/event-stream").tells(
+        "stations",
+        "StationList",
+        "those that are new, each whole but for its trend; without an id, since nothing has to be resumed",
+    );
+    r.get("/api/v1/stream", glance::all, all.may(503));
     let drawn = about("The last minutes, drawn").text("image/svg+xml");
     let drawn = drawn.query("width", "Width", "in pixels; 640 if not said").may(404);
     r.get("/api/v1/stations/{station}/trend.svg", screen::trend, drawn);
     let events = about("Events and alarm changes as they come; with a cursor, those after it first")
         .streams()
+        .more(
+            "Each event has an id. Whoever comes back with the last one that it saw, as Last-Event-ID or as after, gets \
+             all that came since, once and in order, however long ago it was; e0.a0 gives everything on record. With \
+             no id, or with one that this ledger has not come to (it is another one), the stream begins now. What \
+             happened is seen here when it is on disk, up to a second later; a comment comes at least each 10 s.",
+        )
+        .tells("begin", "Nothing", "first, always: nothing happened; its id is where the stream begins")
+        .tells("event", "Event", "something happened at a station")
+        .tells("alarm", "AlarmChange", "an alarm changed its state")
         .query("after", "EventCursor", "as Last-Event-ID: an id of this stream")
         .ledger();
     r.get("/api/v1/events", events::events, events);
@@ -200,14 +221,30 @@ fn stations(r: &mut Routes) {
         "IdempotencyKey",
         "the same key and body: the same answer, no second run",
     );
+    let start = start.more(
+        "Taken means that the run is on record and the supply is being prepared; the snapshot says when current flows. \
+         A key is good for this station alone; it is kept for a day, across restarts too. edges_may_burn is asked for where \
+         worksheet.edges-burn of the plan is true, supply_may_fail where its supply_failed is not null.",
+    );
     r.post("/api/v1/stations/{station}/start", command::start, start);
     let by = |says| command(says).takes("By");
-    r.post("/api/v1/stations/{station}/hold", command::hold, by("Ramps down, switches off and waits"));
-    r.post("/api/v1/stations/{station}/resume", command::resume, by("Goes on after a hold, with a new ramp"));
-    r.post("/api/v1/stations/{station}/stop", command::stop, by("Ends the run in good order"));
-    r.post("/api/v1/stations/{station}/abort", command::abort, by("Output off at once; the run is aborted"));
-    r.post("/api/v1/stations/{station}/off", command::off, by("Output off; answered when it is seen off"));
-    let answer = command("Answers the question that stands").takes("Answer");
+    let run = |says| by(says).more(OF_THE_RUN);
+    r.post("/api/v1/stations/{station}/hold", command::hold, run("Ramps down, switches off and waits"));
+    r.post(
+        "/api/v1/stations/{station}/resume",
+        command::resume,
+        run("Goes on after a hold, with a new ramp"),
+    );
+    r.post("/api/v1/stations/{station}/stop", command::stop, run("Ends the run in good order"));
+    let never = "It is never refused, whatever the state; a job that is under way is held by it.";
+    let abort = by("Output off at once; the run is aborted").more(never);
+    r.post("/api/v1/stations/{station}/abort", command::abort, abort);
+    let off = by("Output off; answered when it is seen off").more(never);
+    r.post("/api/v1/stations/{station}/off", command::off, off);
+    let answer = command("Answers the question that stands").takes("Answer").more(
+        "The run's question (run.question of the station's snapshot), where it asks one; else that of the job that is \
+         under way, as job/answer without seq does. Say run and question, and nothing else can be answered.",
+    );
     r.post("/api/v1/stations/{station}/answer", command::answer, answer);
     let ack = command("Acknowledges an alarm").takes("Acknowledge");
     r.post("/api/v1/stations/{station}/ack", command::acknowledge, ack);
@@ -218,6 +255,10 @@ fn stations(r: &mut Routes) {
     let rehearse = rehearse.takes("Rehearse").gives("Played").may(404).may(409).may(422);
     r.post("/api/v1/rehearse", screen::rehearse, rehearse);
 }
+
+/// Of a command to the run.
+const OF_THE_RUN: &str = "To the run alone, also where it is the run of a job's step. The job is spoken to at \
+    /api/v1/stations/{station}/job/{deed}: while one is under way and its step has no run, this is refused.";
 
 fn alarms(r: &mut Routes) {
     let about = |says| about(says).tag("alarms");
@@ -251,6 +292,14 @@ fn records(r: &mut Routes) {
     r.get("/api/v1/runs", read::runs, runs);
     let run = about("One run, its events and stages").gives("RunWithEvents").may(404).ledger();
     r.get("/api/v1/runs/{run}", read::run, run);
+    let again = about("A run shown to today's watches: what would have been raised when").gives("Replayed");
+    r.get("/api/v1/runs/{run}/replay", replay::replayed, again.may(404).may(409).ledger());
+    let verified = about("The chain of records walked: what was changed since it was sealed")
+        .more("Everything is hashed again: minutes over ten years of runs, so it is for admin, and one at a time.")
+        .scope(Admin)
+        .query("since", "Date", "only what was sealed from that day on: 2026-11-01")
+        .query("head", "Hash", "a head hash that was kept elsewhere, to be found in the chain");
+    r.get("/api/v1/verify", replay::verified, verified.gives("Verified").may(409).ledger());
     let readings = about("A run's readings, oldest first").gives("ReadingList").or_csv().may(404).ledger();
     r.get("/api/v1/runs/{run}/readings", read::readings, readings);
     r.get(
@@ -356,7 +405,10 @@ fn jobs(r: &mut Routes) {
     );
     r.post("/api/v1/stations/{station}/job", job::start, start);
     let deed =
-        command("The job's question answered, a step redone or skipped, the job held, resumed, stopped");
+        command("The job's question answered, a step redone or skipped, the job held, resumed, stopped").more(
+            "answer takes answer and seq, redo takes step, skip takes reason; hold, resume and stop take by alone. What \
+             fits now is in job of the station's snapshot: question, may_redo, may_skip, held.may_resume.",
+        );
     r.post("/api/v1/stations/{station}/job/{deed}", job::command, deed.takes("JobDeed"));
     let jobs = about("Jobs on record, newest first").pages().searched().gives("JobList").or_csv().ledger();
     r.get("/api/v1/jobs", job::jobs, jobs);

@@ -313,8 +313,7 @@ impl Config {
         own: OwnOf<'_>,
         warning: impl FnOnce(&str) -> Option<String>,
     ) -> Result<Planned, Problem> {
-        let request: Request = serde_json::from_value(request.clone())
-            .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, "bad-json", format!("the request: {e}")))?;
+        let request = sheets::step_asked(request)?;
         let station = self.meant(station)?;
         let mut plan = plan_for(self, station, &request, own, self.daemon.units).map_err(|errors| {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be done as asked")

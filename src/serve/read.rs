@@ -1,6 +1,6 @@
 //! What can be read: stations, runs, tanks, alarms, health, metrics.
 
-use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page, searched};
+use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page, searched, unread};
 use super::look::Look;
 use super::metrics::CONTENT_TYPE;
 use super::problem::Problem;
@@ -136,7 +136,7 @@ pub(super) async fn readings(
     Path(id): Path<String>,
     asked: Result<Query<Form>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(form) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let Query(form) = asked.map_err(unread)?;
     let wanted = id.clone();
     let found = app
         .read(move |h| if h.run(&wanted)?.is_some() { h.readings(&wanted).map(Some) } else { Ok(None) })
@@ -228,7 +228,7 @@ pub(super) async fn alarms(
     State(app): State<AppState>,
     asked: Result<Query<Newest>, QueryRejection>,
 ) -> Result<Json<Alarms>, Problem> {
-    let Query(newest) = asked.map_err(|e| bad_query(e.body_text()))?;
+    let Query(newest) = asked.map_err(unread)?;
     let limit = newest.limit.unwrap_or(50);
     if !(1..=MOST_ROWS).contains(&limit) {
         return Err(bad_query(format!("limit: 1 to {MOST_ROWS}")));
@@ -283,7 +283,7 @@ pub(super) async fn figures(
     State(app): State<AppState>,
     query: Result<Query<Lately>, QueryRejection>,
 ) -> Result<Json<FiguresAnswer>, Problem> {
-    let Query(lately) = query.map_err(|e| bad_query(e.body_text()))?;
+    let Query(lately) = query.map_err(unread)?;
     let days = lately.days.unwrap_or(7);
     if !(1..=3660).contains(&days) {
         return Err(bad_query("days: 1 to 3660"));

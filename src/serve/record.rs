@@ -1,6 +1,7 @@
 //! A run's record: page, JSON, CSV, plot; what is entered on it later.
 
 use super::body::Body;
+use super::lists::unread;
 use super::problem::Problem;
 use super::read::accounts;
 use super::screen::pixels;
@@ -70,7 +71,7 @@ pub(super) async fn html(
     Path(id): Path<String>,
     query: Result<Query<Shown>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(shown) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(shown) = query.map_err(unread)?;
     let units = shown.units.unwrap_or(app.facts.units);
     let record = of(&app, &id).await?;
     let began = record.steps.iter().find_map(|s| s.run.as_ref()).map(|run| run.started.clone());
@@ -141,7 +142,7 @@ pub(super) async fn picture(
     Path(id): Path<String>,
     query: Result<Query<With>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(query) = query.map_err(unread)?;
     let paper = paper(query.width)?;
     let one = of(&app, &id).await?;
     let run = |record: &record::Record| record.steps.iter().find_map(|s| s.run.clone());
@@ -180,7 +181,7 @@ pub(super) async fn worked(
     Path(tank): Path<String>,
     query: Result<Query<Each>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(query) = query.map_err(|e| bad(e.body_text()))?;
+    let Query(query) = query.map_err(unread)?;
     let paper = paper(query.width)?;
     let (letters, limit, each) = match query.each.as_deref() {
         None | Some("day") => (10, 31, "day"),
@@ -292,7 +293,11 @@ pub(super) async fn entered(app: &AppState, id: &str, body: Amend) -> Result<Str
         enter(app, id, "note", &by, json!({ "text": text })).await?;
     }
     if said.is_empty() {
-        return Err(bad("nothing to enter: say lot, customer or note"));
+        return Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            "bad-json",
+            "nothing to enter: say lot, customer or note",
+        ));
     }
     Ok(format!("entered on the record by {by}: {}", said.join("; ")))
 }

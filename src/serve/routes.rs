@@ -21,6 +21,10 @@ use std::collections::HashMap;
 #[derive(Clone, Debug)]
 pub(super) struct About {
     pub says: &'static str,
+    /// What a line does not hold.
+    pub more: Option<&'static str>,
+    /// Server-sent events: name, schema of the data, what it is.
+    pub tells: Vec<(&'static str, &'static str, &'static str)>,
     pub tag: &'static str,
     /// `None`: open to everybody who passes Host and Origin.
     pub scope: Option<Scope>,
@@ -44,6 +48,8 @@ pub(super) struct About {
 pub(super) fn about(says: &'static str) -> About {
     About {
         says,
+        more: None,
+        tells: Vec::new(),
         tag: "stations",
         scope: Some(Scope::Watch),
         takes: None,
@@ -73,6 +79,16 @@ impl About {
     /// A JSON body of that schema.
     pub fn takes(mut self, schema: &'static str) -> About {
         self.takes = Some(schema);
+        self
+    }
+    /// What a line does not hold.
+    pub fn more(mut self, more: &'static str) -> About {
+        self.more = Some(more);
+        self
+    }
+    /// Among its server-sent events is one of that name, with JSON of that schema.
+    pub fn tells(mut self, event: &'static str, schema: &'static str, says: &'static str) -> About {
+        self.tells.push((event, schema, says));
         self
     }
     /// JSON of that schema.

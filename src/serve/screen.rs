@@ -1,7 +1,9 @@
 //! What the page is made of, and the pictures on it.
 
 use super::body::Body;
+use super::lists::unread;
 use super::problem::Problem;
+use super::sheets;
 use super::state::AppState;
 use crate::draw::strip;
 use crate::run::RunState;
@@ -70,7 +72,7 @@ pub(super) struct Size {
 impl Size {
     /// Pixels wide and high.
     fn of(query: Result<Query<Size>, QueryRejection>) -> Result<(f64, f64), Problem> {
-        let width = pixels(query.map_err(|e| bad(e.body_text()))?.0.width)?.unwrap_or(640);
+        let width = pixels(query.map_err(unread)?.0.width)?.unwrap_or(640);
         Ok((f64::from(width), HEIGHT))
     }
 }
@@ -131,8 +133,7 @@ pub(super) async fn rehearse(
         return Err(Problem::refused("another rehearsal is on; ask again in a second"));
     };
     let planner = app.planner.clone();
-    // The key `sheet` tells a whole sheet from one powered order.
-    if body.request.get("sheet").is_some() {
+    if sheets::is_for_a_sheet(&body.request) {
         let played = tokio::task::spawn_blocking(move || {
             let played = planner.rehearse_job(body.station.as_deref(), &body.request);
             drop(stage);

@@ -1,11 +1,12 @@
 //! A sheet for a load, with the workshop's own tanks.
 
+use super::body::shaped;
 use super::house::RoleFacts;
 use super::planner::{OwnOf, facts};
 use super::problem::Problem;
 use crate::config::{Config, Station, Tank};
 use crate::plan::{
-    Asked, LineObstacle, LinePlan, LineRequest, LineTank, SheetRequest, SupplyLimits, plan_line,
+    Asked, LineObstacle, LinePlan, LineRequest, LineTank, Request, SheetRequest, SupplyLimits, plan_line,
 };
 use crate::process::{Base, Sheet, TankRole, spoken};
 use crate::quantity::{Units, nearest};
@@ -82,21 +83,57 @@ impl Refused {
     }
 }
 
-/// A request as it came over the wire: JSON, or the text of an order file.
+fn bad(text: &str) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, "bad-json", text)
+}
+
+/// A request as it came over the wire, JSON or the text of an order file: for a whole sheet.
 pub(super) fn asked(request: &Value) -> Result<SheetRequest, Problem> {
-    let bad = |text: String| Problem::new(StatusCode::BAD_REQUEST, "bad-json", text);
+    let other =
+        "the request names no sheet; one powered step is begun with POST /api/v1/stations/{station}/start";
+    if request.is_object() && !is_for_a_sheet(request) {
+        return Err(bad(other));
+    }
+    match read(request)? {
+        Asked::Sheet(asked) => Ok(*asked),
+        Asked::Order(_) => Err(bad(other)),
+    }
+}
+
+/// The same, for one powered step.
+pub(super) fn step_asked(request: &Value) -> Result<Request, Problem> {
+    let other =
+        "the request names a sheet; a load is taken through it with POST /api/v1/stations/{station}/job";
+    if request.is_object() && is_for_a_sheet(request) {
+        return Err(bad(other));
+    }
+    match read(request)? {
+        Asked::Order(asked) => Ok(*asked),
+        Asked::Sheet(_) => Err(bad(other)),
+    }
+}
+
+/// Whether it is for a whole sheet. What cannot be read is not, and says so when it is worked out.
+pub(super) fn is_for_a_sheet(request: &Value) -> bool {
+    if request.is_string() {
+        matches!(read(request), Ok(Asked::Sheet(_)))
+    } else {
+        request.get("sheet").is_some()
+    }
+}
+
+fn read(request: &Value) -> Result<Asked, Problem> {
     let Some(text) = request.as_str() else {
-        return serde_json::from_value(request.clone()).map_err(|e| bad(format!("the request: {e}")));
+        return if is_for_a_sheet(request) {
+            shaped("the request", request).map(Box::new).map(Asked::Sheet)
+        } else {
+            shaped("the request", request).map(Box::new).map(Asked::Order)
+        };
     };
     let no_files = |name: &str| Err(format!("{name:?} cannot be read here; give the area instead"));
-    match Asked::from_toml_with(text, "order", &no_files) {
-        Ok(Asked::Sheet(asked)) => Ok(*asked),
-        Ok(Asked::Order(_)) => Err(bad("the order names no sheet; start it as a run".into())),
-        Err(problems) => {
-            let lines = problems.iter().map(ToString::to_string).collect();
-            Err(bad("the order file".into()).with_errors(lines))
-        }
-    }
+    Asked::from_toml_with(text, "order", &no_files).map_err(|problems| {
+        bad("the order file").with_errors(problems.iter().map(ToString::to_string).collect())
+    })
 }
 
 /// Works out a sheet on that station with what the config knows of its tanks.

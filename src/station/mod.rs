@@ -19,7 +19,7 @@ pub use rehearse::{
     rehearse_with,
 };
 pub use replay::{
-    COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, parse_csv, replay,
+    COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, not_at_work, parse_csv, replay,
 };
 pub use snapshot::{AlarmView, BathView, LinkView, Measured, RaisedCount, Snapshot, TankView};
 #[cfg(feature = "daemon")]

@@ -2,6 +2,7 @@
 //! raised when. Pure: text or rows in, findings out; much faster than real time.
 
 use crate::bath::Agitation;
+use crate::plan::{Control, Order};
 use crate::quantity::{Amps, Faults, Mono, Reading, Temperature, Volts};
 use crate::watch::{AlarmState, BathNow, BurnBasis, Context, Kind, Panel, Phase, Settings};
 use std::collections::VecDeque;
@@ -163,6 +164,40 @@ pub struct ReplayLoad {
     pub agitation: Agitation,
     /// Whether the voltage was held under a current ceiling, rather than the current.
     pub voltage_control: bool,
+}
+
+impl ReplayLoad {
+    /// Of a run, by its order.
+    pub fn of(order: &Order) -> ReplayLoad {
+        ReplayLoad {
+            basis: order.burn.map(|burn| BurnBasis {
+                density: burn.density,
+                edge_factor: burn.edge_factor,
+                agitation: burn.agitation,
+                by_agitation: burn.by_agitation,
+                temperature: burn.temperature,
+                own_panel: burn.own_panel,
+                area: order.area,
+            }),
+            agitation: order.burn.map_or(Agitation::Still, |burn| burn.agitation),
+            voltage_control: matches!(order.control, Control::Voltage { .. }),
+        }
+    }
+}
+
+/// While a part was being hung or turned the watches looked away by design: those readings of a run count as with the
+/// output off. `stages`: when each began and its phase, oldest first.
+pub fn not_at_work<'s>(rows: &mut [ReplayRow], stages: impl IntoIterator<Item = (f64, &'s str)>) {
+    let mut stages = stages.into_iter().peekable();
+    let mut worked = true;
+    for row in rows {
+        while let Some((_, phase)) = stages.next_if(|(at, _)| *at <= row.seconds) {
+            worked = matches!(phase, "ramp" | "steady");
+        }
+        if !worked {
+            row.set_volts = 0.0;
+        }
+    }
 }
 
 /// Shows `rows` to all watches of `settings`, as a station would have.

@@ -179,6 +179,7 @@ fn house(asker: &mut Asker) {
         "/api/v1/openapi.json",
         "/api/v1/session",
         "/api/v1/house",
+        "/api/v1/baths",
         "/api/v1/stations",
         "/api/v1/stations/bench",
         "/api/v1/stations/bench/trend.svg?width=320",
@@ -243,6 +244,14 @@ fn run(asker: &mut Asker, daemon: &Daemon) -> String {
     asker.until("is complete", |s| s["run"]["state"] == "complete");
     daemon.row(&run);
     let at = |more: &str| format!("/api/v1/runs/{run}{more}");
+    assert_eq!(asker.get(&at("/replay"))["watches_of"], "bench");
+    let whole = asker.get("/api/v1/verify");
+    assert!(whole["runs"].as_u64() > Some(0) && whole["faults"] == json!([]), "{whole}");
+    let head = whole["head"].as_str().unwrap();
+    assert_eq!(asker.get(&format!("/api/v1/verify?since=2020-01-01&head={head}"))["faults"], json!([]));
+    let cut = asker.get(&format!("/api/v1/verify?head={}", "0".repeat(64)));
+    assert_ne!(cut["faults"], json!([]), "a head that was kept and is in no chain");
+    asker.ask("get", "/api/v1/verify?since=yesterday", None, 400);
     for more in
         ["", "/readings", "/readings?format=csv", "/record.html", "/record.csv", "/plot.svg", "/measured"]
     {
@@ -364,6 +373,8 @@ fn job(asker: &mut Asker) {
     let started = asker.at("/job", json!({ "by": BY, "request": sheet(), "lot": "41" }));
     let job = started["job"].as_str().unwrap().to_owned();
     asker.get("/api/v1/stations/bench");
+    let told = asker.ask("post", "/api/v1/stations/bench/hold", Some(by()), 409);
+    assert!(told["detail"].as_str().unwrap().ends_with("/job/hold"), "{told}");
     asker.answer_until("clean");
     asker.get("/api/v1/stations/bench");
     asker.at("/job/hold", by());

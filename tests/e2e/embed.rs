@@ -3,8 +3,9 @@
 use super::ends::{MINDED, kill_daemon};
 use super::hall::{Daemon, Hall, Plan, clean, number, text};
 use nix::sys::signal::Signal;
+use std::io::Write;
 use std::path::PathBuf;
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::sync::LazyLock;
 
 const STATIONS: &[&str] = &["left", "right"];
@@ -70,4 +71,37 @@ fn embedding_program_that_is_killed_with_current_on_is_switched_off_by_its_own_m
 
     let again = Daemon::embedded(program(&hall), &hall.config);
     assert!(text(&again.row(&run)["cause"]).contains("interrupted"));
+}
+
+/// The example in Python, with what the person at the tank types.
+#[test]
+fn program_in_another_language_plans_starts_answers_and_reads_the_record_over_http() {
+    let hall = Hall::usual();
+    let daemon = hall.daemon();
+    daemon.until_at("bench", "up", |s| s["link"]["up"] == true && s["output_on"] == false);
+    let base = format!("http://{}", daemon.address);
+    let over_http = |thickness: &str, typed: &str| {
+        let mut python = super::tools::python_with_schemathesis();
+        python.arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/examples/over_http.py"));
+        python.args([&base, "bench", "nickel-bench", thickness]);
+        let piped = python.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = piped.spawn().unwrap();
+        child.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+        child.wait_with_output().unwrap()
+    };
+    let done = over_http("0.05 um", "\ndone\n");
+    let text = String::from_utf8_lossy(&done.stdout);
+    assert!(done.status.success(), "{text}{}", String::from_utf8_lossy(&done.stderr));
+    for said in [
+        "turn the part so that face 2 of 2",
+        "the answer was taken",
+        "complete: target reached",
+        "mean_meters",
+    ] {
+        assert!(text.contains(said), "{said}: {text}");
+    }
+    assert!(hall.mimic().state().charge() > 0.0);
+    let refused = over_http("0.05", "");
+    let told = String::from_utf8_lossy(&refused.stderr);
+    assert!(!refused.status.success() && told.contains("end.thickness: \"0.05\" has no unit"), "{told}");
 }

@@ -165,6 +165,42 @@ async fn command_that_does_not_fit_the_state_is_refused_with_why_and_changes_not
 }
 
 #[tokio::test]
+async fn answer_that_is_meant_for_one_question_never_answers_the_next() {
+    let rig = rig();
+    rig.start("mila").await;
+    let asks = |question: Option<Question>| {
+        rig.publish.send_modify(|now| {
+            let mut next = (**now).clone();
+            next.seq += 1;
+            next.run.run = Some(RUN.into());
+            next.run.question = question.clone();
+            *now = Arc::new(next);
+        });
+    };
+    let answer = async |key: &str, meant: Value| {
+        let body = json!({"by": "jonas", "answer": "done", key: meant});
+        rig.post("/api/v1/stations/bench/answer", body).await
+    };
+    let turn = |next: u8| json!({"turn-part": {"next": next, "faces": 3}});
+    asks(Some(Question::TurnPart { next: 3, faces: 3, count: true }));
+    for (key, meant) in [("question", turn(2)), ("question", json!("hang-part")), ("run", json!("another"))] {
+        let told = answer(key, meant.clone()).await;
+        assert_eq!((told.status, told.problem().as_str()), (StatusCode::CONFLICT, "refused"), "{meant}");
+    }
+    assert_eq!(answer("question", json!("dance")).await.problem(), "bad-json");
+    asks(None);
+    assert_eq!(answer("question", turn(3)).await.problem(), "refused");
+    assert_eq!(*rig.seen.lock().unwrap(), ["mila start"]);
+    asks(Some(Question::TurnPart { next: 3, faces: 3, count: true }));
+    assert_eq!(
+        answer("question", turn(3)).await.status,
+        StatusCode::OK,
+        "that they are to be counted may come later"
+    );
+    assert_eq!(answer("run", json!(RUN)).await.status, StatusCode::OK);
+}
+
+#[tokio::test]
 async fn of_two_operators_at_once_one_starts_and_the_other_is_told() {
     let rig = rig();
     let (one, two) = tokio::join!(rig.start("mila"), rig.start("jonas"));

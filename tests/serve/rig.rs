@@ -69,7 +69,7 @@ pub fn run_row(id: &str) -> RunRow {
         thickness_meters: Some(1e-6),
         continues: None,
         load_slope_ohm_square_meters: None,
-        order_json: "{}".into(),
+        order_json: serde_json::to_string(&order()).unwrap(),
         job: None,
         lot: None,
         customer: None,

@@ -310,6 +310,13 @@ async fn reader_of_events_that_comes_back_misses_none_and_gets_none_twice() {
     let seen = read_until(&mut socket, "id: e4.a0").await;
     let wanted = seen.find("second").unwrap() < seen.find("third").unwrap();
     assert!(wanted && !seen.contains("first") && !seen.contains("long ago"), "{seen}");
+    // An id of another ledger, as after the state folder was changed: nothing would come for years.
+    let mut socket = TcpStream::connect(address).await.unwrap();
+    socket.write_all(ask("last-event-id: e900.a7\r\n").as_bytes()).await.unwrap();
+    read_until(&mut socket, "id: e4.a0").await;
+    rig.shelf.events.lock().unwrap().push(event("fourth"));
+    let seen = read_until(&mut socket, "id: e5.a0").await;
+    assert!(seen.contains("fourth") && !seen.contains("third"), "{seen}");
     let bad = exchange(address, &ask("last-event-id: x\r\nconnection: close\r\n")).await;
     assert!(bad.starts_with("HTTP/1.1 400") && bad.contains("bad-query"), "{bad}");
 }

@@ -146,7 +146,7 @@ export function open(holder, _rest, frame) {
   }
 
   /** Without the words that only who writes requests needs. */
-  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|role|tank|part|end|turn|hold|ceiling|ramp|entry)(\.[\w-]+)*: /, "");
+  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|role|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
 
   /** Every problem to the field it is about; what is left over is listed. */
   function spread(errors) {
