@@ -191,9 +191,11 @@ fn check(common: &Common) -> Done {
     };
     let listen = setup.config.daemon.listen;
     crate::host::access::tokens(&setup, listen)?;
+    let amiss = crate::host::access::told(&setup)?;
     say::say(&crate::config::check_report(&setup.path.display().to_string(), &Ok(setup.config)));
     line::judged(&setup.sheets, &setup.unfit);
     let doubts = setup.dialects.iter().flat_map(|d| d.doubts().into_iter().map(move |text| (d, text)));
+    amiss.iter().for_each(|text| say::line(format!("look: {text}")));
     for (dialect, text) in doubts {
         say::wrap(&format!("look: dialect {}: {text}", dialect.name), 2, 100).iter().for_each(say::line);
     }

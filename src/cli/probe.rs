@@ -156,10 +156,11 @@ fn commission(common: &Common, args: &ProbeArgs, by: &str) -> Done {
     let runtime = super::daemon::runtime()?;
     runtime.block_on(async {
         // The ledger first: while a daemon runs, it has the ledger and the supply.
-        let ledger = crate::host::open_ledger(&setup.config.daemon.state).map_err(|failure| Failure {
-            text: format!("commissioning needs supply and ledger for itself: {}", failure.text),
-            ..failure
-        })?;
+        let (ledger, _) =
+            crate::host::open_ledger(&setup.config.daemon.state).map_err(|failure| Failure {
+                text: format!("commissioning needs supply and ledger for itself: {}", failure.text),
+                ..failure
+            })?;
         // Off also if this very process dies.
         let minder = Minder::spawn(&supplies).await.map_err(|e| {
             Failure::refused(format!("the minder does not start, so nothing is switched on: {e}"))

@@ -2,7 +2,7 @@
 
 use super::Failure;
 use super::setup::Setup;
-use crate::serve::{Tokens, check_tls};
+use crate::serve::{Tokens, check_notify, check_tls};
 use std::net::SocketAddr;
 
 /// The tokens, if whoever may reach that address could have one.
@@ -32,4 +32,12 @@ pub(crate) fn tokens(setup: &Setup, at: SocketAddr) -> Result<Tokens, Failure> {
         );
     }
     Ok(tokens)
+}
+
+/// Whether those who are to be told can be: what is worth a look.
+///
+/// # Errors
+/// A secret, password or certificate file that cannot be used.
+pub(crate) fn told(setup: &Setup) -> Result<Vec<String>, Failure> {
+    check_notify(&setup.config.notify).map_err(|why| Failure::config(format!("notify: {why}")))
 }

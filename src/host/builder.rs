@@ -88,6 +88,10 @@ impl Builder {
     /// Starts the stations inside the running tokio runtime. Control has a thread of its own: nothing that the
     /// caller's tasks do keeps it waiting. All outputs are switched off and looked at first, as at every start.
     ///
+    /// When the whole program dies or is killed, the minder switches off. When control stands still for 20 s while an
+    /// output may be on, the minder ends the program (SIGKILL) and switches off: so it does under a debugger that holds
+    /// all threads.
+    ///
     /// # Errors
     /// The config's problems; an address, a ledger or a port that somebody else holds; no minder. Then nothing runs.
     pub async fn start(self) -> Result<Tankside, Failure> {

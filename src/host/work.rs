@@ -3,12 +3,13 @@
 use super::setup::{self, Setup};
 use super::{Failure, MinderProgram, access};
 use crate::config::{Config, Tank, TemperatureSource};
-use crate::ledger::{Ledger, News, Reader};
-use crate::plan::{Order, Plan, Request};
+use crate::ledger::{EventRow, Ledger, News, Reader, Recovery};
+use crate::plan::{Plan, Request};
 use crate::rank;
-use crate::run::{Command, Refusal, RunState};
+use crate::run::{Refusal, RunState};
 use crate::serve::{
-    AppState, Desk, Facts, Listening, Metrics, TankFacts, Watched, listen, notify, own_of, plan_for,
+    AppState, Desk, Facts, Listening, Metrics, Problem, StartWith, TankFacts, Watched, listen, notify,
+    own_of, plan_for, start_run, today,
 };
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::minder::Heart;
@@ -17,12 +18,12 @@ use futures_util::stream::{self, Stream};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
-use tokio_util::sync::CancellationToken;
+use tokio_util::sync::{CancellationToken, DropGuard};
+use tokio_util::task::AbortOnDropHandle;
 
 /// To find a port shut takes an instant; whatever takes longer is not that.
 const BUSY_LOOK: Duration = Duration::from_millis(500);
@@ -32,16 +33,18 @@ const BUSY_WAIT: Duration = Duration::from_secs(2);
 /// Stations at work: control threads, a ledger and a minder; with [`Builder::http`](super::Builder::http) also its
 /// own HTTP.
 ///
-/// End it with [`stop`](Tankside::stop). Dropped instead, it still switches every output off, as far as the minder
-/// can, but nobody waits for the confirmation.
+/// End it with [`stop`](Tankside::stop). Dropped instead, it still ends: control switches every output off, the minder
+/// does the same once more, and HTTP, notices and sensors cease; but nobody waits for it, nor for the confirmation. The
+/// ledger stays open as long as there is a [`Tankside::router`] somewhere.
 pub struct Tankside {
     control: Control,
     minder: Minder,
     ledger: Ledger,
     http: Option<JoinHandle<()>>,
-    sensors: Vec<JoinHandle<()>>,
+    _sensors: Vec<AbortOnDropHandle<()>>,
     tellers: Vec<JoinHandle<()>>,
-    shutdown: CancellationToken,
+    /// Ends HTTP and whoever tells; dropped, too.
+    shutdown: DropGuard,
     app: AppState,
     config: Arc<Config>,
     address: Option<SocketAddr>,
@@ -76,6 +79,7 @@ impl Tankside {
         );
         let facing = at.unwrap_or(config.daemon.listen);
         let tokens = access::tokens(setup, facing)?;
+        access::told(setup)?.iter().for_each(|text| tracing::warn!("{text}"));
         let listening = match at {
             Some(at) => {
                 let listening = listen(at).await.map_err(Failure::refused)?;
@@ -85,7 +89,7 @@ impl Tankside {
             None => None,
         };
         let address = listening.as_ref().map(|l| l.address);
-        let ledger = open_ledger(&config.daemon.state)?;
+        let (ledger, recovery) = open_ledger(&config.daemon.state)?;
         // Only now: a second daemon must not overwrite the first one's.
         let tokens = tokens.with_local().map_err(|e| Failure::ledger(e.to_string()))?;
         let clock = Clock::new();
@@ -106,10 +110,13 @@ impl Tankside {
             }
         };
         minder.listen_to(heart(&control));
+        control.handles().iter().for_each(|handle| handle.needs(minder.stands()));
         let shutdown = CancellationToken::new();
-        let sensors = baths.watch_sensors();
+        let sensors = baths.watch_sensors().into_iter().map(AbortOnDropHandle::new).collect();
         let facing = address.unwrap_or(config.daemon.listen);
         let told = notify(&config.notify, control.handles(), &|| ledger.news(), &shutdown);
+        // Cancelled where nothing comes of it, as well.
+        let guard = shutdown.clone().drop_guard();
         let tellers = match told {
             Ok(tellers) => tellers,
             Err(why) => {
@@ -118,6 +125,7 @@ impl Tankside {
                 return Err(Failure::config(format!("notify: {why}")));
             }
         };
+        tell_interrupted(&ledger, &recovery).await;
         let app = app(setup, &control, &ledger, baths, facing, shutdown.clone())
             .minded(minder.stands())
             .guarded(tokens, config.daemon.loopback_open);
@@ -130,9 +138,9 @@ impl Tankside {
             minder,
             ledger,
             http,
-            sensors,
+            _sensors: sensors,
             tellers,
-            shutdown,
+            shutdown: guard,
             app,
             config: Arc::new(config.clone()),
             address,
@@ -162,26 +170,36 @@ impl Tankside {
         let found = self.config.stations.iter().find(|s| s.name == station);
         let found = found.ok_or_else(|| vec![format!("station: there is no station {station:?}")])?;
         let own = |tank: &Tank| own_of(self.ledger.reader(), tank);
-        plan_for(&self.config, found, request, &own, self.config.daemon.units)
+        let mut plan = plan_for(&self.config, found, request, &own, self.config.daemon.units)?;
+        plan.worksheet.warnings.extend(found.overdue(&today()));
+        Ok(plan)
     }
 
-    /// Starts that order in somebody's name, and returns the run's id. Hold, resume, stop, answers and off go through
-    /// the station's [`Handle::command`].
+    /// Starts what was planned for that station, in somebody's name, and returns the run's id. The checks, and what goes
+    /// on the record, are those of a start over HTTP. Hold, resume, stop, answers and off go through the station's
+    /// [`Handle::command`].
+    ///
+    /// ```no_run
+    /// # async fn started(tankside: &tankside::Tankside) -> Result<(), Box<dyn std::error::Error>> {
+    /// use tankside::host::StartWith;
+    /// use tankside::plan::Request;
+    /// use tankside::process::End;
+    /// let cups = "6 cups: disc 34 mm x 1 mm".parse()?;
+    /// let request = Request::new("nickel", vec![cups], End::Thickness("1 um".parse()?));
+    /// let plan = tankside.plan("bench", &request).map_err(|reasons| reasons.join("\n"))?;
+    /// let run = tankside.run("bench", "ada", plan, StartWith::default()).await?;
+    /// # Ok(())
+    /// # }
+    /// ```
     ///
     /// # Errors
     /// Why not, in the operator's words; then nothing was switched on.
-    pub async fn run(&self, station: &str, by: &str, order: Order) -> Result<String, Refusal> {
-        let handle =
-            self.station(station).ok_or_else(|| Refusal(format!("there is no station {station:?}")))?;
-        if !self.minder.stands().load(Ordering::Relaxed) {
-            return Err(Refusal(
-                "no run starts while the minder is being started again; try once more".into(),
-            ));
-        }
-        self.app.trust(handle.name()).checked(false).map_err(Refusal)?;
-        let id = uuid::Uuid::now_v7().to_string();
-        handle.command(by, Command::Start { id: id.clone(), order: Box::new(order) }).await?;
-        Ok(id)
+    pub async fn run(&self, station: &str, by: &str, plan: Plan, with: StartWith) -> Result<String, Refusal> {
+        let refused = |problem: Problem| Refusal(problem.detail);
+        // A worksheet is plain data: it can be written.
+        let mut worksheet = serde_json::to_value(&plan.worksheet).unwrap_or_default();
+        let started = start_run(&self.app, station, by, plan.order, &mut worksheet, with).await;
+        started.map(|(id, _)| id).map_err(refused)
     }
 
     /// Every route of the daemon, for the caller's own server. Requests pass the same guard; its Host check goes by
@@ -235,8 +253,8 @@ impl Tankside {
         if unsure.is_empty() {
             self.minder.rest();
         }
-        self.sensors.iter().for_each(JoinHandle::abort);
-        self.shutdown.cancel();
+        drop(self._sensors);
+        drop(self.shutdown);
         if let Some(http) = self.http
             && let Err(e) = http.await
         {
@@ -286,7 +304,25 @@ fn word(moved: bool, on: bool, told: &mut bool) -> Option<bool> {
     speaks.then_some(on)
 }
 
-pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
+/// Whoever was told that they began is told that they have ended; the ledger has it already.
+async fn tell_interrupted(ledger: &Ledger, recovery: &Recovery) {
+    for id in &recovery.interrupted {
+        match ledger.run(id).await {
+            Ok(Some(run)) => ledger.tell(EventRow {
+                at: run.ended.unwrap_or_default(),
+                monotonic_milliseconds: 0,
+                station: run.station,
+                run: Some(run.id),
+                kind: "ended".into(),
+                text: format!("{}: interrupted, the program died or was killed", run.state),
+            }),
+            Ok(None) => {}
+            Err(e) => tracing::warn!("run {id} was interrupted, and nobody is told: {e}"),
+        }
+    }
+}
+
+pub(crate) fn open_ledger(folder: &Path) -> Result<(Ledger, Recovery), Failure> {
     std::fs::create_dir_all(folder).map_err(|e| {
         Failure::ledger(format!(
             "{}: {e}; daemon.state must be a folder this user may write",
@@ -310,7 +346,7 @@ pub(crate) fn open_ledger(folder: &Path) -> Result<Ledger, Failure> {
     } else {
         tracing::warn!("{}", recovery.sentence);
     }
-    Ok(ledger)
+    Ok((ledger, recovery))
 }
 
 /// A port that another program holds is not worked: two masters on one supply

@@ -111,6 +111,10 @@ impl Ledger {
         match &row {
             Row::Alarm(row) => drop(self.news.send(News::Alarm(Arc::new(row.clone())))),
             Row::Event(row) => drop(self.news.send(News::Event(Arc::new(row.clone())))),
+            Row::JobEvent { job, event } => {
+                let told = News::Job { job: job.as_str().into(), event: Arc::new(event.clone()) };
+                drop(self.news.send(told));
+            }
             _ => {}
         }
         let error = match self.queue.try_send(Message::Row(Box::new(row))) {
@@ -127,6 +131,12 @@ impl Ledger {
             }
             first
         });
+    }
+
+    /// Tells whoever listens of something that is on record already, and writes nothing.
+    pub fn tell(&self, event: EventRow) {
+        // Nobody may be listening.
+        let _ = self.news.send(News::Event(Arc::new(event)));
     }
 
     /// Returns when everything recorded so far is on disk.

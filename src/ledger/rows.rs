@@ -292,6 +292,13 @@ pub enum News {
     Alarm(Arc<AlarmRow>),
     /// Something happened.
     Event(Arc<EventRow>),
+    /// Something happened in a guided job.
+    Job {
+        /// The job's id.
+        job: Arc<str>,
+        /// What.
+        event: Arc<EventRow>,
+    },
 }
 
 /// What came of trying a station's supply.

@@ -7,8 +7,9 @@ use super::problem::Problem;
 use super::sheets;
 use super::state::AppState;
 use crate::bath::Agitation;
+use crate::plan::Order;
 use crate::quantity::{Span, Temperature};
-use crate::run::guide::WarningKind;
+use crate::run::guide::{Reference, WarningKind};
 use crate::run::{Answer, Command, Question, RunState};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
@@ -148,20 +149,49 @@ async fn begin(app: &AppState, station: &str, body: &Start) -> Reply {
     let mut planned = tokio::task::spawn_blocking(move || planner.plan(Some(&name), &request))
         .await
         .map_err(|e| Problem::bug(e.to_string()))??;
-    let known = body.edges_may_burn;
-    super::job::burning(app, &planned.order, &mut planned.worksheet, &body.by, known, "")?;
-    super::job::trusted(app, station, [&mut planned.worksheet], &body.by, body.supply_may_fail).await?;
-    nothing_on_without_a_minder(app, station, &body.by)?;
-    let id = uuid::Uuid::now_v7().to_string();
-    let by = text("by", &body.by, 80)?;
-    let handle = &app.station(station)?.handle;
-    let names = [("lot", whose.lot.clone()), ("customer", whose.customer.clone())];
-    let said = answered(handle.start(&by, id.clone(), planned.order, whose)).await?;
-    super::record::planned(app, &id, &by, &planned.worksheet, names).await;
+    let (edges_may_burn, supply_may_fail) = (body.edges_may_burn, body.supply_may_fail);
+    let with = StartWith { whose, edges_may_burn, supply_may_fail };
+    let (id, said) = start_run(app, station, &body.by, planned.order, &mut planned.worksheet, with).await?;
     let mut taken = Taken::new(station.to_owned(), said);
     taken.run = Some(id);
     taken.worksheet = Some(planned.worksheet);
     Ok(Json(taken))
+}
+
+/// What whoever starts a run says with it; all of it goes on the run's record.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StartWith {
+    /// Lot and customer.
+    pub whose: Reference,
+    /// They know that edges may burn. Without it, an order whose edges would is refused.
+    pub edges_may_burn: bool,
+    /// They know that the supply failed its commissioning. Without it, a start with such a supply is refused.
+    pub supply_may_fail: bool,
+}
+
+/// A start, whoever asks for it: the id and the station's answer. What is known about it is added to the worksheet, and
+/// that goes on the run's record.
+///
+/// # Errors
+/// Why not; then nothing was switched on.
+pub(crate) async fn start_run(
+    app: &AppState,
+    station: &str,
+    by: &str,
+    order: Order,
+    worksheet: &mut Value,
+    with: StartWith,
+) -> Result<(String, String), Problem> {
+    super::job::burning(app, &order, worksheet, by, with.edges_may_burn, "")?;
+    super::job::trusted(app, station, [&mut *worksheet], by, with.supply_may_fail).await?;
+    nothing_on_without_a_minder(app, station, by)?;
+    let id = uuid::Uuid::now_v7().to_string();
+    let by = text("by", by, 80)?;
+    let handle = &app.station(station)?.handle;
+    let names = [("lot", with.whose.lot.clone()), ("customer", with.whose.customer.clone())];
+    let said = answered(handle.start(&by, id.clone(), order, with.whose)).await?;
+    super::record::planned(app, &id, &by, worksheet, names).await;
+    Ok((id, said))
 }
 
 macro_rules! plain {

@@ -78,12 +78,14 @@ mod stream;
 mod tls;
 mod upkeep;
 
+pub use command::StartWith;
+pub(crate) use command::start_run;
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
 pub use house::{House, RoleFacts, SheetFacts, StationFacts, VesselFacts};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
-pub use notify::notify;
+pub use notify::{check_notify, notify};
 pub use own::own_of;
 pub use planner::{Desk, OwnOf, Speech, commissioned, controller_for, facts, plan_for, today};
 pub use problem::Problem;

@@ -172,11 +172,6 @@ pub struct AppState {
 const MOST_STREAMS: usize = 128;
 
 impl AppState {
-    /// What speaks against current from that station's supply.
-    pub fn trust(&self, station: &str) -> Trust {
-        self.planner.trust(station)
-    }
-
     /// Joins the parts and begins to watch the stations. Must be called within a
     /// tokio runtime: one small task per station notes when it last spoke.
     pub fn new(

@@ -1,12 +1,19 @@
 //! Tankside inside another program: the example that embeds two stations, as a process of its own.
 
 use super::ends::{MINDED, kill_daemon};
-use super::hall::{Daemon, Hall, Plan, clean, number, text};
+use super::hall::{Daemon, Hall, Plan, TANKSIDE, clean, number, tank, text, until};
 use nix::sys::signal::Signal;
 use std::io::Write;
+use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::sync::LazyLock;
+use tankside::Tankside;
+use tankside::host::{MinderProgram, StartWith};
+use tankside::plan::{Plan as Planned, Request};
+use tankside::process::{End, Hold};
+use tankside::station::{Handle, Snapshot};
+use tokio::runtime::Runtime;
 
 const STATIONS: &[&str] = &["left", "right"];
 
@@ -71,6 +78,78 @@ fn embedding_program_that_is_killed_with_current_on_is_switched_off_by_its_own_m
 
     let again = Daemon::embedded(program(&hall), &hall.config);
     assert!(text(&again.row(&run)["cause"]).contains("interrupted"));
+}
+
+/// In this very process, with the program under test as its minder.
+async fn inside(hall: &Hall) -> Result<Tankside, String> {
+    let minder = MinderProgram::At(TANKSIDE.into());
+    let builder = Tankside::builder().config_file(&hall.config).minder(minder);
+    let tankside = builder.http("127.0.0.1:0".parse().unwrap()).start().await.map_err(|e| e.to_string())?;
+    for handle in tankside.stations() {
+        seen(handle, |s| s.link.up).await;
+    }
+    Ok(tankside)
+}
+
+async fn seen(handle: &Handle, wanted: impl FnMut(&std::sync::Arc<Snapshot>) -> bool) {
+    tokio::time::timeout(super::hall::PATIENCE, handle.subscribe().wait_for(wanted)).await.unwrap().unwrap();
+}
+
+fn planned(tankside: &Tankside, part: &str, hold: Option<Hold>) -> Planned {
+    let mut request =
+        Request::new(&tank("bench"), vec![part.parse().unwrap()], End::Charge("10 A.min".parse().unwrap()));
+    request.hold = hold;
+    tankside.plan("bench", &request).unwrap()
+}
+
+#[test]
+fn tankside_that_is_dropped_in_a_run_leaves_no_current_no_open_port_and_no_lock_behind() {
+    let mut broker = super::notify::Broker::start("");
+    broker.up();
+    let (_client, log) = broker.listen(&[]);
+    let more = format!("[notify.mqtt]\nbroker = \"mqtt://127.0.0.1:{}\"\ntopic = \"shop\"\n", broker.port);
+    let hall = Hall::of(Plan { more, ..Plan::default() });
+    let runtime = Runtime::new().unwrap();
+    let address: SocketAddr = runtime.block_on(async {
+        let tankside = inside(&hall).await.unwrap();
+        let plan = planned(&tankside, super::hall::PART, None);
+        tankside.run("bench", "ada", plan, StartWith::default()).await.unwrap();
+        seen(&tankside.stations()[0], |s| s.run.charge_coulombs > 1.0).await;
+        assert!(hall.mimic().state().on());
+        tankside.address().unwrap()
+        // Dropped here, and the runtime goes on.
+    });
+    hall.mimic().until("off", |s| !s.on());
+    log.until("shop/status offline");
+    until("its address free", || TcpListener::bind(address).map(drop).map_err(|e| e.to_string()));
+    let again = until("started again", || runtime.block_on(inside(&hall)));
+    runtime.block_on(again.stop()).unwrap();
+}
+
+#[test]
+fn edges_burn_unknowingly_in_no_embedded_run_either_and_who_knows_it_is_on_the_record() {
+    let hall = Hall::usual();
+    let runtime = Runtime::new().unwrap();
+    runtime.block_on(async {
+        let tankside = inside(&hall).await.unwrap();
+        let plan = planned(
+            &tankside,
+            "2 plate 2 cm x 1 cm x 1 mm",
+            Some(Hold::Density("20 A/dm2".parse().unwrap())),
+        );
+        let no = tankside.run("bench", "ada", plan.clone(), StartWith::default()).await.unwrap_err();
+        assert!(no.0.contains("edges would see"), "{no}");
+        assert!(!hall.mimic().state().on());
+        let whose = tankside::run::guide::Reference { lot: Some("K-104".into()), customer: None };
+        let with = StartWith { whose, edges_may_burn: true, ..StartWith::default() };
+        let run = tankside.run("bench", "ada", plan, with).await.unwrap();
+        let entries = tankside.ledger().entries(&run).unwrap();
+        let sheet = &entries.iter().find(|e| e.kind == "plan").unwrap().content;
+        assert!(sheet.contains("ada started it knowing that edges may burn"), "{sheet}");
+        assert!(entries.iter().any(|e| e.kind == "amend" && e.content.contains("K-104")), "{entries:?}");
+        tankside.stop().await.unwrap();
+    });
+    assert!(!hall.mimic().state().on());
 }
 
 /// The example in Python, with what the person at the tank types.

@@ -43,7 +43,7 @@ pub fn hall_of(plan: Plan) -> Hall {
 }
 
 /// A sheet order in a file, as `start` takes it.
-fn order(hall: &Hall) -> String {
+pub fn order(hall: &Hall) -> String {
     let path = hall.folder.path().join("cups.toml");
     let area = PART.trim_start_matches("area ");
     let text =

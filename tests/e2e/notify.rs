@@ -12,6 +12,7 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
 
 /// A request as it came: headers in small letters, and the body.
 type Request = (Vec<(String, String)>, String);
@@ -94,6 +95,93 @@ fn id(request: &Request) -> String {
 }
 
 #[test]
+fn message_that_a_webhook_refuses_is_counted_in_the_next() {
+    let (address, told) = hook(&[404]);
+    let more = format!("[[notify.webhook]]\nurl = \"http://{address}/hook\"\n");
+    let hall = Hall::of(Plan { more, ..Plan::default() });
+    let daemon = hall.daemon();
+    daemon.run("1000 C", &[]);
+    let (_, refused) = next(&told, |_| true);
+    assert_eq!((&refused["event"], &refused["missed"]), (&"started".into(), &0.into()));
+    daemon.verb(&["stop"]).good();
+    let (_, ended) = next(&told, |_| true);
+    assert_eq!((&ended["event"], &ended["missed"]), (&"ended".into(), &1.into()));
+    daemon.log.until("refused a message with status 404");
+}
+
+/// Takes a connection and never answers it.
+fn mute() -> SocketAddr {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap();
+    std::thread::spawn(move || listener.incoming().flatten().collect::<Vec<_>>());
+    address
+}
+
+#[test]
+fn receiver_and_broker_that_never_answer_hold_up_neither_the_run_nor_the_daemons_end() {
+    let (receiver, broker) = (mute(), mute());
+    let more = format!(
+        "[[notify.webhook]]\nurl = \"http://{receiver}/\"\n[notify.mqtt]\nbroker = \"mqtt://{broker}\"\n"
+    );
+    let hall = Hall::of(Plan { more, ..Plan::default() });
+    let mut daemon = hall.daemon();
+    let run = daemon.run("20 C", &[]);
+    assert_eq!(daemon.row(&run)["state"], "complete");
+    daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    let begun = Instant::now();
+    daemon.process.signal(Signal::SIGTERM);
+    assert!(daemon.process.ended().success(), "{}", daemon.log.text());
+    // A try at the webhook takes 10 s.
+    assert!(begun.elapsed() < Duration::from_secs(6), "{:?}\n{}", begun.elapsed(), daemon.log.text());
+}
+
+#[test]
+fn webhook_that_was_told_of_a_start_hears_the_end_of_a_run_whose_daemon_was_killed() {
+    let (address, told) = hook(&[]);
+    let more = format!("[[notify.webhook]]\nurl = \"http://{address}/\"\n");
+    let hall = Hall::of(Plan { more, ..Plan::default() });
+    let mut daemon = hall.daemon();
+    let run = daemon.run("1000 C", &[]);
+    next(&told, |b| b["event"] == "started");
+    daemon.process.signal(Signal::SIGKILL);
+    daemon.process.ended();
+    hall.mimic().until("off", |s| !s.on());
+    let _again = hall.daemon();
+    let (_, ended) = next(&told, |b| b["event"] == "ended");
+    assert_eq!(ended["run"], run.as_str(), "{ended}");
+    assert!(text(&ended["text"]).contains("interrupted"), "{ended}");
+}
+
+#[test]
+fn webhook_hears_what_a_guided_job_asks_and_the_broker_shows_it() {
+    let (address, told) = hook(&[]);
+    let mut broker = Broker::start("");
+    broker.up();
+    let (_client, log) = broker.listen(&[]);
+    let more = format!(
+        "[[notify.webhook]]\nurl = \"http://{address}/\"\n[notify.mqtt]\n\
+         broker = \"mqtt://127.0.0.1:{}\"\ntopic = \"shop\"\n",
+        broker.port
+    );
+    let hall = super::jobs::hall_of(Plan { more, ..Plan::default() });
+    let daemon = hall.daemon();
+    let words = ["start", "--json", &super::jobs::order(&hall)];
+    let job = daemon.verb(&words).json()["job"].as_str().unwrap().to_owned();
+    let (_, started) = next(&told, |b| b["event"] == "started");
+    assert_eq!((&started["job"], &started["run"]), (&job.as_str().into(), &Value::Null));
+    let (_, asked) = next(&told, |b| b["event"] == "asked");
+    assert!(text(&asked["text"]).starts_with("question 1: "), "{asked}");
+    let state = heard(&log, "shop/bench/state", |s| s["job"]["question"]["seq"] == 1);
+    assert_eq!((text(&state["job"]["id"]), text(&state["job"]["state"])), (job.as_str(), "running"));
+    assert!(text(&asked["text"]).contains(text(&state["job"]["question"]["text"])), "{asked} {state}");
+    daemon.verb(&["stop"]).good();
+    let (_, ended) = next(&told, |b| b["event"] == "ended");
+    assert_eq!(ended["job"], job.as_str(), "{ended}");
+    heard(&log, "shop/bench/state", |s| s["job"]["state"] == "stopped");
+}
+
+#[test]
 fn secret_that_is_not_there_keeps_the_daemon_from_starting_and_names_the_file() {
     let more = "[[notify.webhook]]\nurl = \"http://127.0.0.1:1/\"\nsecret-file = \"/nowhere/secret\"\n";
     let hall = Hall::of(Plan { more: more.into(), ..Plan::default() });
@@ -101,13 +189,32 @@ fn secret_that_is_not_there_keeps_the_daemon_from_starting_and_names_the_file() 
     assert_eq!(process.ended().code(), Some(78), "{}", log.text());
     log.until("/nowhere/secret: there is no such file");
     assert!(!hall.mimic().state().on());
+    // And is told by whoever looks before.
+    let mut check = super::hall::tankside();
+    check.arg("check").arg("--config").arg(&hall.config);
+    assert!(super::hall::say(check).bad(78).contains("/nowhere/secret: there is no such file"));
+}
+
+#[test]
+fn program_that_is_not_there_is_said_before_the_first_alarm() {
+    let more = "[[notify.command]]\nrun = [\"/nowhere/lamp\"]\n[[notify.command]]\nrun = [\"/etc/passwd\"]\n";
+    let hall = Hall::of(Plan { more: more.into(), ..Plan::default() });
+    let mut check = super::hall::tankside();
+    check.arg("check").arg("--config").arg(&hall.config);
+    let said = super::hall::say(check).good();
+    for words in
+        ["\"/nowhere/lamp\" on an alarm: there is no such program", "\"/etc/passwd\" on an alarm: may not be"]
+    {
+        assert!(said.contains(words), "{words} in {said}");
+    }
+    hall.daemon().log.until("there is no such program");
 }
 
 #[test]
 fn command_is_run_with_what_a_stack_light_needs_and_one_that_hangs_is_killed() {
     let folder = tempfile::tempdir().unwrap();
     let script = folder.path().join("lamp");
-    let seen = folder.path().join("seen");
+    let (seen, child) = (folder.path().join("seen"), folder.path().join("child"));
     let text = format!(
         "#!/bin/sh\necho \"$1 $TANKSIDE_STATION $TANKSIDE_ALARM $TANKSIDE_STATE $TANKSIDE_PRIORITY\" >> {0}\n\
          cat >> {0}\n",
@@ -118,8 +225,9 @@ fn command_is_run_with_what_a_stack_light_needs_and_one_that_hangs_is_killed() {
     std::fs::set_permissions(&script, mode).unwrap();
     let more = format!(
         "[[notify.command]]\nrun = [\"{}\", \"red\"]\nfrom = \"high\"\n\
-         [[notify.command]]\nrun = [\"/bin/sleep\", \"1000\"]\n",
-        script.display()
+         [[notify.command]]\nrun = [\"/bin/sh\", \"-c\", \"sleep 1000 & echo $! > {}; wait\"]\n",
+        script.display(),
+        child.display()
     );
     let hall = Hall::of(Plan { more, ..Plan::default() });
     let daemon = hall.daemon();
@@ -133,18 +241,24 @@ fn command_is_run_with_what_a_stack_light_needs_and_one_that_hangs_is_killed() {
         if lit { Ok(()) } else { Err(text) }
     });
     daemon.log.until("took longer than 10 s and was killed");
+    // With what it had started.
+    let id: i32 = std::fs::read_to_string(&child).unwrap().trim().parse().unwrap();
+    until("its child gone", || match std::fs::read_to_string(format!("/proc/{id}/cmdline")) {
+        Ok(words) if words.starts_with("sleep") => Err(words),
+        _ => Ok(()),
+    });
 }
 
 /// Debian's broker, and a client of its own that prints all topics.
-struct Broker {
+pub struct Broker {
     process: Option<Process>,
     config: std::path::PathBuf,
-    port: u16,
+    pub port: u16,
     folder: tempfile::TempDir,
 }
 
 impl Broker {
-    fn start(more: &str) -> Broker {
+    pub fn start(more: &str) -> Broker {
         let folder = tempfile::tempdir().unwrap();
         // Free a moment ago; nobody else on this machine is likely to take it.
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
@@ -158,7 +272,7 @@ impl Broker {
         Broker { process: None, config, port, folder }
     }
 
-    fn up(&mut self) {
+    pub fn up(&mut self) {
         let program =
             ["/usr/sbin/mosquitto", "/usr/bin/mosquitto"].into_iter().find(|p| Path::new(p).exists());
         let mut command = Command::new(program.expect("the broker is missing; `tests/run` installs it"));
@@ -177,7 +291,7 @@ impl Broker {
     }
 
     /// Prints `TOPIC PAYLOAD` for each message, retained ones first.
-    fn listen(&self, more: &[&str]) -> (Process, Log) {
+    pub fn listen(&self, more: &[&str]) -> (Process, Log) {
         let mut command = clean(Command::new("mosquitto_sub"));
         command.args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-v", "-t", "shop/#"]).args(more);
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
@@ -245,6 +359,22 @@ fn broker_of_edition_5_is_told_and_told_anew_after_a_restart() {
 }
 
 #[test]
+fn broker_that_falls_silent_under_readings_is_given_up_and_told_anew_when_it_speaks() {
+    let mut broker = Broker::start("");
+    broker.up();
+    let (_hall, daemon) = with_broker(&broker, "mqtt", "5", "");
+    daemon.log.until("connected");
+    let process = broker.process.as_ref().unwrap();
+    process.signal(Signal::SIGSTOP);
+    daemon.log.until("has said nothing for 25 s; it is tried again");
+    process.signal(Signal::SIGCONT);
+    until("connected again", || {
+        let text = daemon.log.text();
+        if text.matches(": connected").count() == 2 { Ok(()) } else { Err(text) }
+    });
+}
+
+#[test]
 fn daemon_that_ends_says_goodbye_to_the_broker() {
     let mut broker = Broker::start("");
     broker.up();
@@ -254,6 +384,43 @@ fn daemon_that_ends_says_goodbye_to_the_broker() {
     daemon.process.signal(Signal::SIGTERM);
     assert!(daemon.process.ended().success(), "{}", daemon.log.text());
     log.until("shop/status offline");
+}
+
+#[test]
+fn daemon_that_ends_in_a_run_leaves_no_word_of_an_output_that_is_on_and_tells_the_end() {
+    let mut broker = Broker::start("");
+    broker.up();
+    let (address, told) = hook(&[]);
+    let more = format!("[[notify.webhook]]\nurl = \"http://{address}/\"\n");
+    let (_hall, mut daemon) = with_broker(&broker, "mqtt", "3.1.1", &more);
+    daemon.run("1000 C", &[]);
+    daemon.until_steady();
+    daemon.process.signal(Signal::SIGTERM);
+    assert!(daemon.process.ended().success(), "{}", daemon.log.text());
+    assert!(!daemon.log.text().contains("it is tried again"), "{}", daemon.log.text());
+    // Who comes now hears what was left with the broker.
+    let (_client, log) = broker.listen(&[]);
+    let state = heard(&log, "shop/bench/state", |_| true);
+    assert_eq!((&state["state"], &state["output_on"]), (&"aborted".into(), &false.into()), "{state}");
+    log.until("shop/status offline");
+    next(&told, |b| b["event"] == "ended" && text(&b["text"]).contains("the daemon was stopped"));
+}
+
+#[test]
+fn readings_come_as_often_as_was_asked() {
+    let mut broker = Broker::start("");
+    broker.up();
+    // U: when it came, in seconds with nine digits.
+    let (_client, log) = broker.listen(&["-F", "%t %U"]);
+    let (_hall, _daemon) = with_broker(&broker, "mqtt", "3.1.1", "");
+    // Somewhere in a minute, on a machine that does other things too, thirty in a row at 200 ms.
+    until("thirty readings in 6.5 s", || {
+        let text = log.text();
+        let times: Vec<f64> =
+            text.lines().filter_map(|line| line.strip_prefix("shop/bench/readings ")?.parse().ok()).collect();
+        let best = times.windows(31).map(|w| w[30] - w[0]).min_by(f64::total_cmp);
+        if best.is_some_and(|took| took < 6.5) { Ok(()) } else { Err(format!("{best:?}")) }
+    });
 }
 
 #[test]

@@ -62,7 +62,7 @@ async fn program() -> Result<(), Box<dyn Error>> {
         while let Some(told) = news.next().await {
             match told {
                 News::Alarm(alarm) => println!("{}: alarm {} is {}", alarm.station, alarm.watch, alarm.to),
-                News::Event(event) => println!("{}: {}", event.station, event.text),
+                News::Event(event) | News::Job { event, .. } => println!("{}: {}", event.station, event.text),
             }
         }
     });

@@ -4,14 +4,14 @@ use crate::ledger::News;
 use crate::watch::Priority;
 use serde_json::{Value, json};
 
-/// Events that say how a run goes.
+/// Events that say how a run or a job goes.
 const OF_RUNS: [&str; 3] = ["started", "asked", "ended"];
 
 /// What is told, with how many before it did not get through.
 #[derive(Clone, Debug)]
 pub(super) struct Message {
     pub news: News,
-    /// So many were dropped before this one because the listener was too slow.
+    /// So many before this one were dropped, because the listener was too slow, or given up.
     pub missed: u64,
 }
 
@@ -25,7 +25,10 @@ impl Message {
     }
 
     pub(super) fn is_of_a_run(&self) -> bool {
-        matches!(&self.news, News::Event(event) if OF_RUNS.contains(&event.kind.as_str()))
+        match &self.news {
+            News::Event(event) | News::Job { event, .. } => OF_RUNS.contains(&event.kind.as_str()),
+            News::Alarm(_) => false,
+        }
     }
 
     /// An alarm of at least that priority.
@@ -35,11 +38,11 @@ impl Message {
         all.iter().any(|p| *p >= from && p.name() == alarm.priority)
     }
 
-    /// `{"kind": "alarm" | "event", "missed": n, …}` with the fields of the ledger's row.
+    /// `{"kind": "alarm" | "event", "missed": n, …}` with the fields of the ledger's row; `job` with an event of a job.
     pub(super) fn body(&self) -> String {
         let (kind, row) = match &self.news {
             News::Alarm(row) => ("alarm", serde_json::to_value(&**row)),
-            News::Event(row) => ("event", serde_json::to_value(&**row)),
+            News::Event(row) | News::Job { event: row, .. } => ("event", serde_json::to_value(&**row)),
         };
         let mut body = json!({ "kind": kind, "missed": self.missed });
         if let (Value::Object(body), Ok(Value::Object(row))) = (&mut body, row) {
@@ -47,6 +50,9 @@ impl Message {
                 // The event's own kind is what it is about.
                 let key = if key == "kind" { "event".into() } else { key };
                 body.insert(key, value);
+            }
+            if let News::Job { job, .. } = &self.news {
+                body.insert("job".into(), json!(**job));
             }
         }
         body.to_string()

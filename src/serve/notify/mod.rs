@@ -15,16 +15,37 @@ use crate::ledger::News;
 use crate::station::Handle;
 use message::Message;
 use std::path::Path;
+use std::time::Duration;
 use tokio::sync::broadcast::{Receiver, error::RecvError};
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
+use tokio::time::sleep;
+use tokio_rustls::rustls::pki_types::CertificateDer;
+use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_util::sync::CancellationToken;
 
 /// Messages that may wait for one listener.
 const QUEUE: usize = 256;
+/// What is still to be told at the end may take so long. Every output is off by then.
+const FAREWELL: Duration = Duration::from_secs(2);
 
-/// Begins to tell. Must be called within a tokio runtime; the tasks end when the token is cancelled, and say goodbye
-/// to the broker first.
+/// Whether what they need is there, without telling anybody: what is worth a look, such as a program that is not there.
+///
+/// # Errors
+/// As [`notify`].
+pub fn check_notify(config: &Notify) -> Result<Vec<String>, String> {
+    for file in config.webhooks.iter().filter_map(|hook| hook.secret_file.as_deref()) {
+        secret(file)?;
+    }
+    if let Some(mqtt) = &config.mqtt {
+        mqtt.password_file.as_deref().map(secret).transpose()?;
+        mqtt.ca_file.as_deref().map(authority).transpose()?;
+    }
+    Ok(config.commands.iter().filter_map(|command| command::amiss(&command.run[0])).collect())
+}
+
+/// Begins to tell. Must be called within a tokio runtime; the tasks end when the token is cancelled, after what has
+/// happened until then was told, if that is quick, and a goodbye to the broker.
 ///
 /// # Errors
 /// A secret, password or certificate file that cannot be read, in the operator's words. Then nobody is told.
@@ -40,25 +61,29 @@ pub fn notify(
         let (into, queue) = mpsc::channel(QUEUE);
         let (from, runs) = (hook.from, hook.runs);
         let wanted = move |m: &Message| if m.is_alarm() { m.reaches(from) } else { runs && m.is_of_a_run() };
-        tasks.push(tokio::spawn(sort(news(), into, wanted, shutdown.clone())));
+        let name = format!("webhook {}", webhook::shown(&hook.url));
+        tasks.push(tokio::spawn(sort(name, news(), into, wanted, shutdown.clone())));
         tasks.push(tokio::spawn(webhook::send(hook.url.clone(), key, queue, shutdown.clone())));
     }
     for command in &config.commands {
         let (into, queue) = mpsc::channel(QUEUE);
         let from = command.from;
-        tasks.push(tokio::spawn(sort(news(), into, move |m| m.reaches(from), shutdown.clone())));
+        let name = format!("the command {:?} on an alarm", command.run[0]);
+        tasks.push(tokio::spawn(sort(name, news(), into, move |m| m.reaches(from), shutdown.clone())));
         tasks.push(tokio::spawn(command::run(command.run.clone(), queue, shutdown.clone())));
     }
     if let Some(mqtt) = &config.mqtt {
         let password = mqtt.password_file.as_deref().map(secret).transpose()?;
-        let ca = mqtt.ca_file.as_deref().map(bytes).transpose()?;
+        let ca = mqtt.ca_file.as_deref().map(authority).transpose()?;
         tasks.extend(mqtt::publish(mqtt, password, ca, stations, news(), shutdown)?);
     }
     Ok(tasks)
 }
 
-/// Picks out what one listener wants. What finds its queue full is dropped, and the next that fits says how many.
+/// Picks out what one listener wants, to the last that was told before the end. What finds its queue full is dropped:
+/// the log says so, and the next that fits says how many.
 async fn sort(
+    name: String,
     mut news: Receiver<News>,
     into: mpsc::Sender<Message>,
     wanted: impl Fn(&Message) -> bool,
@@ -67,8 +92,9 @@ async fn sort(
     let mut missed = 0;
     loop {
         let told = tokio::select! {
-            () = shutdown.cancelled() => return,
+            biased;
             told = news.recv() => told,
+            () = shutdown.cancelled() => return,
         };
         let mut message = match told {
             Ok(news) => Message::new(news),
@@ -83,11 +109,29 @@ async fn sort(
         }
         message.missed = missed;
         match into.try_send(message) {
-            Ok(()) => missed = 0,
-            Err(mpsc::error::TrySendError::Full(_)) => missed += 1,
+            Ok(()) => {
+                if missed > 0 {
+                    tracing::warn!("{name}: has missed {missed}");
+                }
+                missed = 0;
+            }
+            Err(mpsc::error::TrySendError::Full(_)) => {
+                if missed == 0 {
+                    tracing::warn!(
+                        "{name}: {QUEUE} messages wait; what comes now is dropped until one is taken"
+                    );
+                }
+                missed += 1;
+            }
             Err(mpsc::error::TrySendError::Closed(_)) => return,
         }
     }
+}
+
+/// Ends when the time for a farewell is over.
+async fn over(shutdown: &CancellationToken) {
+    shutdown.cancelled().await;
+    sleep(FAREWELL).await;
 }
 
 /// The text of a secret's file, white space at its ends left out.
@@ -96,6 +140,15 @@ fn secret(path: &Path) -> Result<String, String> {
     match text.trim() {
         "" => Err(format!("{}: is empty; write the secret into it", path.display())),
         secret => Ok(secret.to_owned()),
+    }
+}
+
+/// The certificates of a file, PEM.
+fn authority(path: &Path) -> Result<Vec<u8>, String> {
+    let pem = bytes(path)?;
+    match CertificateDer::pem_slice_iter(&pem).next() {
+        Some(Ok(_)) => Ok(pem),
+        _ => Err(format!("{}: has no certificate in PEM", path.display())),
     }
 }
 

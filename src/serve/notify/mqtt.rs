@@ -3,7 +3,7 @@
 //! | topic | |
 //! |---|---|
 //! | `PREFIX/status` | `online` or `offline`; retained, and the last will |
-//! | `PREFIX/STATION/state` | link, run, phase, question; retained, when it changes |
+//! | `PREFIX/STATION/state` | link, run, phase, question, job; retained, when it changes |
 //! | `PREFIX/STATION/readings` | volts, amperes, charge and what follows from them; not retained |
 //! | `PREFIX/STATION/alarm/WATCH` | the alarm's last change; retained, so whoever comes later sees it |
 //!
@@ -11,7 +11,8 @@
 //! anew when it is back, and old readings are of no use to anybody.
 
 use crate::config::{Mqtt, MqttVersion};
-use crate::ledger::News;
+use crate::ledger::{AlarmRow, News};
+use crate::run::guide::JobView;
 use crate::station::{Handle, Snapshot};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -19,8 +20,9 @@ use std::time::Duration;
 use tokio::sync::broadcast::{Receiver, error::RecvError};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout, timeout_at};
 use tokio_util::sync::CancellationToken;
+use tokio_util::task::AbortOnDropHandle;
 
 /// How often it is looked whether a station's state has changed.
 const LOOK: Duration = Duration::from_millis(200);
@@ -31,8 +33,12 @@ const WAIT_FIRST: Duration = Duration::from_millis(500);
 const WAIT_MOST: Duration = Duration::from_secs(30);
 /// Messages that the client may hold.
 const CAPACITY: usize = 64;
-/// Seconds after which a silent link is given up.
+/// Seconds after which a broker that is told nothing is asked for a sign of life.
 const KEEP_ALIVE: u16 = 10;
+/// One that is told readings all the time is not asked by the protocol: so often one of them has to be acknowledged.
+const SIGN: Duration = Duration::from_secs(10);
+/// A broker that has said nothing for so long is given up.
+const SILENCE: Duration = Duration::from_secs(25);
 /// What the goodbye may take.
 const GOODBYE: Duration = Duration::from_secs(1);
 
@@ -42,7 +48,8 @@ macro_rules! edition {
         mod $module {
             use super::*;
             use $client::{
-                AsyncClient, Event, EventLoop, LastWill, MqttOptions, Packet, PublishOptions, QoS, Transport,
+                AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet,
+                PublishOptions, QoS, Transport,
             };
 
             #[derive(Clone)]
@@ -50,8 +57,14 @@ macro_rules! edition {
 
             impl Client {
                 /// Waits while the client is full; false when it has ended.
-                pub(super) async fn publish(&self, topic: String, payload: String, retain: bool) -> bool {
-                    let qos = if retain { QoS::AtLeastOnce } else { QoS::AtMostOnce };
+                pub(super) async fn publish(
+                    &self,
+                    topic: String,
+                    payload: String,
+                    retain: bool,
+                    sure: bool,
+                ) -> bool {
+                    let qos = if retain || sure { QoS::AtLeastOnce } else { QoS::AtMostOnce };
                     self.0.publish(topic, payload, PublishOptions::new(qos).retain(retain)).await.is_ok()
                 }
                 pub(super) async fn goodbye(&self) {
@@ -83,24 +96,43 @@ macro_rules! edition {
                 Ok((Client(client), events))
             }
 
-            /// Keeps the link; counts each time that it comes up, and says 0 while it is down.
+            /// Keeps the link until the goodbye; counts each time that it comes up, and says 0 while it is down.
             pub(super) async fn keep(mut events: EventLoop, up: watch::Sender<u64>, shown: String) {
                 let (mut ups, mut wait) = (0, WAIT_FIRST);
+                // What the log has been told last: a password that is wrong is not hidden by a broker that was away.
+                let mut said = String::new();
+                let mut heard = Instant::now();
                 loop {
-                    match events.poll().await {
-                        Ok(Event::Incoming(Packet::ConnAck(_))) => {
-                            ups += 1;
-                            wait = WAIT_FIRST;
-                            tracing::info!("broker {shown}: connected");
-                            up.send_replace(ups);
+                    match timeout_at(heard + SILENCE, events.poll()).await {
+                        Ok(Ok(Event::Incoming(packet))) => {
+                            heard = Instant::now();
+                            if matches!(packet, Packet::ConnAck(_)) {
+                                ups += 1;
+                                wait = WAIT_FIRST;
+                                said.clear();
+                                tracing::info!("broker {shown}: connected");
+                                up.send_replace(ups);
+                            }
                         }
-                        Ok(_) => {}
-                        Err(e) => {
-                            if up.send_replace(0) != 0 || (ups == 0 && wait == WAIT_FIRST) {
-                                tracing::warn!("broker {shown}: {e}; it is tried again");
+                        Ok(Ok(_)) => {}
+                        // The goodbye has been sent.
+                        Ok(Err(ConnectionError::RequestsDone)) => return,
+                        lost => {
+                            up.send_replace(0);
+                            let why = match lost {
+                                Ok(Err(e)) => e.to_string(),
+                                _ => {
+                                    events.clean();
+                                    format!("has said nothing for {} s", SILENCE.as_secs())
+                                }
+                            };
+                            if why != said {
+                                tracing::warn!("broker {shown}: {why}; it is tried again");
+                                said = why;
                             }
                             sleep(wait).await;
                             wait = (wait * 2).min(WAIT_MOST);
+                            heard = Instant::now();
                         }
                     }
                 }
@@ -119,11 +151,19 @@ enum Client {
 }
 
 impl Client {
-    async fn publish(&self, topic: String, payload: String, retain: bool) -> bool {
+    /// What is retained; a broker that does not take it is told anew.
+    async fn publish(&self, topic: String, payload: String) -> bool {
+        self.hand_over(topic, payload, true, true).await
+    }
+    /// What is of no use a moment later; acknowledged if it must be.
+    async fn mention(&self, topic: String, payload: String, sure: bool) -> bool {
+        self.hand_over(topic, payload, false, sure).await
+    }
+    async fn hand_over(&self, topic: String, payload: String, retain: bool, sure: bool) -> bool {
         let handed = async {
             match self {
-                Client::V3(client) => client.publish(topic, payload, retain).await,
-                Client::V5(client) => client.publish(topic, payload, retain).await,
+                Client::V3(client) => client.publish(topic, payload, retain, sure).await,
+                Client::V5(client) => client.publish(topic, payload, retain, sure).await,
             }
         };
         timeout(HAND_OVER, handed).await.unwrap_or(false)
@@ -147,14 +187,15 @@ pub(super) fn publish(
 ) -> Result<Vec<JoinHandle<()>>, String> {
     let (tell, up) = watch::channel(0);
     let shown = format!("{}:{}", config.host, config.port);
+    // Ended with the teller at the latest: whoever embeds the stations has the runtime for longer.
     let (client, link) = match config.version {
         MqttVersion::V3 => {
             let (client, events) = v3::open(config, password, ca)?;
-            (Client::V3(client), tokio::spawn(v3::keep(events, tell, shown)))
+            (Client::V3(client), AbortOnDropHandle::new(tokio::spawn(v3::keep(events, tell, shown))))
         }
         MqttVersion::V5 => {
             let (client, events) = v5::open(config, password, ca)?;
-            (Client::V5(client), tokio::spawn(v5::keep(events, tell, shown)))
+            (Client::V5(client), AbortOnDropHandle::new(tokio::spawn(v5::keep(events, tell, shown))))
         }
     };
     let teller = Teller {
@@ -164,6 +205,7 @@ pub(super) fn publish(
         stations: stations.to_vec(),
         states: BTreeMap::new(),
         alarms: BTreeMap::new(),
+        asked: Instant::now(),
     };
     Ok(vec![tokio::spawn(teller.tell(up, news, link, shutdown.clone()))])
 }
@@ -177,6 +219,8 @@ struct Teller {
     states: BTreeMap<String, Value>,
     /// The last change of each alarm since the start, by topic.
     alarms: BTreeMap<String, String>,
+    /// When a sign of life was asked for last.
+    asked: Instant,
 }
 
 impl Teller {
@@ -184,12 +228,13 @@ impl Teller {
         mut self,
         mut up: watch::Receiver<u64>,
         mut news: Receiver<News>,
-        link: JoinHandle<()>,
+        link: AbortOnDropHandle<()>,
         shutdown: CancellationToken,
     ) {
         let mut look = interval(LOOK);
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
-        let mut due = Instant::now();
+        let mut due = interval(self.every);
+        due.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {
             tokio::select! {
                 () = shutdown.cancelled() => break,
@@ -200,34 +245,35 @@ impl Teller {
                     }
                 }
                 told = news.recv() => match told {
-                    Ok(News::Alarm(alarm)) => {
-                        let topic = format!("{}/{}/alarm/{}", self.topic, level(&alarm.station), alarm.watch);
-                        // A row is plain data: it can be written.
-                        let text = serde_json::to_string(&*alarm).unwrap_or_default();
-                        if *up.borrow() > 0 {
-                            self.client.publish(topic.clone(), text.clone(), true).await;
-                        }
-                        self.alarms.insert(topic, text);
-                    }
-                    Ok(News::Event(_)) => {}
+                    Ok(News::Alarm(alarm)) => self.alarm(&alarm, is_up(&up)).await,
+                    Ok(News::Event(_) | News::Job { .. }) => {}
                     Err(RecvError::Lagged(missed)) => tracing::warn!("broker: {missed} changes were missed"),
                     Err(RecvError::Closed) => break,
                 },
                 _ = look.tick() => {
-                    if *up.borrow() > 0 {
-                        let now = Instant::now();
-                        let readings = now >= due;
-                        if readings {
-                            due = now + self.every;
-                        }
-                        self.stations_now(readings).await;
+                    if is_up(&up) {
+                        self.states_now().await;
+                    }
+                }
+                _ = due.tick() => {
+                    if is_up(&up) {
+                        self.readings_now().await;
                     }
                 }
             }
         }
-        // `disconnect` withdraws the last will, so it is said by hand.
         let farewell = async {
-            self.client.publish(format!("{}/status", self.topic), "offline".into(), true).await;
+            // What stays with the broker is how the stations were left, not the run that was under way.
+            if is_up(&up) {
+                self.states_now().await;
+            }
+            while let Ok(told) = news.try_recv() {
+                if let News::Alarm(alarm) = told {
+                    self.alarm(&alarm, is_up(&up)).await;
+                }
+            }
+            // `disconnect` withdraws the last will, so it is said by hand.
+            self.client.publish(format!("{}/status", self.topic), "offline".into()).await;
             self.client.goodbye().await;
             let _ = link.await;
         };
@@ -235,33 +281,55 @@ impl Teller {
     }
 
     async fn all(&mut self) {
-        self.client.publish(format!("{}/status", self.topic), "online".into(), true).await;
+        self.client.publish(format!("{}/status", self.topic), "online".into()).await;
         self.states.clear();
-        self.stations_now(false).await;
+        self.states_now().await;
         for (topic, text) in &self.alarms {
-            self.client.publish(topic.clone(), text.clone(), true).await;
+            self.client.publish(topic.clone(), text.clone()).await;
         }
     }
 
-    async fn stations_now(&mut self, readings: bool) {
+    async fn alarm(&mut self, alarm: &AlarmRow, up: bool) {
+        let topic = format!("{}/{}/alarm/{}", self.topic, level(&alarm.station), alarm.watch);
+        // A row is plain data: it can be written.
+        let text = serde_json::to_string(alarm).unwrap_or_default();
+        if up {
+            self.client.publish(topic.clone(), text.clone()).await;
+        }
+        self.alarms.insert(topic, text);
+    }
+
+    async fn states_now(&mut self) {
         for handle in &self.stations {
             let snapshot = handle.snapshot();
-            let name = level(handle.name());
             let state = state(&snapshot);
             if self.states.get(handle.name()) != Some(&state) {
                 let mut told = state.clone();
                 told["at"] = json!(snapshot.taken);
-                if self.client.publish(format!("{}/{name}/state", self.topic), told.to_string(), true).await {
+                let topic = format!("{}/{}/state", self.topic, level(handle.name()));
+                if self.client.publish(topic, told.to_string()).await {
                     self.states.insert(handle.name().into(), state);
                 }
             }
-            if readings && let Some(reading) = reading(&snapshot) {
-                self.client
-                    .publish(format!("{}/{name}/readings", self.topic), reading.to_string(), false)
-                    .await;
+        }
+    }
+
+    async fn readings_now(&mut self) {
+        for handle in &self.stations {
+            if let Some(reading) = reading(&handle.snapshot()) {
+                let topic = format!("{}/{}/readings", self.topic, level(handle.name()));
+                let sure = self.asked.elapsed() >= SIGN;
+                if sure {
+                    self.asked = Instant::now();
+                }
+                self.client.mention(topic, reading.to_string(), sure).await;
             }
         }
     }
+}
+
+fn is_up(up: &watch::Receiver<u64>) -> bool {
+    *up.borrow() > 0
 }
 
 /// What a change of is worth a message.
@@ -279,6 +347,20 @@ fn state(snapshot: &Snapshot) -> Value {
         "tank": run.tank,
         "question": run.question,
         "cause": run.cause,
+        "job": snapshot.job.as_ref().map(job),
+    })
+}
+
+/// Of a guided job: what changes as it goes on, and nothing that changes with every second.
+fn job(job: &JobView) -> Value {
+    json!({
+        "id": job.id,
+        "title": job.title,
+        "state": job.state,
+        "step": job.step,
+        "step_count": job.step_count,
+        "question": job.question.as_ref().map(|q| json!({ "seq": q.seq, "text": q.text })),
+        "cause": job.cause,
     })
 }
 

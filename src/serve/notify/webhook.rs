@@ -6,7 +6,7 @@ use base64::engine::general_purpose::STANDARD;
 use hmac::{Hmac, KeyInit as _, Mac as _};
 use sha2::Sha256;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
@@ -36,7 +36,11 @@ pub(super) async fn send(
 ) {
     let work = async {
         let mut down = false;
-        while let Some(message) = queue.recv().await {
+        // Given up or refused: the next that is sent counts them too.
+        let mut lost = 0;
+        while let Some(mut message) = queue.recv().await {
+            message.missed += lost;
+            lost = message.missed + 1;
             let id = uuid::Uuid::now_v7().to_string();
             let body = message.body();
             let mut wait = WAIT_FIRST;
@@ -44,10 +48,9 @@ pub(super) async fn send(
                 let stamp = jiff::Timestamp::now().as_second().to_string();
                 let signature = secret.as_deref().map(|secret| sign(secret, &id, &stamp, &body));
                 let (url_, id_, body_) = (url.clone(), id.clone(), body.clone());
-                let tried =
-                    tokio::task::spawn_blocking(move || post(&url_, &id_, &stamp, signature, &body_)).await;
-                match tried.unwrap_or_else(|e| Try::Failed(e.to_string())) {
+                match apart(move || post(&url_, &id_, &stamp, signature, &body_)).await {
                     Try::Taken => {
+                        lost = 0;
                         if std::mem::replace(&mut down, false) {
                             tracing::info!("webhook {} answers again", shown(&url));
                         }
@@ -80,7 +83,21 @@ pub(super) async fn send(
     };
     tokio::select! {
         () = work => {}
-        () = shutdown.cancelled() => {}
+        () = super::over(&shutdown) => {}
+    }
+}
+
+/// On a thread of its own, which nobody waits for at the end: a receiver that is slow takes no thread from those who
+/// ask, and holds up neither the end of the daemon nor that of a runtime that is not ours.
+async fn apart(work: impl FnOnce() -> Try + Send + 'static) -> Try {
+    let (tell, told) = oneshot::channel();
+    let thread = std::thread::Builder::new().name("webhook".into()).spawn(move || {
+        // Nobody hears it after the end.
+        let _ = tell.send(work());
+    });
+    match thread {
+        Ok(_) => told.await.unwrap_or_else(|_| Try::Failed("the try failed".into())),
+        Err(e) => Try::Failed(format!("no thread for it: {e}")),
     }
 }
 
@@ -121,7 +138,7 @@ fn post(url: &str, id: &str, stamp: &str, signature: Option<String>, body: &str)
 }
 
 /// Without what may be secret in it: what follows the host.
-fn shown(url: &str) -> &str {
+pub(super) fn shown(url: &str) -> &str {
     let start = url.find("://").map_or(0, |at| at + 3);
     let end = url[start..].find('/').map_or(url.len(), |at| start + at);
     let host = &url[start..end];

@@ -124,6 +124,14 @@ impl Picture {
         self.last.as_ref().filter(|r| self.link.up && now.since(r.at) <= self.stale_after)
     }
 
+    /// The supply is left to itself. No reading counts any more; what it answered to the last off does.
+    pub fn left(&mut self, why: &str, off: bool) {
+        self.link.up = false;
+        self.link.trouble = Some(why.into());
+        self.last = None;
+        self.off_all_the_same = off;
+    }
+
     /// Publishes. `taken` is RFC 3339 UTC.
     pub fn publish(
         &mut self,

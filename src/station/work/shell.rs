@@ -549,8 +549,7 @@ impl<R: Remote> Shell<R> {
             }
         }
         self.tell_guide(GuideInput::Quit).await;
-        self.picture.link.up = false;
-        self.picture.link.trouble = Some("the daemon was stopped".into());
+        self.picture.left("the daemon was stopped", off.is_ok());
         self.publish();
         self.remote.close();
         Farewell { station: self.settings.name, off }
