@@ -1,7 +1,7 @@
 //! The bath files that ship, against the outside world.
 
 use std::collections::BTreeSet;
-use tankside::bath::{self, Agitation, Bath, Window, gather, parse, shipped};
+use tankside::bath::{self, Agitation, Bath, CautionOf, Window, gather, parse, shipped};
 use tankside::deposit::{self, Efficiency, metal};
 use tankside::quantity::{Amps, Area, Density, Temperature, Units, Volts};
 
@@ -140,7 +140,8 @@ fn small_nickel_tanks_are_kept_at_120_to_140_degf() {
 #[test]
 fn no_hazard_goes_unnamed() {
     for bath in shipped() {
-        let said = bath.cautions.join("\n").to_lowercase();
+        let texts: Vec<_> = bath.cautions.iter().map(|caution| caution.text.as_str()).collect();
+        let said = texts.join("\n").to_lowercase();
         let must = |word: &str| assert!(said.contains(word), "{}: no caution says {word:?}", bath.name);
         if bath.cyanide {
             must("hydrogen cyanide");
@@ -168,6 +169,32 @@ fn no_hazard_goes_unnamed() {
         if bath.metal.is_none() || bath.efficiency.is_some_and(|e| e.typical.get() < 0.975) {
             must("hydrogen");
         }
+    }
+}
+
+#[test]
+fn caution_that_holds_with_steel_or_beside_cyanide_only_is_told_apart_and_keeps_its_place() {
+    let of = |bath: &Bath| bath.cautions.iter().map(|caution| caution.of).collect::<Vec<_>>();
+    assert_eq!(
+        of(&named("watts-nickel")),
+        [CautionOf::Bath, CautionOf::CyanideNearby, CautionOf::Bath, CautionOf::Bath]
+    );
+    assert_eq!(of(&named("hard-chrome"))[3..], [CautionOf::CyanideNearby, CautionOf::Steel]);
+    // No sentence that ships tells of steel or of a cyanide bath elsewhere and is not marked so.
+    for bath in shipped() {
+        for caution in &bath.cautions {
+            let steel =
+                caution.text.starts_with("Hardened steel") || caution.text.starts_with("Susceptible steel");
+            let nearby =
+                ["Acid: never in line with a cyanide", "Acid: rinse well, in running water, before any"];
+            let nearby = nearby.iter().any(|start| caution.text.starts_with(start));
+            assert_eq!(steel, caution.of == CautionOf::Steel, "{}: {}", bath.name, caution.text);
+            assert_eq!(nearby, caution.of == CautionOf::CyanideNearby, "{}: {}", bath.name, caution.text);
+        }
+    }
+    for wrong in ["{ steel = \"a\", cyanide-nearby = \"b\" }", "{ }", "{ brass = \"a\" }", "7"] {
+        let said = messages(&WATTS.replacen("cautions = [\n", &format!("cautions = [\n    {wrong},\n"), 1));
+        assert!(!said.is_empty() && said.iter().all(|line| line.contains(":9:")), "{wrong}: {said:?}");
     }
 }
 

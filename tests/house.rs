@@ -9,6 +9,8 @@
 
 #[path = "house/reader.rs"]
 mod reader;
+#[path = "house/strings.rs"]
+mod strings;
 
 use reader::{Token, attributes, is_daemon, is_test, item_end, paths, tokens, without};
 use std::collections::BTreeSet;
@@ -229,6 +231,16 @@ fn nothing_strange_lies_at_the_top() {
     assert!(wrong.is_empty(), "at the top level, but not of it: {wrong:?}");
 }
 
+#[test]
+fn no_sentence_that_a_page_shows_names_a_flag() {
+    let wrong: Vec<_> = sources()
+        .iter()
+        .filter(|source| ANSWERS.contains(&room_of(&source.module)))
+        .flat_map(|source| flags(&source.text, &source.shown))
+        .collect();
+    assert!(wrong.is_empty(), "\n{}\n", wrong.join("\n"));
+}
+
 // The checker itself: it must see each kind of breach, and not cry wolf.
 
 #[test]
@@ -314,6 +326,14 @@ fn checker_lets_data_and_tests_pass() {
         let wrong = bad_io("mimic/cell", text, "snippet");
         assert!(wrong.is_empty(), "{text}: {wrong:?}");
     }
+}
+
+#[test]
+fn checker_sees_a_flag_in_a_sentence_and_no_flag_in_a_rule() {
+    let found = |text: &str| flags(text, "src/run/x.rs").len();
+    assert_eq!(found(r#"fn f() -> &'static str { "or say so: --edges-may-burn" }"#), 1);
+    assert_eq!(found("// --edges-may-burn\nconst A: &str = \"-- 6 --\";"), 0);
+    assert_eq!(found("#[cfg(test)]\nmod tests {\n    const A: &str = \"--edges-may-burn\";\n}"), 0);
 }
 
 #[test]
@@ -437,6 +457,26 @@ fn bad_io(module: &str, text: &str, shown: &str) -> Vec<String> {
                 path.windows(ban.len()).any(|w| w.iter().zip(&ban).all(|(a, b)| a == b))
             })?;
             Some(format!("{shown}:{line}: `{written}`: {what} has no place outside the shell"))
+        })
+        .collect()
+}
+
+/// Rooms whose sentences a page shows as they are.
+const ANSWERS: &[&str] = &["bath", "part", "process", "plan", "watch", "run", "advise", "station", "serve"];
+
+/// What there is no other way to do than in a terminal with the daemon stopped.
+const TERMINAL_ONLY: &str = "tankside probe --commission ";
+
+/// Texts of the code that name a flag, as lines for people: a page reads them out too, and has none.
+fn flags(text: &str, shown: &str) -> Vec<String> {
+    let names =
+        |said: &str| said.split("--").skip(1).any(|rest| rest.starts_with(|c: char| c.is_ascii_lowercase()));
+    let code = without(&tokens(text), is_test);
+    code.iter()
+        .filter_map(|t| Some((t, t.text.strip_prefix('"')?)))
+        .filter(|(_, said)| !said.contains(TERMINAL_ONLY) && names(said))
+        .map(|(t, said)| {
+            format!("{shown}:{}: {said:?} names a flag; say it in the words of the bench", t.line)
         })
         .collect()
 }

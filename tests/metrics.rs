@@ -52,6 +52,8 @@ fn working() -> Snapshot {
             since: String::new(),
             gone: None,
             first_out: Some(1),
+            latched: false,
+            earlier: false,
             chattering: true,
             shelved_until: None,
         }],

@@ -184,7 +184,7 @@ impl Story {
 
     /// Whether the watch says that it cannot judge.
     fn blind(&self) -> bool {
-        self.controller.view().cannot_judge.iter().any(|why| why.starts_with("part-off: "))
+        self.controller.view().cannot_judge.iter().any(|cannot| cannot.watch == "part-off")
     }
 }
 

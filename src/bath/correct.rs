@@ -326,14 +326,19 @@ pub fn trend(points: &[(Charge, f64)]) -> Option<f64> {
     }
 }
 
+/// One line of an advice, in its parts.
+enum Line {
+    /// A figure: what it is of, its value, and how it stands.
+    Figure(String, String, String),
+    /// What to do.
+    Deed(String),
+    /// What else to know.
+    Note(String),
+}
+
 impl Advice {
-    /// For people, a line or two each.
-    pub fn text(&self, units: Units) -> String {
-        let mut out = String::new();
-        let mut line = |text: String| {
-            out.push_str(&text);
-            out.push('\n');
-        };
+    fn parts(&self, units: Units) -> Vec<Line> {
+        let mut all = Vec::new();
         for s in &self.standing {
             let show = |v: f64| match s.found.unit {
                 Unit::Ph => format!("{}", (v * 100.0).round() / 100.0),
@@ -349,21 +354,42 @@ impl Advice {
                 let by = if s.computed { ", by the salts' molar masses" } else { "" };
                 format!(" (aim {}, {} to {}{by})", show(aim), show(low), show(high))
             });
-            line(format!("{:<28}{:<12}{state}{window}", s.found.what, show(s.found.value)));
+            all.push(Line::Figure(s.found.what.clone(), show(s.found.value), format!("{state}{window}")));
         }
         if let Some(d) = &self.dilution {
-            line(format!("take out {} of bath and put in water: {}", d.take_out.show(units), d.because));
+            let out = d.take_out.show(units);
+            all.push(Line::Deed(format!("take out {out} of bath and put in water: {}", d.because)));
         }
         for a in &self.additions {
             let liquid = a.volume.map_or(String::new(), |v| format!(" = {}", v.show(units)));
             let needed = if a.needed { "needed" } else { "not needed yet" };
-            line(format!("add {}{liquid} of {}: {}, {needed}", a.mass.show(units), a.what, a.because));
+            let mass = a.mass.show(units);
+            all.push(Line::Deed(format!("add {mass}{liquid} of {}: {}, {needed}", a.what, a.because)));
         }
         if self.additions.is_empty() && self.dilution.is_none() {
-            line("nothing to add".into());
+            all.push(Line::Deed("nothing to add".into()));
         }
-        self.notes.iter().for_each(|n| line(format!("- {n}")));
-        out
+        all.extend(self.notes.iter().cloned().map(Line::Note));
+        all
+    }
+
+    /// For people, a line or two each, figures in columns.
+    pub fn text(&self, units: Units) -> String {
+        let line = |line: Line| match line {
+            Line::Figure(what, value, state) => format!("{what:<28}{value:<12}{state}\n"),
+            Line::Deed(text) => format!("{text}\n"),
+            Line::Note(text) => format!("- {text}\n"),
+        };
+        self.parts(units).into_iter().map(line).collect()
+    }
+
+    /// The same without columns: a sentence or less each.
+    pub fn lines(&self, units: Units) -> Vec<String> {
+        let line = |line: Line| match line {
+            Line::Figure(what, value, state) => format!("{what}, {value}, {state}"),
+            Line::Deed(text) | Line::Note(text) => text,
+        };
+        self.parts(units).into_iter().map(line).collect()
     }
 }
 
@@ -400,6 +426,18 @@ mod tests {
         near(by("H3BO3").mass.get(), 200.0);
         assert!(by("NiCl2").needed && by("NiSO4").needed && !by("H3BO3").needed);
         assert!(all.notes.iter().all(|n| !n.starts_with("pH")), "4.2 is good");
+    }
+
+    #[test]
+    fn lines_of_an_advice_say_no_less_than_its_text_and_stand_in_no_columns() {
+        let all = advice("watts-nickel", "boric acid = 50 g/L, nickel = 71.4 g/L, pH = 4.2");
+        let (text, lines) = (all.text(Units::Metric), all.lines(Units::Metric));
+        let words = |text: &str| {
+            text.replace([',', '-'], " ").split_whitespace().map(str::to_owned).collect::<Vec<_>>()
+        };
+        assert_eq!(words(&text), words(&lines.join(" ")));
+        assert!(lines.iter().all(|l| !l.contains("  ") && !l.starts_with('-')), "{lines:?}");
+        assert!(lines[0].starts_with("boric acid, 50 g/L, HIGH (aim "), "{lines:?}");
     }
 
     #[test]

@@ -152,11 +152,35 @@ pub struct Bath {
     /// Whether agitation is required, advised or forbidden: a sentence.
     pub agitation: String,
     /// Hazards of this bath, each a sentence.
-    pub cautions: Vec<String>,
+    pub cautions: Vec<Caution>,
     /// Makes hydrogen cyanide with acid.
     pub cyanide: bool,
     /// Sources: what each value rests on, `(key, source)`.
     pub sources: Vec<(String, String)>,
+}
+
+/// What can hurt.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Caution {
+    /// A sentence to the person at the tank.
+    pub text: String,
+    /// When there is that to fear.
+    pub of: CautionOf,
+}
+
+/// When there is something to fear. It may move a caution further down a list, and never takes one out of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CautionOf {
+    /// At every tank.
+    Tank,
+    /// In this bath, whatever hangs in it.
+    Bath,
+    /// With a part of steel.
+    Steel,
+    /// In a shop that has a cyanide bath too.
+    CyanideNearby,
 }
 
 impl Bath {

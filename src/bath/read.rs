@@ -1,6 +1,6 @@
 //! A bath file into a [`Bath`], or everything wrong with it.
 
-use super::{Bath, Burn, Component, Window};
+use super::{Bath, Burn, Caution, CautionOf, Component, Window};
 use crate::deposit::{Formula, METALS};
 use crate::quantity::{Density, Document, Field, Problem, Ratio, Span, Table, Temperature, Volts};
 
@@ -218,13 +218,14 @@ fn burn(root: &Table<'_>, metal: bool) -> Option<Option<Burn>> {
 }
 
 /// At least one; a cyanide bath must warn of acid.
-fn cautions(root: &Table<'_>, cyanide: bool) -> Option<Vec<String>> {
-    let cautions = root.need("cautions").texts()?;
+fn cautions(root: &Table<'_>, cyanide: bool) -> Option<Vec<Caution>> {
+    let all = root.need("cautions").items("a list of sentences in quotes")?;
+    let cautions: Vec<Caution> = all.iter().map(caution).collect::<Option<_>>()?;
     if cautions.is_empty() {
         root.problem("cautions", "is empty", "name the hazards: every bath has some");
     }
     let warned = cautions.iter().any(|c| {
-        let c = c.to_lowercase();
+        let c = c.text.to_lowercase();
         c.contains("cyanide") && c.contains("acid")
     });
     if cyanide && !warned {
@@ -235,6 +236,24 @@ fn cautions(root: &Table<'_>, cyanide: bool) -> Option<Vec<String>> {
         );
     }
     Some(cautions)
+}
+
+/// A sentence; or, as a table of one key, a sentence that matters with a part of steel or with a cyanide bath nearby only.
+fn caution(field: &Field<'_>) -> Option<Caution> {
+    if !field.is_table() {
+        return Some(Caution { text: field.text()?, of: CautionOf::Bath });
+    }
+    let table = field.table()?;
+    let steel = table.may("steel").text().map(|text| Caution { text, of: CautionOf::Steel });
+    let nearby =
+        table.may("cyanide-nearby").text().map(|text| Caution { text, of: CautionOf::CyanideNearby });
+    match (steel, nearby) {
+        (Some(one), None) | (None, Some(one)) => Some(one),
+        _ => field.bad(
+            "is not one caution",
+            "write a sentence, or { steel = \"…\" }, or { cyanide-nearby = \"…\" }",
+        ),
+    }
 }
 
 /// A source for each value that is there, none for those that are not.

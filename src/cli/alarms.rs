@@ -149,6 +149,15 @@ fn standing(all: &Value, stations: &[Value]) -> String {
             ),
             14,
         );
+        if alarm["latched"] == true {
+            let ack = hint(&format!("alarms --ack {}", text(&alarm["watch"])));
+            put(
+                &format!(
+                    "    then      it has gone and stands until you say once more that you have looked: {ack}"
+                ),
+                14,
+            );
+        }
     }
     // What has gone asks for nothing at the tank: it is told as what was, and waits only to be known.
     for entry in gone {
@@ -178,8 +187,8 @@ fn standing(all: &Value, stations: &[Value]) -> String {
         if station["alarms_in_flood"] == true {
             put(&format!("{name}: FLOOD: more than ten alarms in ten minutes; begin with the first out"), 4);
         }
-        for why in station["run"]["cannot_judge"].as_array().into_iter().flatten() {
-            put(&format!("{name}: {}", text(why)), 4);
+        for one in station["run"]["cannot_judge"].as_array().into_iter().flatten() {
+            put(&format!("{name}: {}: cannot judge: {}", text(&one["watch"]), text(&one["why"])), 4);
         }
         let quiet: Vec<_> =
             station["suppressed"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
@@ -248,7 +257,7 @@ mod tests {
     fn first_out_is_first_and_each_alarm_says_all_that_leads_to_the_remedy() {
         let all = json!({"now": [entry("drift", Some(2)), entry("part-off", Some(1))]});
         let station = json!({"station": "bench", "alarms_in_flood": true, "suppressed": ["open-circuit"],
-            "run": {"cannot_judge": ["touch: cannot judge: the volts are still settling"]}});
+            "run": {"cannot_judge": [{"watch": "touch", "why": "the volts are still settling"}]}});
         let said = standing(&all, &[station]);
         assert!(said.find("part-off").unwrap() < said.find("drift").unwrap(), "{said}");
         for word in [

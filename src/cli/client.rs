@@ -198,7 +198,13 @@ impl Client {
                 self.address
             )));
         };
-        let mut text = detail.to_owned();
+        let mut text = match (problem["needs"]["field"].as_str(), problem["needs"]["why"].as_str()) {
+            // The daemon names the field of its request; here there is a flag for it.
+            (Some(field), Some(why)) => {
+                format!("not started: {why}; or say that you know it: --{}", field.replace('_', "-"))
+            }
+            _ => detail.to_owned(),
+        };
         for error in problem["errors"].as_array().into_iter().flatten().filter_map(Value::as_str) {
             text.push_str("\n  ");
             text.push_str(error);

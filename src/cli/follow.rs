@@ -146,11 +146,11 @@ fn doubts(look: &Value) -> Vec<String> {
     if run["phase"] == "steady" {
         // Watches that give the same reason are told together.
         let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
-        for line in run["cannot_judge"].as_array().into_iter().flatten().filter_map(Value::as_str) {
-            let (watch, why) = line.split_once(": cannot judge: ").unwrap_or((line, ""));
-            match reasons.iter_mut().find(|(w, _)| w == why) {
-                Some((_, watches)) => watches.push(watch.into()),
-                None => reasons.push((why.into(), vec![watch.into()])),
+        for one in run["cannot_judge"].as_array().into_iter().flatten() {
+            let (watch, why) = (text(&one["watch"]), text(&one["why"]));
+            match reasons.iter_mut().find(|(w, _)| *w == why) {
+                Some((_, watches)) => watches.push(watch),
+                None => reasons.push((why, vec![watch])),
             }
         }
         all.extend(

@@ -60,9 +60,9 @@ fn margin_that_rests_on_assumptions_and_watches_that_cannot_judge_are_said() {
     look["run"]["burn_margin"]["agitation_proven"] = json!(false);
     look["run"]["burn_margin"]["minutes"] = json!(12.0);
     look["run"]["cannot_judge"] = json!([
-        "drift: cannot judge: no line",
-        "touch: cannot judge: no line",
-        "burn-margin: cannot judge: x"
+        {"watch": "drift", "why": "no line"},
+        {"watch": "touch", "why": "no line"},
+        {"watch": "burn-margin", "why": "x"}
     ]);
     look["bath"]["temperature_trouble"] = json!("it says -127.0 °C, which no bath has");
     let text = follow_text(&look, Units::Metric, 80);

@@ -10,7 +10,7 @@ use crate::part::Allowance;
 use crate::plan::{Asked, FacesAsked, LinePlan, SheetRequest};
 use crate::process::{self, Base, End, Kind, Sheet};
 use crate::quantity::Units;
-use crate::serve::{Refused, Shop, line_for};
+use crate::serve::{Refused, Shop, Wrong, line_for};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -163,9 +163,7 @@ pub(crate) fn made(
     let own = |tank: &Tank| setup.own(tank);
     let shop = Shop { config: &setup.config, sheets: &sheets, own: &own };
     let (plan, sheet, base) = line_for(&shop, station, &request, units).map_err(|no| match no {
-        Refused::Asked(lines) => {
-            Failure::usage(lines.iter().map(|line| flagged(line)).collect::<Vec<_>>().join("\n"))
-        }
+        Refused::Asked(wrong) => Failure::usage(wrong.iter().map(flagged).collect::<Vec<_>>().join("\n")),
         Refused::CannotBe(lines) => {
             Failure::refused(format!("this cannot be done as asked:\n  {}", lines.join("\n  ")))
         }
@@ -174,10 +172,16 @@ pub(crate) fn made(
 }
 
 /// What is asked for, with the flag that says it here.
-fn flagged(line: &str) -> String {
-    match line.strip_prefix("base: ") {
-        Some(rest) => format!("--base: {rest}"),
-        None => line.replacen("say which: ", "say which: --role ", 1),
+fn flagged(wrong: &Wrong) -> String {
+    match wrong {
+        Wrong::Sheet(why) => format!("--sheet: {why}"),
+        Wrong::Base(why) => format!("--base: {why}"),
+        Wrong::Role { role, why } => format!("--role {role}: {why}"),
+        Wrong::Which { role, tanks } => format!(
+            "role {role}: each of {} could play it; say which: --role {role}={}",
+            tanks.join(", "),
+            tanks.first().map_or("TANK", String::as_str)
+        ),
     }
 }
 

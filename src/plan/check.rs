@@ -120,7 +120,11 @@ pub(super) fn check_request(
     if let Some(v) = request.ceiling {
         positive(v.is_positive(), "ceiling", v.show(u), no);
         if voltage_held {
-            no.add("ceiling", "a held voltage is its own ceiling", "leave it out, or write ceiling-amps");
+            no.add(
+                "ceiling",
+                "a held voltage is its own ceiling",
+                "leave it out, or give the most current instead",
+            );
         } else if v > supply.max_volts {
             no.add(
                 "ceiling",
@@ -132,7 +136,11 @@ pub(super) fn check_request(
     if let Some(a) = request.ceiling_amps {
         positive(a.is_positive(), "ceiling-amps", a.show(u), no);
         if !voltage_held {
-            no.add("ceiling-amps", "a held current is its own ceiling", "leave it out, or write ceiling");
+            no.add(
+                "ceiling-amps",
+                "a held current is its own ceiling",
+                "leave it out, or give the most voltage instead",
+            );
         } else if a > supply.max_amps {
             no.add(
                 "ceiling-amps",

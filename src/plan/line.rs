@@ -3,7 +3,7 @@
 use super::check::{WRITABLE, unwritable};
 use super::line_day;
 use super::{Day, FacesAsked, Lift, LineDay, Obstacle, Plan, Request, SupplyLimits, TankFacts, plan, warn};
-use crate::bath::Bath;
+use crate::bath::{Bath, Caution};
 use crate::part::{Allowance, Part};
 use crate::process::{
     Bake, Base, Between, Confirm, End, Finding, Inspect, Kind, Polarity, Powered, Purpose, Rinse, Sheet,
@@ -140,7 +140,7 @@ pub struct LinePlan {
     /// What would be better on the sheet.
     pub advice: Vec<Finding>,
     /// What can hurt; never left out.
-    pub cautions: Vec<String>,
+    pub cautions: Vec<Caution>,
 }
 
 /// One reason why a sheet cannot be done as asked.
@@ -459,8 +459,8 @@ impl<'a> Line<'a> {
     }
 
     /// Those of every tank and those of each bath, once.
-    fn cautions(&self) -> Vec<String> {
-        let mut all: Vec<String> = Vec::new();
+    fn cautions(&self) -> Vec<Caution> {
+        let mut all: Vec<Caution> = Vec::new();
         for tank in self.tanks.iter().filter(|t| self.sheet.tank(t.role).is_some()) {
             for caution in warn::cautions(tank.bath) {
                 if !all.contains(&caution) {

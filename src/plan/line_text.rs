@@ -49,7 +49,7 @@ impl LinePlan {
             self.advice.iter().for_each(|f| page.item(&format!("{}; {}", f.explained(), f.remedy)));
         }
         page.head("Cautions");
-        self.cautions.iter().for_each(|c| page.item(c));
+        self.cautions.iter().for_each(|c| page.item(&c.text));
         page
     }
 

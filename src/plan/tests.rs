@@ -316,7 +316,8 @@ fn cautions_are_always_there() {
         assert!(page.contains("The software is not a safety interlock"), "{}", bath.name);
         assert!(page.contains("safety data sheets, local codes"), "{}", bath.name);
         for caution in &bath.cautions {
-            assert!(page.contains(&caution.split_whitespace().collect::<Vec<_>>().join(" ")), "{caution}");
+            let text = caution.text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(page.contains(&text), "{text}");
         }
         assert!(!bath.cyanide || page.contains("acid frees hydrogen cyanide"), "{}", bath.name);
     }

@@ -134,7 +134,7 @@ impl Worksheet {
         page.head("Warnings");
         self.warnings.iter().for_each(|w| page.item(w));
         page.head("Cautions");
-        self.cautions.iter().for_each(|c| page.item(c));
+        self.cautions.iter().for_each(|c| page.item(&c.text));
         page
     }
 }

@@ -2,7 +2,7 @@
 
 use super::Worksheet;
 use super::work::{SAFE_SHARE, Work};
-use crate::bath::{Agitation, Bath};
+use crate::bath::{Agitation, Bath, Caution, CautionOf};
 use crate::part::{Load, Part, Shape};
 use crate::process::{End, Hold};
 use crate::quantity::Span;
@@ -18,25 +18,22 @@ pub(super) fn agitation(agitation: Agitation) -> &'static str {
 }
 
 /// Cautions: the bath's own and those of every tank. Never shortened.
-pub(super) fn cautions(bath: &Bath) -> Vec<String> {
-    let mut all = vec![
+pub(super) fn cautions(bath: &Bath) -> Vec<Caution> {
+    let tank = |text: &str| Caution { text: text.into(), of: CautionOf::Tank };
+    let mut all = vec![tank(
         "The software is not a safety interlock: it can fail, and so can the link. Have a switch within reach that \
-         cuts the supply without it, and do not leave a running tank alone."
-            .to_owned(),
-    ];
+         cuts the supply without it, and do not leave a running tank alone.",
+    )];
     all.extend(bath.cautions.iter().cloned());
     if bath.cyanide {
-        all.push(
-            "Cyanide: acid frees hydrogen cyanide, which kills. Keep acids, acid drag-out and their drains apart \
-             from this tank."
-                .into(),
-        );
+        let text = "Cyanide: acid frees hydrogen cyanide, which kills. Keep acids, acid drag-out and their drains apart \
+                    from this tank.";
+        all.push(Caution { text: text.into(), of: CautionOf::Bath });
     }
-    all.push(
+    all.push(tank(
         "The chemicals' safety data sheets, local codes and, where they ask for one, a licensed practitioner come \
-         before anything this sheet says. Eye protection and gloves at the tank; no food there."
-            .into(),
-    );
+         before anything this sheet says. Eye protection and gloves at the tank; no food there.",
+    ));
     all
 }
 

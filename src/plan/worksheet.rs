@@ -1,7 +1,7 @@
 //! The worksheet: every number of a plan with its reason, as data.
 
 use super::{Day, OwnPanel, Turning};
-use crate::bath::Agitation;
+use crate::bath::{Agitation, Caution};
 use crate::deposit::{OwnFigure, Price};
 use crate::part::Significant;
 use crate::process::Standard;
@@ -283,7 +283,7 @@ pub struct Worksheet {
     /// What the operator should know of this plan.
     pub warnings: Vec<String>,
     /// What can hurt; never left out.
-    pub cautions: Vec<String>,
+    pub cautions: Vec<Caution>,
 }
 
 /// What a run's record keeps of its worksheet; the rest follows from the order.

@@ -197,6 +197,21 @@ impl Controller {
         self.run.as_ref().is_some_and(Run::open)
     }
 
+    /// When the open run was started.
+    pub fn began(&self) -> Option<Mono> {
+        self.run.as_ref().filter(|run| run.open()).map(|run| run.began)
+    }
+
+    /// For how long the load of the open run has hung without current, where it waits: at a turn, in a hold, and on the
+    /// way there and back; from the last reading that showed some. `None` while current flows or is meant to, before any
+    /// has, and while nobody knows whether it does.
+    pub fn without_current(&self) -> Option<Duration> {
+        let run = self.run.as_ref().filter(|run| run.open() && run.waits())?;
+        let flows = self.wire.on && run.flows;
+        let known = self.link.is_ok() && self.lost.is_none() && self.unseen.is_none();
+        (known && !flows).then(|| run.flowed_at.map(|at| self.now.since(at))).flatten()
+    }
+
     fn pass_time(&mut self, now: Mono) {
         // A caller whose clock steps back gets the later of the two: durations only grow.
         let now = now.max(self.now);
@@ -379,7 +394,7 @@ impl Controller {
         // What was known of another run's bath may be another tank's; the shell tells it anew.
         self.bath = BathNews::default();
         out.push(Action::Record(Event::Started { id: id.clone(), order: order.clone(), by: by.into() }));
-        self.run = Some(Run::new(id, *order, self.setup.max_gap));
+        self.run = Some(Run::new(id, *order, self.setup.max_gap, self.now));
         self.prepare(out);
         Ok(())
     }
@@ -401,8 +416,8 @@ impl Controller {
         let then = match alarm.state {
             // Acknowledged while it was there, and it latches: that word parted nothing.
             AlarmState::Acknowledged if self.setup.watches.tuning(Kind::ShortCircuit).latch => {
-                "It was acknowledged before it had gone, so say once more that you have looked: tankside alarms --ack \
-                 short-circuit; then start again."
+                "It was acknowledged before it had gone, so say once more that you have looked: acknowledge it again, then \
+                 start again."
             }
             _ => "The alarm goes by itself some seconds after the output went off; then start again.",
         };

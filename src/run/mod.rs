@@ -30,4 +30,4 @@ pub use api::{
 
 pub use story::settled;
 
-pub use view::View;
+pub use view::{CannotJudge, View};

@@ -26,6 +26,9 @@ impl Controller {
         let Some(run) = &mut self.run else { return };
         if let Some(r) = fresh {
             run.flows = r.amps >= run.contact_amps(count);
+            if run.flows && self.wire.on {
+                run.flowed_at = Some(r.at);
+            }
         }
         if matches!(run.stage, Stage::Waiting(_) | Stage::Climbing(_) | Stage::Steady | Stage::Turning(_))
             && self.wire.on

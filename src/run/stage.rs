@@ -82,6 +82,10 @@ pub(super) struct Run {
     pub waited: Duration,
     /// Whether current flowed at the last reading.
     pub flows: bool,
+    /// When it was started.
+    pub began: Mono,
+    /// When a reading last showed current, with the output on.
+    pub flowed_at: Option<Mono>,
     pub question: Option<Question>,
     pub cause: Option<String>,
     pub later: Vec<String>,
@@ -98,7 +102,7 @@ pub(super) struct Run {
 }
 
 impl Run {
-    pub fn new(id: String, order: Order, max_gap: Duration) -> Self {
+    pub fn new(id: String, order: Order, max_gap: Duration, began: Mono) -> Self {
         Run {
             id,
             setpoint: order.control.max_amps(),
@@ -114,6 +118,8 @@ impl Run {
             powered: Duration::ZERO,
             waited: Duration::ZERO,
             flows: false,
+            began,
+            flowed_at: None,
             question: None,
             cause: None,
             later: Vec::new(),
@@ -135,6 +141,14 @@ impl Run {
     pub fn can_wait(&self) -> bool {
         let begun = !self.not_yet_on() || !(self.powered + self.waited).is_zero();
         begun && !matches!(self.stage, Stage::SwitchingOff { after: After::End(_), .. })
+    }
+
+    /// Whether the load hangs and no current is meant to plate it.
+    pub fn waits(&self) -> bool {
+        !matches!(
+            self.stage,
+            Stage::Waiting(_) | Stage::Climbing(_) | Stage::Steady | Stage::Sinking(..) | Stage::Ended
+        )
     }
 
     /// Whether a person is being asked for something other than to resume.

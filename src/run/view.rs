@@ -64,7 +64,7 @@ pub struct View {
     /// The margin whole: strand, band, minutes.
     pub burn_margin: Option<Margin>,
     /// Watches that cannot judge just now, and why.
-    pub cannot_judge: Vec<String>,
+    pub cannot_judge: Vec<CannotJudge>,
     /// Burn level in volts by the load's own line, where known.
     pub burn_level_volts: Option<f64>,
     /// What the ramp's volts make of the area entered, where they differ.
@@ -72,6 +72,15 @@ pub struct View {
     /// Slope of the load's own line times the area entered, where the ramp gave one: what later
     /// like loads are compared with.
     pub load_slope_ohm_square_meters: Option<f64>,
+}
+
+/// A watch that cannot judge just now.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct CannotJudge {
+    /// Which.
+    pub watch: &'static str,
+    /// Why not, in the operator's words.
+    pub why: &'static str,
 }
 
 /// The view of a controller as it stands.
@@ -94,7 +103,7 @@ pub(super) fn build(c: &Controller) -> View {
         .panel
         .cannot_judge(&c.context(None, None))
         .into_iter()
-        .map(|(kind, why)| format!("{}: cannot judge: {why}", kind.name()))
+        .map(|(kind, why)| CannotJudge { watch: kind.name(), why })
         .collect();
     if let Some(run) = &c.run {
         fill(&mut view, run, c.last.map_or(0.0, |r| r.amps.get()));

@@ -62,6 +62,9 @@ pub(super) struct Analysed {
     tank: String,
     advice: Advice,
     trend: Vec<Trend>,
+    /// The advice, a sentence or less each.
+    lines: Vec<String>,
+    /// The same in columns, with the analyses before it.
     text: String,
 }
 
@@ -108,9 +111,14 @@ pub(super) async fn analysis(
         .iter()
         .map(|f| Trend { what: f.what.clone(), per_ampere_hour: bath::trend(&points(&past, &f.what)) })
         .collect();
-    let mut text = advice.text(units);
-    text.push_str(&table(&past, &found, &trend));
-    Ok(Json(Analysed { tank, advice, trend, text }))
+    let (mut text, mut lines) = (advice.text(units), advice.lines(units));
+    if past.len() < 2 {
+        text.push_str(&format!("{ALONE}\n"));
+        lines.push(ALONE.into());
+    } else {
+        text.push_str(&table(&past, &found, &trend));
+    }
+    Ok(Json(Analysed { tank, advice, trend, lines, text }))
 }
 
 /// Past analyses of a tank, newest first.
@@ -146,11 +154,10 @@ fn points(past: &[Past], what: &str) -> Vec<(Charge, f64)> {
     each.collect()
 }
 
+const ALONE: &str = "No earlier analysis of this bath to compare with.";
+
 /// The last analyses under each other, and how each figure moves.
 fn table(past: &[Past], found: &[Found], trend: &[Trend]) -> String {
-    if past.len() < 2 {
-        return "No earlier analysis of this bath to compare with.\n".into();
-    }
     let mut out = String::from("\nEarlier                  ");
     found.iter().for_each(|f| out.push_str(&format!("{:>14}", short(&f.what))));
     out.push('\n');
@@ -180,6 +187,9 @@ fn short(what: &str) -> String {
 pub(super) struct Paneled {
     tank: String,
     panel: PanelRecord,
+    /// What it says and what comes of it, a sentence or less each.
+    lines: Vec<String>,
+    /// The same, a line each.
     text: String,
 }
 
@@ -204,19 +214,20 @@ pub(super) async fn panel(
         ));
     }
     let units = app.facts.units;
-    let mut text = format!("{}\n", panel.text(units));
+    let mut lines = vec![panel.text(units)];
     if body.only_show {
-        text.push_str("Nothing was written.\n");
+        lines.push("Nothing was written.".into());
     } else {
         let row = row(FindingKind::Panel, &tank, bath, None, &entered, &panel, by, note)?;
         app.write(move |h| h.found(&row, Vec::new())).await?;
-        text.push_str(&format!(
+        lines.push(format!(
             "plan takes {} as where tank {tank} burns from now on, before the config's hull-panel and the bath file, \
-             until the panel is due again; it can be taken back from the tank's log\n",
+             until the panel is due again; it can be taken back from the tank's log",
             panel.burn.show(units)
         ));
     }
-    Ok(Json(Paneled { tank, panel, text }))
+    let text = lines.iter().map(|line| format!("{line}\n")).collect();
+    Ok(Json(Paneled { tank, panel, lines, text }))
 }
 
 #[derive(Deserialize)]

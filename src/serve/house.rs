@@ -1,8 +1,10 @@
 //! What a screen needs to know once: the units, the stations' limits, the tanks' windows.
 
 use super::look::Look;
+use super::sheets;
 use super::state::AppState;
 use crate::bath::{self, Asked, Bath};
+use crate::config::Tank;
 use crate::process::{Kind, Sheet, Step};
 use crate::quantity::{Units, Volume};
 use axum::Json;
@@ -37,12 +39,24 @@ pub struct SheetFacts {
     pub faces: u8,
     /// Baths that it needs and no tank holds, each with the first that would do.
     pub missing: Vec<String>,
+    /// Its roles that more than one tank could play: a request has to say which, in its `role`.
+    pub choices: Vec<RoleFacts>,
+}
+
+/// A role of a sheet, and who could play it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct RoleFacts {
+    /// The role.
+    pub role: String,
+    /// Tanks that hold a fitting bath, two or more, in file order.
+    pub tanks: Vec<String>,
 }
 
 impl SheetFacts {
-    /// Of that sheet in a house with tanks of those baths.
-    pub(super) fn of(sheet: &Sheet, baths: &[&str]) -> SheetFacts {
-        let lacks = sheet.tanks.iter().filter(|role| !role.baths.iter().any(|b| baths.contains(&b.as_str())));
+    /// Of that sheet in a house with those tanks.
+    pub(super) fn of(sheet: &Sheet, tanks: &[Tank]) -> SheetFacts {
+        let lacks =
+            sheet.tanks.iter().filter(|role| !tanks.iter().any(|tank| role.baths.contains(&tank.bath)));
         let faces = |step: &Step| match &step.kind {
             Kind::Powered(powered) => powered.turn.map(|turn| turn.faces),
             _ => None,
@@ -53,6 +67,7 @@ impl SheetFacts {
             title: sheet.title.clone(),
             base: sheet.base.iter().map(|b| b.name()).collect(),
             missing: lacks.filter_map(|role| role.baths.first().cloned()).collect(),
+            choices: sheets::choices(sheet, tanks),
         }
     }
 }
@@ -107,7 +122,7 @@ impl VesselFacts {
             volume_liters: volume.map(|v| v.get()),
             cyanide: bath.cyanide,
             analysed: bath::analysed(bath),
-            cautions: bath.cautions.clone(),
+            cautions: sentences(bath),
         }
     }
 }
@@ -165,7 +180,7 @@ impl BathFacts {
             anodes: bath.anodes.clone(),
             agitation: bath.agitation.clone(),
             cyanide: bath.cyanide,
-            cautions: bath.cautions.clone(),
+            cautions: sentences(bath),
             sources: bath.sources.iter().map(source).collect(),
         }
     }
@@ -175,6 +190,11 @@ impl BathFacts {
 pub(super) async fn baths(State(app): State<AppState>) -> Json<Vec<BathFacts>> {
     let baths = app.planner.config().map_or(&[][..], |config| &config.baths[..]);
     Json(baths.iter().map(BathFacts::of).collect())
+}
+
+/// What can hurt in that bath, each a sentence.
+fn sentences(bath: &Bath) -> Vec<String> {
+    bath.cautions.iter().map(|caution| caution.text.clone()).collect()
 }
 
 #[derive(Serialize)]

@@ -123,9 +123,7 @@ pub(super) fn burning(
     let units = app.planner.config().map(|config| config.daemon.units).unwrap_or_default();
     let Some(burns) = order.edges_burn(units) else { return Ok(()) };
     if !known {
-        return Err(Problem::refused(format!(
-            "not started: {place}{burns}; or say that you know it: --edges-may-burn (over HTTP \"edges_may_burn\": true)"
-        )));
+        return Err(Problem::unknowing("edges_may_burn", &format!("{place}{burns}")));
     }
     if let Some(warnings) = worksheet.get_mut("warnings").and_then(Value::as_array_mut) {
         warnings.push(format!("{by} started it knowing that edges may burn: {burns}.").into());
@@ -150,7 +148,10 @@ pub(super) async fn trusted<'w>(
     if worksheets.peek().is_none() {
         return Ok(());
     }
-    trust.checked(known).map_err(Problem::refused)?;
+    match (&trust.never, &trust.unless) {
+        (None, Some(why)) if !known => return Err(Problem::unknowing("supply_may_fail", why)),
+        _ => trust.checked(known).map_err(Problem::refused)?,
+    }
     let failed = trust
         .unless
         .map(|why| format!("{by} started it knowing that the supply failed its commissioning: {why}"));

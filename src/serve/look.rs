@@ -113,6 +113,7 @@ impl Look {
         let stale = age.is_none_or(|age| age > stale_after.as_secs_f64()) || snapshot.measured.is_none();
         if stale {
             snapshot.measured = None;
+            snapshot.no_current_seconds = None;
             snapshot.run.burn_margin_ratio = None;
             snapshot.run.burn_margin = None;
             snapshot.run.burn_level_volts = None;

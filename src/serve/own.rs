@@ -88,9 +88,8 @@ fn panel(
     };
     if due >= 1.0 {
         return Err(format!(
-            "The Hull panel of {day} is out of date by {by} and does not count: run another \
-             (tankside tanks {} --panel \"…\").",
-            row.tank
+            "The Hull panel of {day} is out of date by {by} and does not count: run another and \
+             enter it."
         ));
     }
     Ok(Some(OwnPanel { burn: record.burn, dull: record.dull, made: format!("{day} ({})", row.by) }))

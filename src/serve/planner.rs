@@ -186,8 +186,7 @@ impl Planner for Desk {
     }
 
     fn house(&self) -> House {
-        let baths: Vec<_> = self.config.tanks.iter().map(|t| t.bath.as_str()).collect();
-        let sheets = self.sheets.iter().map(|sheet| SheetFacts::of(sheet, &baths)).collect();
+        let sheets = self.sheets.iter().map(|sheet| SheetFacts::of(sheet, &self.config.tanks)).collect();
         House { sheets, ..Planner::house(&self.config) }
     }
 

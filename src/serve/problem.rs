@@ -47,8 +47,20 @@ pub struct Problem {
     /// Every reason, where there are several.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub errors: Vec<String>,
+    /// What would have it taken all the same, where there is such a thing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub needs: Option<Box<Needs>>,
     #[serde(skip)]
-    retry_after: Option<u64>,
+    retry_after: Option<u32>,
+}
+
+/// What whoever asks has to say that they know, for a start that is refused without it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Needs {
+    /// The field of the request, to be `true`.
+    pub field: &'static str,
+    /// What it is that they know, for people; without the field, which a page or a terminal calls otherwise.
+    pub why: String,
 }
 
 /// The code of an answer that is a problem, in its extensions: for the audit.
@@ -65,6 +77,7 @@ impl Problem {
             code,
             detail: detail.into(),
             errors: Vec::new(),
+            needs: None,
             retry_after: None,
         }
     }
@@ -77,7 +90,7 @@ impl Problem {
 
     /// The same, and when it is worth asking again.
     pub(super) fn retry_after(mut self, seconds: u64) -> Problem {
-        self.retry_after = Some(seconds);
+        self.retry_after = Some(u32::try_from(seconds).unwrap_or(u32::MAX));
         self
     }
 
@@ -113,6 +126,13 @@ impl Problem {
 
     pub(super) fn refused(detail: impl Into<String>) -> Problem {
         Problem::new(StatusCode::CONFLICT, "refused", detail)
+    }
+
+    /// Not started for that reason, unless whoever starts it says in `field` that they know it.
+    pub(super) fn unknowing(field: &'static str, why: &str) -> Problem {
+        let why = why.trim_end_matches('.').to_owned();
+        let detail = format!("not started: {why}; or say that you know it: \"{field}\": true");
+        Problem { needs: Some(Box::new(Needs { field, why })), ..Problem::refused(detail) }
     }
 
     pub(super) fn bug(detail: impl Into<String>) -> Problem {

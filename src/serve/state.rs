@@ -83,18 +83,13 @@ pub struct Trust {
 }
 
 impl Trust {
-    /// Whether a start is refused, and then why and what to do.
+    /// Whether a start is refused, and then why.
     ///
     /// # Errors
     /// The refusal, in the operator's words.
     pub fn checked(&self, knowing: bool) -> Result<(), String> {
-        match (&self.never, &self.unless) {
-            (Some(why), _) => Err(format!("not started: {why}")),
-            (None, Some(why)) if !knowing => Err(format!(
-                "not started: {why} Or say that you know it: --supply-may-fail (over HTTP \"supply_may_fail\": true)"
-            )),
-            _ => Ok(()),
-        }
+        let why = self.never.as_ref().or(self.unless.as_ref().filter(|_| !knowing));
+        why.map_or(Ok(()), |why| Err(format!("not started: {why}")))
     }
 }
 

@@ -32,6 +32,10 @@ pub struct Snapshot {
     /// The job that is guided; one that has ended is shown as ended until the next start at this station, of a job or
     /// of a run. While it is open its powered step's run is `run`.
     pub job: Option<JobView>,
+    /// For how long the load has been without current, where it waits: at a turn, in a hold, and before a step that the
+    /// sheet wants begun in time; from the last reading that showed current, or from the end of the dip that came after it.
+    /// `None` while current flows, before any has, and where nobody knows whether it does.
+    pub no_current_seconds: Option<f64>,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
     /// Watches that are no alarm in the present phase, by design; never journalled.
@@ -114,6 +118,10 @@ pub struct AlarmView {
     pub gone_unseen: bool,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
+    /// Its condition has gone after it was acknowledged, and it latches: it stands until it is acknowledged once more.
+    pub latched: bool,
+    /// It is over and came before the load that is at work now.
+    pub earlier: bool,
     /// Raised three times or more within the last minute.
     pub chattering: bool,
     /// Shelved until then at the latest, RFC 3339 UTC.
@@ -144,6 +152,8 @@ impl AlarmView {
             gone,
             gone_unseen: alarm.gone_unseen,
             first_out: alarm.first_out,
+            latched: alarm.latched,
+            earlier: false,
             chattering: alarm.chattering,
             shelved_until,
         }
@@ -175,6 +185,8 @@ impl AlarmView {
             gone,
             gone_unseen: false,
             first_out: None,
+            latched: false,
+            earlier: false,
             chattering: alarm.chatters(),
             shelved_until,
         }

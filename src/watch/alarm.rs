@@ -93,6 +93,9 @@ pub struct Alarm {
     pub gone_unseen: bool,
     /// Its place in the order in which the alarms that stand together came: 1 is the first out.
     pub first_out: Option<u32>,
+    /// Its condition has gone after it was acknowledged, and it latches: it stands until it is acknowledged once more.
+    #[serde(default)]
+    pub latched: bool,
     /// Raised three times or more within the last minute.
     pub chattering: bool,
     /// Shelved until then at the latest.
@@ -166,6 +169,7 @@ mod tests {
             gone: None,
             gone_unseen: false,
             first_out: None,
+            latched: false,
             chattering: false,
             shelved_until: None,
         };

@@ -63,6 +63,8 @@ pub(super) struct Life<K = Kind> {
     /// Since when it has been seen to be gone.
     lit_since: Option<Mono>,
     acknowledged_at: Option<Mono>,
+    /// Its condition has gone after it was acknowledged, and it latches.
+    latched: bool,
     shelf: Option<Shelf>,
     out_of_service: Option<String>,
     suppressed: bool,
@@ -83,6 +85,7 @@ impl Life {
             gone: self.gone(),
             gone_unseen: self.gone_unseen(),
             first_out: self.first_out,
+            latched: self.latched && self.state() == AlarmState::Acknowledged,
             chattering: self.chatters(),
             shelved_until: self.shelved_until(),
         }
@@ -102,6 +105,7 @@ impl<K: Named> Life<K> {
             dark: false,
             lit_since: None,
             acknowledged_at: None,
+            latched: false,
             shelf: None,
             out_of_service: None,
             suppressed: false,
@@ -250,6 +254,7 @@ impl<K: Named> Life<K> {
         }
         let held =
             |since: Option<Mono>, delay: Duration| since.is_some_and(|t| now.since(t) + JITTER >= delay);
+        self.latched = tuning.latch && held(self.good_since, tuning.off_delay);
         match self.state {
             AlarmState::Unacknowledged if held(self.good_since, tuning.off_delay) => {
                 self.state = AlarmState::ReturnedUnacknowledged;

@@ -76,6 +76,15 @@ max-current = "40 A"
 max-voltage = "16 V"
 `;
 
+/** A second tank that could be the nickel of a sheet. */
+const bright = `[[tank]]
+name = "bright"
+bath = "bright-nickel"
+volume = "20 L"
+anode-area = "6 dm2"
+agitation = "air"
+`;
+
 const config = (folder, more) => `[daemon]
 listen = "127.0.0.1:0"
 state = ${JSON.stringify(join(folder, "state"))}
@@ -119,7 +128,7 @@ bath = "silver"
 volume = "12 L"
 anode-area = "4 dm2"
 agitation = "rod"
-`;
+${more.bright ? bright : ""}`;
 
 /** The load of these tests, short enough to be watched. */
 export const request = (more = {}) => ({

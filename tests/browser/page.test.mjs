@@ -133,6 +133,9 @@ await check("a newcomer cannot run a job from the page alone: plan, rehearse, st
   await verdict(opened, "well");
   await verdict(opened, "hand");
   assert.match(await words(opened, ".say"), /Turn the parts: face 2 of 2/);
+  const dark = async () => Number(/^No current for (\d+) s\.$/.exec(await words(opened, ".nocurrent"))[1]);
+  const first = await dark();
+  await until("longer without current", async () => (await dark()) > first);
   await both(opened, "the bench at a turn");
   await opened.getByRole("button", { name: "Done: parts turned" }).click();
   await verdict(opened, "done");
@@ -178,8 +181,10 @@ await check("a reload in the middle of a run loses something; hold and resume ar
   await opened.getByRole("button", { name: "Hold", exact: true }).click();
   await verdict(opened, "held");
   assert.equal((await hall.untilLook("off", (l) => l.output_on === false)).run.state, "held");
+  await opened.getByText(/^No current for \d+ s\.$/).waitFor();
   await opened.getByRole("button", { name: "Resume" }).click();
   await verdict(opened, "well");
+  assert.ok(await opened.locator(".nocurrent").isHidden(), "no current, it says, and there is");
   await shut(opened);
 });
 
@@ -272,6 +277,23 @@ await check("old values look fresh", async () => {
   await hall.does("clear");
   await opened.waitForSelector(".station:not(.stale)");
   await shut(opened);
+});
+
+await check("time without current goes on being counted from an old picture, or a run between two questions says nothing that a person can read", async () => {
+  const held = (more) => (look) => Object.assign(look, { no_current_seconds: 80, run: { ...look.run, state: "held", phase: "off" } }, more);
+  const fresh = await page(chrome, hall, { change: held({ stale: false }) });
+  await fresh.getByText(/^No current for (8\d s|1 min \d+ s)\.$/).waitFor();
+  await shut(fresh);
+  const old = await page(chrome, hall, { change: held({ stale: true }) });
+  await old.waitForSelector(".station.stale");
+  assert.ok(await old.locator(".nocurrent").isHidden(), "counted on, though nobody has seen the supply since");
+  await shut(old);
+  for (const phase of ["entry", "ramp", "steady", "turn", "off"]) {
+    const opened = await page(chrome, hall, { change: (look) => (look.run = { ...look.run, state: "running", phase, question: null }) });
+    await opened.waitForSelector(".station");
+    assert.match(await words(opened, ".say"), /^[A-Z][\w ,]+\.( [A-Z][\w ,]+\.)?$/, phase);
+    await shut(opened);
+  }
 });
 
 await check("tanks and runs cannot be read, searched, logged or compared", async () => {
@@ -421,13 +443,13 @@ await check("an alarm's state cannot be told, or what cannot be put aside is off
     await both(opened, `an alarm, ${state}`);
     await shut(opened);
   }
-  const opened = await page(chrome, hall, { change: (look) => (look.alarms = [{ ...alarm("unacknowledged"), response: "cut" }]) });
-  await opened.waitForSelector(".alarm");
-  assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), ["I know: acknowledge"]);
-  await shut(opened);
-  // An id of January 27: the alarm, of January 2, came in a load before.
-  const load = { ...job(), id: "019c0000-0000-7000-8000-000000000000" };
-  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: load, alarms: [alarm("returned-unacknowledged")] }) });
+  for (const [made, offered] of [[alarm("unacknowledged"), "I know: acknowledge"], [{ ...alarm("acknowledged"), latched: true }, "I have looked: it is gone"]]) {
+    const opened = await page(chrome, hall, { change: (look) => (look.alarms = [{ ...made, response: "cut" }]) });
+    await opened.waitForSelector(".alarm");
+    assert.deepEqual(await opened.locator(".alarm button").allInnerTexts(), [offered]);
+    await shut(opened);
+  }
+  const later = await page(chrome, hall, { size: "phone", change: (look) => Object.assign(look, { job: job(), alarms: [{ ...alarm("returned-unacknowledged"), earlier: true }] }) });
   await later.getByText("From earlier loads: 1").waitFor();
   assert.ok(await later.locator(".alarms").isHidden(), "an alarm of an earlier load stands as if it were of this one");
   await sound(later, "an alarm of an earlier load");
@@ -475,6 +497,7 @@ await check("a guided job does not say its step, its question, what can hurt or 
   const [hurts, acts] = await Promise.all([opened.locator(".hazards", { hasText: "Hot alkali burns" }).boundingBox(), opened.locator(".acts").boundingBox()]);
   assert.ok(hurts.y + hurts.height <= acts.y, "what can hurt stands below the buttons");
   assert.equal(await opened.getByRole("button", { name: "Cannot: hold the job" }).count(), 1);
+  assert.equal(await opened.getByRole("button", { name: "Hold the job", exact: true }).count(), 0, "two buttons that hold the job");
   assert.match(await words(opened, ".label"), /until the load comes out/);
   await sound(opened, "a job");
   await opened.getByRole("button", { name: "Done: it is out", exact: true }).click();
@@ -485,6 +508,10 @@ await check("a guided job does not say its step, its question, what can hurt or 
   await opened.getByRole("button", { name: "Skip it for this reason" }).click();
   await until("skipped", () => posted.length === 2);
   assert.deepEqual(posted[1][1], { by: "somebody at the page", reason: "cleaned by hand" });
+  // The "no" of a look leads back, and holds nothing.
+  show = { ...job(), question: { ...job().question, about: "inspect", answers: ["yes", "no"] } };
+  await open();
+  await opened.getByRole("button", { name: "Hold the job", exact: true }).waitFor();
   show = job("held");
   await open();
   assert.equal(await opened.locator(".station").getAttribute("data-verdict"), "held");
@@ -536,6 +563,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.getByLabel("Diameter").fill("34 mm");
   await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
   await opened.waitForSelector(".sheet ol li");
+  assert.equal(await opened.getByLabel("Tank for").count(), 0, "a tank is asked for that is the only one");
   const sheet = await words(opened, ".sheet");
   assert.match(sheet, /7 steps/);
   assert.match(sheet, /rinse: running water[\s\S]*water break again[\s\S]*Turn: after .* of current the output goes off/);
@@ -548,12 +576,34 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await nickel.waitFor();
   const said = await words(opened, ".sheet");
   assert.ok(!/--|probe|edge-factor/.test(said), `words of a command line: ${said}`);
+  // Brass in a shop with a silver bath: what steel has to fear comes last, what acid does beside cyanide does not.
+  const fears = await opened.locator(".sheet > ul").last().locator("li").allInnerTexts();
+  const at = (start) => fears.findIndex((t) => t.startsWith(start));
+  assert.ok(at("Nickel salts") < at("The software is not") && at("Acid: rinse well") < at("The software is not") && at("Hardened steel") === fears.length - 1 && at("Hardened steel") > 0, fears.join("\n"));
   await both(opened, "a sheet's plan");
   await opened.getByRole("button", { name: "Rehearse" }).click();
   await opened.locator(".curve", { hasText: "came to the end of the sheet" }).waitFor();
   assert.match(await words(opened, ".curve"), /Charge, nickel[\s\S]*A·min[\s\S]*the job is complete/);
   await both(opened, "a sheet rehearsed");
   assert.equal((await hall.look()).run.state === "running", false, "a rehearsal switched something on");
+  // What is refused to who has not said that they know of it is said by the page's own tick box, and not by a flag or a key.
+  const known = [];
+  await opened.route("**/bench/job", (route) => {
+    known.push(route.request().postDataJSON().edges_may_burn ?? false);
+    return route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: 'not started: …; or say that you know it: "edges_may_burn": true', needs: { field: "edges_may_burn", why: "edges would see 30 A/dm² and burn at about 25 A/dm² with air" } } });
+  });
+  await opened.getByRole("button", { name: "Start…" }).click();
+  assert.equal(await opened.locator(".ask input[type=checkbox]").count(), 0, "asked for what nobody doubts");
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.locator(".ask").getByText("Not started. Edges would see 30 A/dm² and burn at about 25 A/dm² with air. To start all the same, tick what follows.").waitFor();
+  assert.ok(!/edges_may|--|toast/.test(await words(opened, "body")) && (await opened.locator(".toast").count()) === 0, "said twice, or in the words of a terminal");
+  await both(opened, "a start that was refused");
+  await opened.getByLabel("I know that edges would burn").check();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await until("said", () => known.length === 2);
+  assert.deepEqual(known, [false, true]);
+  await opened.unroute("**/bench/job");
+  await opened.getByRole("button", { name: "Not yet" }).click();
   // A supply that failed its commissioning is started by who says that they know it, and by nobody else.
   const tried = [];
   await opened.route("**/api/v1/plan", async (route) => {
@@ -600,7 +650,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.waitForFunction(() => /step 3 of 7/.test(document.querySelector(".verdict .what").innerText));
   await press("No");
   await step(2, "running");
-  await press("Hold the job");
+  await press("Cannot: hold the job");
   await step(2, "held");
   await verdict(opened, "held");
   await both(opened, "a job held");
@@ -631,8 +681,13 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await until("the job alone", async () => (await opened.locator("tbody tr").count()) === 1);
   assert.match(await words(opened, "tbody tr"), /job: a whole sheet[\s\S]*SAX-12/);
   await both(opened, "jobs found");
+  const asked = [];
+  opened.on("request", (r) => r.url().includes("/api/v1/") && asked.push(new URL(r.url()).pathname));
   await opened.locator("tbody a").click();
   await opened.locator(".jobsteps li").first().waitFor();
+  await opened.getByText("Lot, customer, note").waitFor();
+  assert.equal(asked.filter((path) => /\/jobs\/[^/]+\/record\.json$/.test(path)).length, 1, `the record is fetched more than once: ${asked}`);
+  assert.deepEqual(asked.filter((path) => /\/runs\/[^/]+$/.test(path)), [], "each run is fetched, and its record has it");
   await opened.getByLabel("Signed by").fill("Mila Brandt");
   await opened.getByRole("button", { name: "Sign it off" }).click();
   await opened.locator(".signed").getByText(/Signed off by Mila Brandt/).waitFor();
@@ -650,6 +705,34 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await opened.getByRole("button", { name: "STOP bench" }).click();
   await rest();
   await shut(opened);
+});
+
+await check("a sheet whose role two tanks could play cannot be planned from the page, or another tank than the chosen one is worked", async () => {
+  const other = await Hall.open({ bright: true });
+  const opened = await page(chrome, other, { hash: "#/plan" });
+  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
+  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+  await opened.getByLabel("Parts are of").selectOption("brass");
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  const which = opened.getByLabel("Tank for nickel");
+  await opened.locator(".field", { has: which }).getByText("choose the tank for nickel: nickel or bright", { exact: true }).waitFor();
+  assert.equal(await opened.getByLabel(/^Tank for/).count(), 1, "asked for roles that one tank alone could play");
+  assert.deepEqual(await which.locator("option").allInnerTexts(), ["…", "nickel: Watts nickel", "bright: Bright nickel"]);
+  await both(opened, "a plan that asks for a tank");
+  await which.selectOption("bright");
+  await opened.locator(".plansteps > li", { hasText: ", tank bright" }).waitFor();
+  assert.equal(await opened.locator(".plansteps > li", { hasText: ", tank nickel" }).count(), 0, "both tanks are in the plan");
+  await opened.reload();
+  await opened.locator(".plansteps > li", { hasText: ", tank bright" }).waitFor();
+  await opened.getByRole("button", { name: "Start…" }).click();
+  await opened.getByRole("button", { name: "Yes: begin the job" }).click();
+  await opened.waitForSelector(".job:not([hidden])");
+  const { job } = await other.look();
+  assert.deepEqual(job.steps.filter((s) => s.kind === "powered").map((s) => s.tank), ["cleaner", "bright"]);
+  await shut(opened);
+  await other.close();
 });
 
 await check("a phone shows less than a tablet, or the switch for light and dark does nothing", async () => {

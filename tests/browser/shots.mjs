@@ -151,8 +151,39 @@ if (any("stale")) {
     },
   });
 }
+if (any("held")) {
+  await hall.start();
+  await hall.untilLook("steady", (l) => l.run.phase === "steady");
+  await hall.post("/api/v1/stations/bench/hold", {});
+  await hall.untilLook("held", (l) => l.run.state === "held");
+  await shoot("held", "", station("held"), (p) => p.locator(".nocurrent").waitFor());
+  await hall.post("/api/v1/stations/bench/stop", {});
+}
 await hall.close();
 
+if (any("bright-plan", "bright-refused")) {
+  hall = await Hall.open({ bright: true });
+  const sheet = async (p) => {
+    await p.getByLabel("How", { exact: true }).selectOption("sheet");
+    await p.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+    await p.getByLabel("Parts are of").selectOption("brass");
+    await p.getByLabel("How many").fill("6");
+    await p.getByLabel("Diameter").fill("34 mm");
+    await p.getByLabel("Thickness", { exact: true }).fill("1 mm");
+    await p.locator(".wrong:not([hidden])").first().waitFor();
+  };
+  await shoot("bright-plan", "#/plan", ".parts", sheet);
+  await shoot("bright-refused", "#/plan", ".parts", async (p) => {
+    await sheet(p);
+    await p.getByLabel("Tank for nickel").selectOption("bright");
+    await p.route("**/bench/job", (route) => route.fulfill({ status: 409, contentType: "application/problem+json", json: { code: "refused", detail: "not started", needs: { field: "edges_may_burn", why: "step \"nickel\": edges would see 30 A/dm² and burn at about 25 A/dm² with air: dark, hard edges. Hold at most 4 A/dm², or move the solution more" } } }));
+    await p.locator(".plansteps").waitFor();
+    await p.getByRole("button", { name: "Start…" }).click();
+    await p.getByRole("button", { name: "Yes: begin the job" }).click();
+    await p.locator(".ask .wrong:not([hidden])").first().waitFor();
+  });
+  await hall.close();
+}
 if (any("us-plan", "us-well", "us-tanks", "us-runs")) {
   hall = await Hall.open({ units: "us" });
   await shoot("us-plan", "#/plan", ".parts", plan);

@@ -18,6 +18,29 @@ async fn no_run_starts_while_nobody_would_switch_off_if_the_daemon_died() {
 }
 
 #[tokio::test]
+async fn start_that_would_burn_edges_is_refused_in_the_words_of_a_request_and_not_of_a_terminal() {
+    let rig = rig();
+    let mut body = json!({"by": "mila", "request": {"thickness": "8 um", "burns": true}});
+    let refused = rig.post("/api/v1/stations/bench/start", body.clone()).await;
+    assert_eq!((refused.status, refused.problem().as_str()), (StatusCode::CONFLICT, "refused"));
+    let problem = refused.json();
+    let detail = problem["detail"].as_str().unwrap();
+    assert!(detail.ends_with("; or say that you know it: \"edges_may_burn\": true"), "{detail}");
+    assert!(!detail.contains("--"), "{detail}");
+    // A page has a tick box for it, a terminal a flag: each says the reason in words of its own.
+    assert_eq!(problem["needs"]["field"], "edges_may_burn");
+    let why = problem["needs"]["why"].as_str().unwrap();
+    assert!(why.starts_with("edges would see 12 A/dm²") && !why.contains("edges_may_burn"), "{why}");
+    assert!(rig.seen.lock().unwrap().is_empty(), "the station was asked");
+    body["edges_may_burn"] = true.into();
+    let taken = rig.post("/api/v1/stations/bench/start", body).await;
+    assert_eq!(taken.status, StatusCode::OK, "{}", taken.text);
+    assert!(
+        taken.json()["worksheet"]["warnings"][0].as_str().unwrap().contains("knowing that edges may burn")
+    );
+}
+
+#[tokio::test]
 async fn command_by_anything_but_post_is_refused() {
     let rig = rig();
     for verb in ["start", "hold", "resume", "stop", "abort", "answer", "off", "ack"] {

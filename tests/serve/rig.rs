@@ -13,8 +13,8 @@ pub use tankside::bath::Agitation;
 pub use tankside::ledger::{
     AlarmRow, AuditRow, EventRow, JobRow, JobStepRow, OnceRow, ReadingRow, RunRow, StageRow, TankRow,
 };
-pub use tankside::plan::{Control, Goal, Order};
-pub use tankside::quantity::{Amps, Area, CurrentSlope, Microcoulombs, Units, Volts};
+pub use tankside::plan::{BurnEstimate, Control, Goal, Order};
+pub use tankside::quantity::{Amps, Area, CurrentSlope, Density, Microcoulombs, Units, Volts};
 pub use tankside::run::{Command, Question, Refusal, RunState};
 pub use tankside::serve::{
     AppState, Facts, History, HistoryError, Metrics, Peer, Planned, Planner, Problem, Scope, TankFacts,
@@ -272,11 +272,20 @@ impl Planner for Sheet {
             Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-possible", "this cannot be planned")
                 .with_errors(vec![format!("thickness: {e}")])
         })?;
+        // 4 A on 1 dm² is 12 A/dm² at the edges.
+        let burn = (request["burns"] == true).then(|| BurnEstimate {
+            density: Density::new(800.0),
+            edge_factor: 3.0,
+            agitation: Agitation::Air,
+            by_agitation: None,
+            temperature: None,
+            own_panel: false,
+        });
         Ok(Planned {
-            worksheet: json!({"loads": 1}),
+            worksheet: json!({"loads": 1, "warnings": []}),
             text: "one load\n".into(),
             blocks: Vec::new(),
-            order: order(),
+            order: Order { burn, ..order() },
         })
     }
 }

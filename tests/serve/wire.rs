@@ -47,6 +47,8 @@ async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
         gone: None,
         gone_unseen: false,
         first_out: Some(1),
+        latched: false,
+        earlier: false,
         chattering: false,
         shelved_until: None,
     });

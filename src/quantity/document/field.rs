@@ -136,6 +136,14 @@ impl<'d> Field<'d> {
         texts.into_iter().collect()
     }
 
+    /// A list, each of its items to be read by itself.
+    pub fn items(&self, wanted: &str) -> Option<Vec<Field<'d>>> {
+        match self.node(wanted)? {
+            DeValue::Array(items) => Some(items.iter().map(|item| self.item(item)).collect()),
+            other => self.wrong_kind(other, wanted),
+        }
+    }
+
     /// A table.
     pub fn table(&self) -> Option<Table<'d>> {
         let wanted = format!("a table [{}]", self.path);

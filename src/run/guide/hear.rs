@@ -64,6 +64,9 @@ impl Guide {
         if outcome.charge.0 > 0 && words::deposits(self.here()) {
             self.plated_at = Some(self.now);
         }
+        if outcome.charge.0 > 0 {
+            self.bare_at = Some(self.now);
+        }
         if outcome.state == RunState::Complete {
             self.left_at = Some(self.now);
             self.phase = Phase::Rinse;

@@ -99,6 +99,12 @@ pub struct Guide {
     pub(super) left_at: Option<Mono>,
     /// When the last deposit was made.
     pub(super) plated_at: Option<Mono>,
+    /// Since when the load is without current: when the last run of this job ended, or the dip that came after it.
+    #[serde(default)]
+    pub(super) bare_at: Option<Mono>,
+    /// When the job began.
+    #[serde(default)]
+    began: Option<Mono>,
     pub(super) held: Option<Held>,
     /// The run of the step at work, once it is on record.
     pub(super) run: Option<String>,
@@ -163,6 +169,8 @@ impl Guide {
             continues,
             left_at: None,
             plated_at: None,
+            bare_at: None,
+            began: None,
             held: None,
             run: None,
             run_phase: RunPhase::Off,
@@ -305,6 +313,7 @@ impl Guide {
     // What moves it on.
 
     fn enter(&mut self, at: usize, out: &mut Out) {
+        self.began.get_or_insert(self.now);
         self.at = at;
         self.row += 1;
         self.row_open = true;
@@ -399,6 +408,9 @@ impl Guide {
     ) {
         self.question = None;
         self.end_warnings(out);
+        if outcome == Outcome::Done && matches!(self.here().todo, JobTodo::Dip { .. }) {
+            self.bare_at = Some(self.now);
+        }
         self.close_row(outcome, reason, by, out);
         self.left_at = Some(self.now);
         if self.at + 1 < self.plan.steps.len() {
@@ -545,6 +557,23 @@ impl Guide {
             Phase::In(since) => Some(now.since(since)),
             _ => None,
         }
+    }
+
+    /// When it began; `None` before its first step.
+    pub fn began(&self) -> Option<Mono> {
+        self.began.filter(|_| self.open())
+    }
+
+    /// For how long the load has been without current and out of its last dip, while the job is held between two runs or
+    /// the step at work is to begin in time and has not. What a run that is held or turns knows of it is the controller's.
+    pub fn without_current(&self, now: Mono) -> Option<Duration> {
+        let between = matches!(
+            self.phase,
+            Phase::Polarity | Phase::Feed | Phase::GoTo | Phase::Look | Phase::RunFailed
+        );
+        let waits = self.held.is_some() || self.here().within.is_some();
+        let bare = self.bare_at.filter(|_| self.open() && between && waits)?;
+        Some(now.since(bare))
     }
 
     /// How long is left to begin the step at work, or how late it is.

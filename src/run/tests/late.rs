@@ -1,7 +1,7 @@
 //! An off whose word comes late: what nobody saw is not charge.
 
 use super::rig::{Rig, order};
-use crate::run::{Command, Input, RunState};
+use crate::run::{Command, Input, RunPhase, RunState};
 use std::time::Duration;
 
 /// Charge in the book, in the cell, and seconds not observed, of a run that is held, resumed and switched off, each off
@@ -59,4 +59,33 @@ fn off_without_a_word_that_a_reading_shows_later_is_no_slope_down_to_it() {
     let view = rig.controller.view();
     assert!((view.charge_coulombs - before).abs() < 0.01, "{} more", view.charge_coulombs - before);
     assert!((1.0..1.4).contains(&view.unobserved_seconds), "{}", view.unobserved_seconds);
+}
+
+#[test]
+fn time_without_current_is_counted_in_a_hold_and_not_while_nobody_knows_whether_the_output_is_off() {
+    let bare = |rig: &Rig| rig.controller.without_current().map(|time| time.as_secs());
+    let mut rig = Rig::started(order());
+    assert_eq!(bare(&rig), None, "no current has been on yet");
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    assert_eq!(bare(&rig), None);
+    rig.ask(Command::Hold).unwrap();
+    rig.until(8.0, |v| v.state == RunState::Held);
+    rig.run_for(30.0);
+    // From the last reading that showed current: the ramp down may have taken up to a second.
+    assert!(matches!(bare(&rig), Some(30 | 31)), "{:?}", bare(&rig));
+    rig.ask(Command::Resume).unwrap();
+    rig.until(10.0, |v| v.phase == RunPhase::Steady);
+    assert_eq!(bare(&rig), None);
+    // One of several supplies is gone, and the run waits for it: was it off?
+    rig.feed(Input::Part(Box::new(Input::LinkLost("unplugged".into()))));
+    rig.silent = true;
+    rig.run_for(10.0);
+    assert_eq!((rig.controller.view().state, bare(&rig)), (RunState::Held, None));
+    rig.silent = false;
+    rig.feed(Input::LinkBack);
+    rig.run_for(1.0);
+    assert!(matches!(bare(&rig), Some(11 | 12)), "seen to be off: {:?}", bare(&rig));
+    rig.ask(Command::Stop).unwrap();
+    rig.run_for(1.0);
+    assert_eq!(bare(&rig), None);
 }

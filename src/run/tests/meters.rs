@@ -30,8 +30,8 @@ fn started() -> Rig {
 
 fn dumb(rig: &Rig) -> String {
     // The order tells nothing of where its bath burns.
-    let volts = |why: &String| !why.starts_with("burn-margin");
-    rig.controller.view().cannot_judge.into_iter().filter(volts).collect::<Vec<_>>().join("; ")
+    let all = rig.controller.view().cannot_judge.into_iter().filter(|cannot| cannot.watch != "burn-margin");
+    all.map(|cannot| format!("{}: {}", cannot.watch, cannot.why)).collect::<Vec<_>>().join("; ")
 }
 
 /// To the steady current of the face that hangs, and long enough for the volts to have settled.

@@ -146,8 +146,12 @@ fn latched_short_stands_in_the_way_until_it_is_acknowledged_after_it_has_gone() 
     rig.run_for(20.0);
     let refused = rig.ask(start()).unwrap_err();
     assert!(refused.contains("acknowledged before it had gone"), "{refused}");
-    assert!(refused.contains("once more") && refused.contains("--ack short-circuit"), "{refused}");
+    assert!(refused.contains("acknowledge it again") && !refused.contains("--"), "{refused}");
+    let latched =
+        |rig: &Rig| rig.controller.alarms().iter().any(|a| a.kind == Kind::ShortCircuit && a.latched);
+    assert!(latched(&rig), "nobody can see that it waits for one more word");
     rig.ask(acknowledge(Kind::ShortCircuit)).unwrap();
+    assert!(!latched(&rig));
     rig.load = Load::Good;
     rig.ask(start()).unwrap();
     rig.until(10.0, |v| v.phase == RunPhase::Steady);

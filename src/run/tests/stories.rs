@@ -281,6 +281,7 @@ fn a_turn_splits_the_charge_evenly_and_nothing_flows_meanwhile() {
         rig.load = Load::Open;
         rig.run_for(12.0);
         assert_eq!(rig.raised(), []);
+        assert_eq!(rig.controller.without_current().map(|time| time.as_secs()), Some(12));
         rig.load = Load::Good;
         rig.ask(Command::Answer(Answer::Done)).unwrap();
     }

@@ -1,13 +1,14 @@
 // What is entered when a run has ended: what the parts measured, lot and customer, the sign-off.
 import { S } from "./strings.js";
-import { button, choice, field, h } from "./dom.js";
+import { button, choice, field, filled, h } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, mayOperate, operator, post, rename } from "./net.js";
 import { measure } from "./parts.js";
 
 const input = (example, longest = 120) => h("input", { placeholder: example ?? "", maxlength: longest, autocomplete: "off" });
 const line = (made) => made.value.trim() || null;
-const filled = (fields) => Object.fromEntries(Object.entries(fields).filter(([, v]) => v !== null));
+/** Without the keys that have nothing. */
+const given = (all) => Object.fromEntries(Object.entries(all).filter(([, v]) => v !== null));
 
 /** Sends what was typed; what is wrong with it is said in its place. */
 function sender(path, gather, said, then) {
@@ -25,7 +26,7 @@ function sender(path, gather, said, then) {
   };
 }
 
-/** Thickness by place, or weights: both tell the run's real efficiency. `step`: where the run is one of a job's. */
+/** Thickness by place, or weights: both tell the real efficiency of the run of that id. `step`: where it is one of a job's. */
 function measured(step, run, again) {
   const quantity = (label, example) => measure(label, "", example, null, { optional: true });
   const before = quantity(S.after.before, "24.0000 g");
@@ -35,11 +36,11 @@ function measured(step, run, again) {
   const places = Object.entries(S.places).map(([at, text]) => [at, quantity(text, "8 um")]);
   const said = h("div", { "aria-live": "polite" });
   const past = h("ul", {});
-  const path = `/api/v1/runs/${run.id}/measured`;
+  const path = `/api/v1/runs/${run}/measured`;
   const typed = (box) => (box.input.value.trim() ? box.meant() : null);
   const gather = () => ({
     readings: places.filter(([, box]) => typed(box)).map(([at, box]) => ({ at, thickness: box.meant() })),
-    ...filled({ method: method.value || null, weight_before: typed(before), weight_after: typed(weightAfter), weighed: weighed.value ? Number(weighed.value) : null }),
+    ...given({ method: method.value || null, weight_before: typed(before), weight_after: typed(weightAfter), weighed: weighed.value ? Number(weighed.value) : null }),
   });
   async function older() {
     const rows = await get(path);
@@ -64,12 +65,12 @@ function amend(of, again, now) {
   const said = h("div", { "aria-live": "polite" });
   now((record) => ["lot", "customer"].forEach((k) => (fields[k].value = record[k] ?? "")));
   const stood = () => ({ lot: of.lot ?? null, customer: of.customer ?? null });
-  const gather = () => filled(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (stood()[k] ?? null) ? null : line(i)])));
+  const gather = () => given(Object.fromEntries(Object.entries(fields).map(([k, i]) => [k, line(i) === (stood()[k] ?? null) ? null : line(i)])));
   const then = () => {
     fields.note.value = fields.why.value = "";
     return again();
   };
-  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after[k], i))),
+  return h("details", {}, h("summary", {}, S.after.amend), h("div", { class: "grid long" }, Object.entries(fields).map(([k, i]) => field(S.after.entry[k], i))),
     h("div", { class: "row" }, button(S.after.enter, sender(`${of.path}/amend`, gather, said, then), "main")), said);
 }
 
@@ -79,7 +80,7 @@ function sign(of, again) {
   const remark = input(S.after.remarkHint, 1000);
   const said = h("div", { "aria-live": "polite" });
   const box = field(S.after.by, by);
-  const send = sender(`${of.path}/sign`, () => filled({ by: line(by), remark: line(remark) }), said, again);
+  const send = sender(`${of.path}/sign`, () => filled({ by, remark }), said, again);
   const go = button(S.after.sign, (event) => {
     box.wrong(by.value.trim() ? null : S.plan.empty);
     if (!by.value.trim()) return;
@@ -89,21 +90,20 @@ function sign(of, again) {
   return h("section", { class: "sheet signoff", "aria-label": S.after.signing }, h("h2", {}, S.after.signing), h("div", { class: "grid long" }, box, field(S.after.remark, remark)), h("div", { class: "row" }, go), said);
 }
 
-/** Of a run or a job (`of`: its id and path) that has ended: who has signed, the lot as it stands, and what may be
- * entered; `runs`: the step, if it is one of several, and the run of each deposit. */
-export function after(of, runs) {
+/** Of a run or a job (`of`: its path) that has ended: who has signed, the lot as it stands, and what may be entered;
+ * `runs`: the step, if it is one of several, and the id of the run of each deposit; `record`: as it stands, where it could be had. */
+export function after(of, runs, record) {
   const place = h("div", { class: "signed" });
   const heard = [];
   /** Who has signed, and the lot and customer as they stand now. */
-  const again = async () => {
-    const record = await get(`${of.path}/record.json`).catch(() => null);
-    if (!record) return;
+  const tell = (record) => {
     Object.assign(of, { lot: record.lot, customer: record.customer });
     heard.forEach((deed) => deed(record));
-    const rows = [[S.after.lot, record.lot], [S.after.customer, record.customer]].filter(([, v]) => v);
+    const rows = [[S.after.entry.lot, record.lot], [S.after.entry.customer, record.customer]].filter(([, v]) => v);
     place.replaceChildren(...rows.map(([k, v]) => h("p", {}, `${k}: `, h("strong", {}, v))), ...record.signatures.map((s) => h("p", {}, S.after.signed(s.by, F.stamp(s.at), s.remark))));
   };
-  again();
-  if (!mayOperate()) return [place, h("p", { class: "hint" }, S.scope)];
-  return [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))];
+  const again = () => get(`${of.path}/record.json`).then(tell, () => {});
+  const all = mayOperate() ? [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))] : [place, h("p", { class: "hint" }, S.scope)];
+  if (record) tell(record);
+  return all;
 }

@@ -21,6 +21,7 @@ export function alarmCard(a, act, speaks = false) {
     : [h("p", { class: "was" }, S.seenThen(a.text)), h("details", {}, h("summary", {}, S.aboutIt), facts([[S.causeGone, a.cause], [S.remedy, a.remedy], unseen]))];
   const may = [
     a.state === "unacknowledged" && act(S.act.ack, `alarms/${a.watch}/ack`, {}, "main"),
+    a.latched && act(S.act.looked, `alarms/${a.watch}/ack`, {}, "main"),
     a.state === "returned-unacknowledged" && act(S.act.seen, `alarms/${a.watch}/ack`, {}),
     // What stops the current may not be put aside; the daemon would refuse it.
     stands && a.response === "tell" && act(S.act.shelve, `alarms/${a.watch}/shelve`, { time: S.shelveTime }),

@@ -113,6 +113,9 @@ export function field(label, input, hint) {
   return box;
 }
 
+/** What was typed into those of the fields (inputs by name; one may be missing) where something was. */
+export const filled = (fields) => Object.fromEntries(Object.entries(fields).filter(([, i]) => i && i.value.trim()).map(([name, i]) => [name, i.value.trim()]));
+
 export function choice(options, value, on) {
   const made = h("select", { on: { change: on } }, Object.entries(options).map(([v, text]) => h("option", { value: v }, text)));
   made.value = value in options ? value : Object.keys(options)[0];

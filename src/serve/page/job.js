@@ -76,10 +76,12 @@ export function jobCard(name, frame, place) {
     const q = job.question;
     const answers = (q?.answers ?? []).map((a) => deed(said(q, a), "answer", { answer: a, seq: q.seq }, a === "no" ? "" : "main"));
     const held = job.state === "held";
+    // "Cannot" holds the job too; the "no" of a look leads back, and does not.
+    const cannot = q && q.about !== "inspect" && q.answers.includes("no");
     return [
       answers, held && job.held?.may_resume && deed(run.state === "held" ? S.act.resume : S.jobAct.resume, "resume", {}, "main"), job.may_redo && held && deed(S.jobAct.redo, "redo", {}),
       job.may_redo && held && job.step > 1 && deed(S.jobAct.back, "redo", { step: job.step - 1 }),
-      job.may_skip && button(S.jobAct.skip, () => skip(job), "", hands()), !held && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
+      job.may_skip && button(S.jobAct.skip, () => skip(job), "", hands()), !held && !cannot && deed(S.jobAct.hold, "hold", {}), deed(S.jobAct.stop, "stop", {}), asks,
     ];
   }
 

@@ -20,9 +20,9 @@ export const silentFor = () => (world.at ? (now() - world.at) / 1000 : Infinity)
 export const lost = () => silentFor() * 1000 > SILENCE;
 
 export class Trouble extends Error {
-  constructor(code, detail, errors = [], wait = null) {
+  constructor(code, detail, errors = [], wait = null, needs = null) {
     super(detail);
-    Object.assign(this, { code, detail, errors, wait });
+    Object.assign(this, { code, detail, errors, wait, needs });
   }
 }
 
@@ -31,7 +31,7 @@ async function answered(answer) {
   const body = await answer.json().catch(() => ({}));
   const wait = Number(answer.headers.get("retry-after")) || null;
   if (answer.status === 401) tell("login");
-  throw new Trouble(body.code ?? String(answer.status), body.detail ?? answer.statusText, body.errors, wait);
+  throw new Trouble(body.code ?? String(answer.status), body.detail ?? answer.statusText, body.errors, wait, body.needs);
 }
 
 async function ask(path, options = {}, patience = PATIENCE) {

@@ -1,6 +1,6 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
-import { button, choice, field, h, show } from "./dom.js";
+import { button, choice, field, h, sentence, set, show } from "./dom.js";
 import { apart, meant, stamp, warmth, words } from "./figures.js";
 import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
@@ -17,7 +17,7 @@ const CEILING = "8 V";
 const sent = (text, example) => meant(text, apart(example)[1]);
 
 function draft() {
-  const fresh = { how: "single", sheet: "", base: "", station: "", tank: "", parts: [blank()], end: "thickness", value: "", hold: "", holdValue: "", entry: "dead", turn: "", ramp: "", ceiling: "" };
+  const fresh = { how: "single", sheet: "", base: "", station: "", tank: "", parts: [blank()], end: "thickness", value: "", hold: "", holdValue: "", entry: "dead", turn: "", ramp: "", ceiling: "", role: {} };
   try {
     return { ...fresh, ...JSON.parse(localStorage.getItem(DRAFT)) };
   } catch {
@@ -26,7 +26,13 @@ function draft() {
 }
 
 function sheetRequest(d) {
-  return { sheet: d.sheet, part: d.parts.map(asked), ...(d.base && { base: d.base }), ...(d.end && { end: { [d.end]: sent(d.value, ENDS[d.end]) } }), ...(d.turn && { turn: { faces: Number(d.turn) } }) };
+  return { sheet: d.sheet, part: d.parts.map(asked), ...(d.base && { base: d.base }), ...(d.end && { end: { [d.end]: sent(d.value, ENDS[d.end]) } }), ...(d.turn && { turn: { faces: Number(d.turn) } }), role: roles(d) };
+}
+
+/** The tanks chosen for those roles of the sheet that several could play; what was chosen for another sheet is not sent. */
+function roles(d) {
+  const open = world.house.sheets.find((s) => s.sheet === d.sheet)?.choices ?? [];
+  return Object.fromEntries(open.filter((c) => c.tanks.includes(d.role[c.role])).map((c) => [c.role, d.role[c.role]]));
 }
 
 function request(d) {
@@ -85,6 +91,14 @@ export function open(holder, _rest, frame) {
       places.push({ box, input: box.input, name, check: box.check, sent: box.meant });
       return box;
     };
+    /** A tank for a role that several could play: chosen by nobody but who plans. */
+    const player = ({ role, tanks: could }) => {
+      const made = choice({ "": "…", ...Object.fromEntries(could.map((t) => [t, tanks[t] ?? t])) }, d.role[role] ?? "", () => {
+        d.role[role] = made.value;
+        changed();
+      });
+      return put(S.plan.tankFor(words(role)), made, `role.${role}`);
+    };
     const guided = d.how === "sheet" && house.sheets?.length > 0;
     // A sheet that the tanks can work comes before one that they cannot.
     if (guided && !house.sheets.some((s) => s.sheet === d.sheet)) d.sheet = (house.sheets.find((s) => !s.missing.length) ?? house.sheets[0]).sheet;
@@ -92,7 +106,8 @@ export function open(holder, _rest, frame) {
     const how = house.sheets?.length > 0 && h("fieldset", {}, h("legend", {}, S.plan.way), h("div", { class: "grid long" },
       put(S.plan.how, pick("how", { single: S.plan.single, sheet: S.plan.sheet }), "how"),
       guided && put(S.plan.sheetName, pick("sheet", Object.fromEntries(house.sheets.map((s) => [s.sheet, s.title]))), "sheet"),
-      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, words(b)])) }), "base")),
+      guided && put(S.plan.base, pick("base", { ...(sheet?.base.length > 1 && { "": "…" }), ...Object.fromEntries((sheet?.base ?? []).map((b) => [b, words(b)])) }), "base"),
+      guided && (sheet?.choices ?? []).map(player)),
       guided && sheet?.missing.length > 0 && h("p", { class: "wrong" }, S.plan.missing(sheet.missing.map(words).join(", "))));
     const where = h("fieldset", {}, h("legend", {}, S.plan.where), h("div", { class: "grid long" },
       house.stations.length > 1 ? put(S.plan.station, pick("station", names(house.stations, "station")), "station") : null,
@@ -131,14 +146,14 @@ export function open(holder, _rest, frame) {
   }
 
   /** Without the words that only who writes requests needs. */
-  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
+  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|role|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
 
   /** Every problem to the field it is about; what is left over is listed. */
   function spread(errors) {
     return errors.filter((text) => {
       const about = /^([\w-]+(?:\.[\w-]+)*): /.exec(text)?.[1] ?? "";
       const said = (p) => [p.input.value.trim(), p.sent?.()].some((t) => t?.length > 1 && text.includes(`"${t}"`));
-      const place = places.find((p) => p.input.tagName === "INPUT" && said(p)) ?? places.findLast((p) => p.name && about.split(/[.-]/)[0] === p.name);
+      const place = places.find((p) => p.input.tagName === "INPUT" && said(p)) ?? places.find((p) => p.name && about === p.name) ?? places.findLast((p) => p.name && about.split(/[.-]/)[0] === p.name);
       place?.box.wrong(plain(text));
       return !place;
     });
@@ -193,13 +208,21 @@ export function open(holder, _rest, frame) {
     const w = good.worksheet;
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
-    // Edges that would burn are burnt by nobody who has not said so.
-    const burns = (w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"];
-    const known = burns ? h("input", { type: "checkbox" }) : null;
-    // Nor is a supply that failed its commissioning trusted by nobody's word.
-    const failed = good.supply_failed;
-    const trusted = failed ? h("input", { type: "checkbox" }) : null;
-    const knows = () => ({ ...(known?.checked && { edges_may_burn: true }), ...(trusted?.checked && { supply_may_fail: true }) });
+    // Edges that would burn are burnt, and a supply that failed its commissioning is trusted, by nobody who has not said so.
+    const ticks = {};
+    const knowing = h("div", {});
+    function tick(field, why) {
+      if (!ticks[field]) {
+        ticks[field] = { box: h("input", { type: "checkbox" }), why: h("p", { class: "wrong", role: "alert" }) };
+        knowing.append(ticks[field].why, h("label", { class: "check" }, ticks[field].box, ` ${S.plan.knows[field]}`));
+      }
+      set(ticks[field].why, why);
+      show(ticks[field].why, Boolean(why));
+      return ticks[field].box;
+    }
+    if ((w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"]) tick("edges_may_burn", "");
+    if (good.supply_failed) tick("supply_may_fail", good.supply_failed);
+    const knows = () => Object.fromEntries(Object.entries(ticks).filter(([, t]) => t.box.checked).map(([field]) => [field, true]));
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
@@ -249,11 +272,12 @@ export function open(holder, _rest, frame) {
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
         yes.disabled = false;
-        frame.complain(error);
+        if (!(error.needs?.field in S.plan.knows)) return frame.complain(error);
+        tick(error.needs.field, S.plan.refused(sentence(error.needs.why))).focus();
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.lot, lot, S.plan.maybe), field(S.after.customer, customer, S.plan.maybe)), baths, known && h("label", { class: "knowing" }, known, ` ${S.plan.edgesBurn}`), trusted && [h("p", { class: "wrong" }, failed), h("label", { class: "knowing" }, trusted, ` ${S.plan.supplyFails}`)], h("div", { class: "row" }, yes, button(S.plan.no, () => {
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, knowing, h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

@@ -72,10 +72,11 @@ function advice(run, frame) {
 
 async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
+  const whole = run.ended && (await get(`/api/v1/runs/${id}/record.json`).catch(() => null));
   const picture = h("div", { class: "picture" });
   holder.append(...[
     back(), h("h1", {}, run.title), run.job && h("p", { class: "links" }, h("a", { href: `#/runs/job/${run.job}` }, S.runs.toJob)), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),
-    ...(run.ended ? [after({ id, path: `/api/v1/runs/${id}` }, run.metal ? [[null, run]] : []), advice(run, frame)].flat(3).filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
+    ...(run.ended ? [after({ path: `/api/v1/runs/${id}` }, run.metal ? [[null, id]] : [], whole), advice(run, frame)].flat(3).filter(Boolean) : [h("p", { class: "hint" }, S.runs.goesOn)]),
     h("h2", {}, S.runs.events), h("ol", {}, run.events.map((e) => h("li", {}, `${F.clock(new Date(e.at))}  ${e.text}`))),
     h("p", { class: "links" }, h("a", { href: `/api/v1/runs/${id}/record.html` }, S.runs.record), run.job && h("a", { href: jobRecord(run.job) }, S.runs.jobRecord)), machines(`/api/v1/runs/${id}`),
   ].flat().filter(Boolean));
@@ -106,17 +107,16 @@ async function job(holder, id, frame) {
     return h("li", {}, run ? h("a", { href: `#/runs/${run.id}` }, name) : name, s.tank ? `, ${s.tank}` : "", `: ${[S.outcome[s.outcome] ?? s.outcome, s.reason, ...got].filter(Boolean).join(", ")}`);
   };
   // A run has its own record, where what was measured on its parts is kept.
-  const runs = await Promise.all(made.ended ? steps.filter((s) => s.run?.thickness).map(async (s) => [s, await get(`/api/v1/runs/${s.run.id}`)]) : []);
-  const own = { id, path: `/api/v1/jobs/${id}`, lot: record.lot, customer: record.customer };
+  const runs = steps.filter((s) => s.run?.thickness).map((s) => [s, s.run.id]);
   holder.append(...[
     back(), h("h1", {}, made.title), made.cause && h("p", {}, made.ended ? S.endedBy(made.cause) : made.cause),
     h("div", { class: "sheet" }, figures([
-      [S.runs.state, S.state[made.state] ?? made.state], [S.after.lot, record.lot], [S.after.customer, record.customer], [S.plan.sheetName, F.words(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
+      [S.runs.state, S.state[made.state] ?? made.state], [S.after.entry.lot, record.lot], [S.after.entry.customer, record.customer], [S.plan.sheetName, F.words(made.sheet)], [S.plan.base, made.base], [S.runs.parts, String(made.parts)],
       [S.runs.station, made.station], [S.runs.by, made.started_by], [S.runs.began, F.stamp(made.started)], [S.runs.ended, made.ended ? F.stamp(made.ended) : null],
     ])),
     record.deviations.length > 0 && [h("h2", {}, S.runs.deviations), h("ul", {}, record.deviations.map((d) => h("li", {}, `${F.clock(new Date(d.at))}  ${[d.by, d.text].filter(Boolean).join(": ")}`)))],
     h("h2", {}, S.runs.steps), h("ol", { class: "jobsteps" }, steps.map(row)),
-    made.ended ? after(own, runs) : h("p", { class: "hint" }, S.runs.goesOn),
+    made.ended ? after({ path: `/api/v1/jobs/${id}` }, runs, record) : h("p", { class: "hint" }, S.runs.goesOn),
     h("p", { class: "links" }, h("a", { href: jobRecord(id) }, S.runs.record)), machines(`/api/v1/jobs/${id}`),
   ].flat(3).filter(Boolean));
 }

@@ -16,18 +16,11 @@ const whole = (made) =>
     b.lines.some((l) => l.label !== null) ? h("dl", { class: "lines" }, b.lines.map((l) => h("div", {}, h("dt", {}, l.label ?? ""), h("dd", {}, l.text)))) : h("ul", {}, b.lines.map((l) => h("li", {}, l.text))),
   ]));
 
-// What only a load of that metal, or a shop with such a tank, has to fear. Matched by how a caution begins, so nothing
-// more than its place in the list may hang on it.
-const STEEL = /^(hardened|susceptible) steel/i;
-const BESIDE_CYANIDE = /^acid: (never in line with a cyanide bath|rinse well, in running water, before any cyanide bath)/i;
-const GENERAL = /^(The software is not a safety interlock|The chemicals' safety data sheets)/;
-
 /** What can hurt: this load's first, then what holds at every tank, then what its metal and the tanks exclude. */
 function cautions(all, base) {
   const noCyanide = !world.house.tanks.some((t) => t.cyanide);
-  const other = (t) => (base && !/steel|iron/.test(base) && STEEL.test(t)) || (noCyanide && BESIDE_CYANIDE.test(t));
-  const place = (t) => (other(t) ? 2 : GENERAL.test(t) ? 1 : 0);
-  return list(S.plan.cautions, all.toSorted((a, b) => place(a) - place(b)));
+  const place = { bath: 0, tank: 1, steel: base && !/steel|iron/.test(base) ? 2 : 0, "cyanide-nearby": noCyanide ? 2 : 0 };
+  return list(S.plan.cautions, all.toSorted((a, b) => place[a.of] - place[b.of]).map((c) => c.text));
 }
 
 /** "50 – 60 °C": the unit once, where it is the same. */

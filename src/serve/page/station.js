@@ -50,10 +50,10 @@ export function say(look, gone) {
   const job = jobSays(look.job);
   // While current flows and nothing is asked, the powered step speaks.
   if (job && (look.job.question || look.job.held || run.state !== "running")) return job;
-  if (run.state === "running") return [S.say[run.phase] ?? S.say.steady, unsure(run)];
+  if (run.state === "running") return [S.sayPhase[run.phase], unsure(run)];
   const ended = run.state === "running" ? null : look.job;
-  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.say.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
-  return [S.say[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
+  if (ended) return ended.state === "complete" ? [S.say.jobComplete] : [S.sayEnd.stopped, [ended.steps.some((s) => s.run && s.run === run.run) && have(run), ended.cause && S.endedBy(sentence(ended.cause))].filter(Boolean).join(" ")];
+  return [S.sayEnd[run.state] ?? S.say.idle, ["stopped", "aborted"].includes(run.state) ? [have(run), run.cause && S.endedBy(sentence(run.cause))].filter(Boolean).join(" ") : null];
 }
 
 /** The alarm that is told in large: the first that stands and is not known, else the one that a hold is for. */
@@ -70,19 +70,10 @@ function have(run) {
   return S.have(F.length(run.thickness_meters), target ? Math.floor((100 * run.charge_coulombs) / target) : null);
 }
 
-/** When a run or job began, by its id (the first 48 bits of a UUID of version 7 are milliseconds). */
-const born = (id) => parseInt((id ?? "").replaceAll("-", "").slice(0, 12), 16);
-/** Whether that alarm is over and came before the load that is at work now. */
-function isEarlier(look, alarm) {
-  if (standing(look).includes(alarm)) return false;
-  const at = isOpen(look.job) ? look.job.id : ["running", "held"].includes(look.run.state) ? look.run.run : null;
-  return Date.parse(alarm.since) < born(at);
-}
-
 /** What "well" does not cover just now: the area that does not look right, and that a part may fall off unseen. */
 function unsure(run) {
-  const blind = run.cannot_judge.find((why) => why.startsWith("part-off: "));
-  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.split(": ").slice(2).join(": "))].filter(Boolean).join(" ");
+  const blind = run.cannot_judge.find((c) => c.watch === "part-off");
+  return [run.area_question && S.say.area(run.area_question), blind && S.say.blind(blind.why)].filter(Boolean).join(" ");
 }
 
 /** Seconds until a hand is needed, and until all is done. */
@@ -102,7 +93,7 @@ export function card(name, frame) {
   const n = {
     icon: h("span", { class: "sign" }), word: h("strong", { class: "word" }), what: h("span", { class: "what" }), old: h("span", { class: "old" }),
     say: h("p", { class: "say", "aria-live": "polite" }), also: h("p", { class: "also" }),
-    figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }),
+    figure: h("span", { class: "figure" }), unit: h("span", { class: "unit" }), label: h("span", { class: "label" }), later: h("p", { class: "later" }), dark: h("p", { class: "later nocurrent", hidden: true }),
     acts: h("div", { class: "acts" }), said: h("div", { class: "said", role: "status" }), earlier: h("section", { class: "earlier", "aria-label": S.earlier }), alarms: h("section", { class: "alarms", "aria-label": S.alarms }),
     chargeText: h("span", { class: "of" }), chargeFill: h("span", { class: "fill" }), chargeMarks: h("span", { class: "marks" }),
     densityText: h("span", { class: "of" }), densityWords: h("p", { class: "hint" }), win: h("span", { class: "window" }), burn: h("span", { class: "burn" }), pin: h("span", { class: "pin" }), scaleEnd: h("span", { class: "end" }), winLabel: h("span", { class: "at" }, S.window), burnLabel: h("span", { class: "at" }, S.burn),
@@ -116,7 +107,7 @@ export function card(name, frame) {
   const cells = {};
   for (const key of ["volts", "amps", "thickness", "temperature"]) {
     cells[key] = { value: h("dd", { class: "value" }), note: h("dd", { class: "note" }) };
-    figures.append(h("div", {}, h("dt", {}, S[key]), cells[key].value, cells[key].note));
+    figures.append(h("div", {}, h("dt", {}, S.gauge[key]), cells[key].value, cells[key].note));
   }
   const trend = h("section", { class: "trend", "aria-label": S.trend, hidden: true }, h("h3", {}, S.trend), n.picture);
   const more = h("details", {}, h("summary", {}, S.log), n.log);
@@ -124,7 +115,7 @@ export function card(name, frame) {
   const root = h(
     "article", { class: "station", "data-station": name, "aria-label": name },
     h("header", { class: "verdict" }, n.icon, h("div", { class: "words" }, h("h2", {}, n.word, n.what)), n.old),
-    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
+    h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.dark, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
   );
 
   let order = null;
@@ -240,11 +231,16 @@ export function card(name, frame) {
       set(n.later, left.turn ? S.time.all(F.time(left.all), at) : S.time.only(at));
     } else set(n.later, [S.time.worked(F.time(run.worked_seconds)), left ? S.time.toGo(F.time(left.all)) : null].filter(Boolean).join(", "));
 
+    // What hangs without current passivates; counted on between two pictures, and never from an old one.
+    const dark = old ? null : look.no_current_seconds;
+    show(n.dark, dark !== null);
+    if (dark !== null) set(n.dark, S.noCurrent(F.time(dark + since)));
+
     show(n.acts, !gone);
     if (isOpen(look.job)) pressable(n.acts, guided.actsKey(look.job, run), () => guided.acts(look.job, run));
     else pressable(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
     const loud = speaking(look);
-    const before = look.alarms.filter((a) => isEarlier(look, a));
+    const before = look.alarms.filter((a) => a.earlier);
     const mineNow = look.alarms.filter((a) => !before.includes(a));
     keyed(n.alarms, JSON.stringify([mineNow, loud?.watch, mayOperate()]), () => mineNow.map((a) => alarmCard(a, act, a === loud)));
     show(n.alarms, mineNow.length > 0);

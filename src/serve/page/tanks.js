@@ -1,6 +1,6 @@
 // Tanks: what each has worked, what is due, and that it was done.
 import { S } from "./strings.js";
-import { button, choice, drawing, field, h, room } from "./dom.js";
+import { button, choice, drawing, field, filled, h, room } from "./dom.js";
 import * as F from "./figures.js";
 import { Trouble, get, getText, hands, mayOperate, operator, post, world } from "./net.js";
 import { figures } from "./sheet.js";
@@ -9,9 +9,6 @@ import { measure } from "./parts.js";
 /** Less than this is not poured, in litres; further off than this is not told by the day, in milliseconds. */
 const DROP = 0.0001;
 const YEAR = 365 * 86_400_000;
-
-/** What was typed into those of the fields where something was. */
-const filled = (fields) => Object.fromEntries(Object.entries(fields).filter(([, i]) => i && i.value.trim()).map(([k, i]) => [k, i.value.trim()]));
 
 /** What is logged of any tank, rule or no rule. */
 const EVENTS = Object.keys(S.tanks.logged);
@@ -67,7 +64,7 @@ export async function open(holder, [only], frame) {
       h("h2", {}, `${t.tank}: ${facts?.title ?? t.bath}`),
       figures([
         [S.tanks.worked, F.hours(t.charge_coulombs), t.volume_liters ? S.tanks.volume(t.volume_liters) : null], [S.tanks.runs, String(t.runs)],
-        [S.temperature, known?.temperature_celsius == null ? S.notKnown : F.warmth(known.temperature_celsius), [read, low === undefined ? null : S.windowOf(F.warmth(low), F.warmth(high)), known?.temperature_trouble].filter(Boolean).join("; ")],
+        [S.gauge.temperature, known?.temperature_celsius == null ? S.notKnown : F.warmth(known.temperature_celsius), [read, low === undefined ? null : S.windowOf(F.warmth(low), F.warmth(high)), known?.temperature_trouble].filter(Boolean).join("; ")],
         t.unobserved_seconds > 0 && [S.tanks.unobserved, F.time(t.unobserved_seconds)],
       ]),
       h("h3", {}, S.tanks.due), t.upkeep.length ? h("ul", { class: "dues" }, t.upkeep.map((rule) => due(t.tank, rule))) : h("p", { class: "hint" }, S.tanks.nothing),
@@ -183,9 +180,8 @@ export async function open(holder, [only], frame) {
       return h("section", { class: "analysis", "aria-label": S.tanks.logAnalysis }, h("h3", {}, S.tanks.logAnalysis), h("div", { class: "grid" }, made.filter((a) => a.usual).map((a) => a.box)),
         salts.length > 0 && h("details", {}, h("summary", {}, S.tanks.salts), h("div", { class: "grid long" }, salts.map((a) => a.box))), place, h("div", { class: "row" }, both(deed)));
     }
-    /** What to add, a line each; the table of earlier ones is the list below. */
-    function told({ text, trend }) {
-      const lines = text.split("\nEarlier")[0].split("\n").map((l) => l.trim().replace(/^- /, "").split(/\s{2,}/).join(", ")).filter(Boolean);
+    /** What to add, a line each; the earlier ones are the list below. */
+    function told({ lines, trend }) {
       const moves = (trend ?? []).filter((t) => t["per-ampere-hour"]).map((t) => S.tanks.moves(t.what, (t["per-ampere-hour"] * 100).toFixed(2)));
       return [h("ul", {}, [...lines, ...moves].map((l) => h("li", {}, l)))];
     }

@@ -158,6 +158,8 @@ impl Picture {
         let output_on = fresh.map(|r| r.output.unwrap_or(run.output_commanded));
         // A supply that is not let in for what it holds as setpoints was confirmed off at the last try.
         let output_on = output_on.or(self.off_all_the_same.then_some(false));
+        let no_current = controller.without_current().or_else(|| guide.and_then(|g| g.without_current(now)));
+        let load = guide.and_then(Guide::began).or_else(|| controller.began());
         let mut snapshot = Snapshot {
             station: self.station.clone(),
             seq: self.seq,
@@ -177,11 +179,16 @@ impl Picture {
             output_on,
             run,
             job: guide.map(|guide| guide.view(now)),
+            no_current_seconds: no_current.filter(|_| fresh.is_some()).map(|time| time.as_secs_f64()),
             alarms: {
                 let own = controller.alarms().into_iter().map(|a| {
                     let until = a.shelved_until.map(|at| utc_in(at.since(now)));
                     let (since, gone) = self.came.get(&a.kind).cloned().unwrap_or_default();
-                    AlarmView::new(&a, since, gone.filter(|_| a.gone.is_some()), until)
+                    let earlier = before(load, a.since, a.state);
+                    AlarmView {
+                        earlier,
+                        ..AlarmView::new(&a, since, gone.filter(|_| a.gone.is_some()), until)
+                    }
                 });
                 let mut all: Vec<_> = own.collect();
                 for (kind, alarm) in self.told.iter().filter(|(_, a)| a.state() != AlarmState::Normal) {
@@ -189,6 +196,7 @@ impl Picture {
                     let gone = alarm.gone().map(|at| utc_before(now.since(at)));
                     let until = alarm.shelved_until().map(|at| utc_in(at.since(now)));
                     let mut view = AlarmView::of_job(*kind, alarm, since, gone, until);
+                    view.earlier = before(load, alarm.since(), alarm.state());
                     if let Some(remedy) = guide.and_then(|guide| guide.remedy(*kind)) {
                         view.remedy = remedy;
                     }
@@ -228,6 +236,11 @@ impl Picture {
         }
         self.out.send_replace(Arc::new(snapshot));
     }
+}
+
+/// Whether an alarm is over and came before the load at work, which began at `load`.
+fn before(load: Option<Mono>, since: Option<Mono>, state: AlarmState) -> bool {
+    !state.active() && load.zip(since).is_some_and(|(load, since)| since < load)
 }
 
 /// Nor to one that answers again and is on because the next run is under way: the alarm was of the one before.

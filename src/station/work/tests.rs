@@ -296,7 +296,12 @@ async fn unplugged_mid_run_the_run_is_aborted_and_the_link_heals_by_itself() {
     assert_eq!(s.run.state, RunState::Aborted, "the link heals, the run does not");
     assert!(s.log.iter().any(|l| l.contains("answers again after")), "{:#?}", s.log);
     assert_eq!(hall.ledger.run("a").await.unwrap().unwrap().state, "aborted");
+    let lost = |s: &Snapshot, earlier| {
+        s.alarms.iter().any(|a| a.watch == "stale-link" && !a.state.active() && a.earlier == earlier)
+    };
+    until(&handle, "over, and nothing has begun since", |s| lost(s, false)).await;
     begin(&handle, "b", 0.5).await;
+    until(&handle, "of the load before", |s| s.run.state == RunState::Running && lost(s, true)).await;
     until(&handle, "complete", |s| s.run.state == RunState::Complete).await;
 }
 

@@ -488,3 +488,28 @@ fn load_that_is_to_be_hung_live_is_never_said_to_be_under_current_before_it_hang
 fn answer_done() -> GuideCommand {
     GuideCommand::Answer { answer: JobAnswer::Done, seq: None }
 }
+
+#[test]
+fn time_without_current_counts_from_the_last_dip_or_run_and_only_where_the_load_waits() {
+    let bare = |rig: &Rig| rig.guide.without_current(rig.now).map(|t| t.as_secs());
+    let mut rig = Rig::new(nickel());
+    assert_eq!(bare(&rig), None, "no current has been on yet");
+    rig.go_to(3);
+    rig.pass(seconds(7));
+    assert_eq!(bare(&rig), None, "a look that nothing hurries");
+    rig.say(GuideCommand::Hold).unwrap();
+    assert_eq!(bare(&rig), Some(7), "held, since the cleaner's current ended");
+    rig.say(GuideCommand::Resume).unwrap();
+    rig.go_to(5);
+    rig.pass(seconds(4));
+    rig.asks(About::Feed);
+    assert_eq!(bare(&rig), Some(4), "before the nickel, since the acid");
+    rig.yes_to(About::Feed);
+    rig.pass(seconds(3));
+    assert_eq!(bare(&rig), None, "the run speaks for itself");
+    rig.run_ends(RunState::Aborted, "switched off by mila");
+    rig.pass(seconds(5));
+    assert_eq!(bare(&rig), Some(5), "the run ended early and the load still hangs");
+    rig.say(GuideCommand::Stop).unwrap();
+    assert_eq!(bare(&rig), None);
+}
