@@ -41,6 +41,8 @@ files!(
     "sheet.js",
     "tanks.js",
     "runs.js",
+    "rest.js",
+    "knowing.js",
     "login.js",
     "sound.js",
 );

@@ -696,6 +696,16 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await both(opened, "a job's page");
   await opened.setViewportSize(SIZES.phone);
   await sound(opened, "a job's page on a phone");
+  // What is not done yet is begun from here, and with the step that is chosen.
+  const begin = opened.getByLabel("Begin with");
+  assert.deepEqual(await begin.locator("option").allInnerTexts(), ["1. hang", "2. clean"]);
+  assert.equal(await begin.inputValue(), "2", "it does not offer the first step that was not done");
+  await begin.selectOption("1");
+  await opened.getByRole("button", { name: "Begin the rest" }).click();
+  const goes = await hall.untilLook("the rest of the job", (l) => l.job?.state === "running");
+  assert.deepEqual([goes.job.continues, goes.job.step, goes.job.lot], [inJob.job, 1, "SAX-12"]);
+  await opened.locator(".acts").getByRole("button", { name: "End the job" }).click();
+  await until("the end of the rest", async () => !["running", "held"].includes((await hall.look()).job?.state));
   await opened.setViewportSize(SIZES.tablet);
   await opened.goto(`${hall.url}/#/bench`);
   await opened.waitForSelector(".job:not([hidden])");

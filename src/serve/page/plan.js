@@ -1,7 +1,8 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
-import { button, choice, field, h, sentence, set, show } from "./dom.js";
+import { button, choice, field, h, show } from "./dom.js";
 import { apart, meant, stamp, warmth, words } from "./figures.js";
+import { knowing } from "./knowing.js";
 import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
@@ -209,20 +210,9 @@ export function open(holder, _rest, frame) {
     const who = h("input", { autocomplete: "name", maxlength: 60 });
     who.value = operator() === S.set.nobody ? "" : operator();
     // Edges that would burn are burnt, and a supply that failed its commissioning is trusted, by nobody who has not said so.
-    const ticks = {};
-    const knowing = h("div", {});
-    function tick(field, why) {
-      if (!ticks[field]) {
-        ticks[field] = { box: h("input", { type: "checkbox" }), why: h("p", { class: "wrong", role: "alert" }) };
-        knowing.append(ticks[field].why, h("label", { class: "check" }, ticks[field].box, ` ${S.plan.knows[field]}`));
-      }
-      set(ticks[field].why, why);
-      show(ticks[field].why, Boolean(why));
-      return ticks[field].box;
-    }
-    if ((w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"]) tick("edges_may_burn", "");
-    if (good.supply_failed) tick("supply_may_fail", good.supply_failed);
-    const knows = () => Object.fromEntries(Object.entries(ticks).filter(([, t]) => t.box.checked).map(([field]) => [field, true]));
+    const known = knowing();
+    if ((w.steps ?? []).some((s) => s.todo.powered?.plan.worksheet["edges-burn"]) || w["edges-burn"]) known.ask("edges_may_burn", "");
+    if (good.supply_failed) known.ask("supply_may_fail", good.supply_failed);
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
@@ -263,21 +253,20 @@ export function open(holder, _rest, frame) {
         return;
       }
       // The same press again is the same start; with another lot it is another.
-      const now = JSON.stringify([operator(), whose(), knows()]);
+      const now = JSON.stringify([operator(), whose(), known.given()]);
       if (sent && sent !== now) once = key();
       sent = now;
       try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...knows(), request: request(d) }, { "Idempotency-Key": once });
+        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...known.given(), request: request(d) }, { "Idempotency-Key": once });
         location.hash = "#/bench";
       } catch (error) {
         // An answer that was lost is asked for again with the same key: nothing starts twice.
         yes.disabled = false;
-        if (!(error.needs?.field in S.plan.knows)) return frame.complain(error);
-        tick(error.needs.field, S.plan.refused(sentence(error.needs.why))).focus();
+        if (!known.refused(error)) frame.complain(error);
       }
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, knowing, h("div", { class: "row" }, yes, button(S.plan.no, () => {
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, known.root, h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

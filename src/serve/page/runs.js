@@ -5,6 +5,7 @@ import * as F from "./figures.js";
 import { get, getText } from "./net.js";
 import { jobRecord } from "./job.js";
 import { after } from "./after.js";
+import { rest } from "./rest.js";
 import { figures } from "./sheet.js";
 
 const PAGE = 50;
@@ -116,6 +117,7 @@ async function job(holder, id, frame) {
     ])),
     record.deviations.length > 0 && [h("h2", {}, S.runs.deviations), h("ul", {}, record.deviations.map((d) => h("li", {}, `${F.clock(new Date(d.at))}  ${[d.by, d.text].filter(Boolean).join(": ")}`)))],
     h("h2", {}, S.runs.steps), h("ol", { class: "jobsteps" }, steps.map(row)),
+    rest(made, frame),
     made.ended ? after({ path: `/api/v1/jobs/${id}` }, runs, record) : h("p", { class: "hint" }, S.runs.goesOn),
     h("p", { class: "links" }, h("a", { href: jobRecord(id) }, S.runs.record)), machines(`/api/v1/jobs/${id}`),
   ].flat(3).filter(Boolean));

@@ -125,6 +125,10 @@ export const S = {
     cautions: "What can hurt", volume: (l) => `${l} L`, analysis: "Analysis", panels: "Hull panels", perDay: "Ampere-hours by day, month, part", none: "Nothing logged yet.", day: "Day", charge: "Charge",
     what: "What", amount: "How much", logAddition: "Log an addition", logAnalysis: "Log an analysis",
   },
+  rest: {
+    heading: "The rest of it", from: "Begin with", go: "Begin the rest",
+    means: "A new job for the same load. A plating step begins anew: its whole deposit comes on top of what is there.",
+    fromHint: "Metal that dried or stood without current may not take the next deposit: then begin early enough to clean and activate it." },
   // Runs
   runs: {
     heading: "Runs", load: "Load", search: "Search", searchNote: "lot, customer, part, tank, name; a day as 2026-01-31", none: "Nothing fits.", noneYet: "Nothing that fits among the newest: look at the older ones.", kind: "Show", kinds: { loads: "jobs and single runs", runs: "every run" }, isJob: "job: a whole sheet", lot: "Lot, customer", deviations: "What was not as planned", steps: "Steps, as they came", toJob: "The whole job that it was a step of", older: "Older ones", compare: "Compare the two", pick: "Compare", picked: (n) => (n > 2 ? `Compare: ${n} chosen, 2 wanted` : `Compare: choose ${2 - n} ${n ? "more" : "runs"}`), which: ["First", "Second"], lines: ["(whole line)", "(dashes and dots)"], goesOn: "It still runs. What is measured and the sign-off come when it has ended.",
