@@ -152,7 +152,8 @@ if (any("stale")) {
   });
 }
 if (any("held")) {
-  await hall.start();
+  // After other pictures a run is on already.
+  if ((await hall.look()).run.state !== "running") await hall.start();
   await hall.untilLook("steady", (l) => l.run.phase === "steady");
   await hall.post("/api/v1/stations/bench/hold", {});
   await hall.untilLook("held", (l) => l.run.state === "held");
