@@ -16,7 +16,7 @@ export const S = {
     stale: "Go and look. There is no fresh reading.",
     linkDown: "Mend the link to the supply.",
     hang: "Hang the parts.", hangOn: "The low entry voltage is ON. At the press of Done the current comes up.",
-    count: "An alarm stands that a part may have fallen off: count the parts first. ", area: (text) => `Is the area right? It ${text}.`, blind: (why) => `Whether a part has fallen off: ${why}.`,
+    count: "An alarm stands that a part may have fallen off: count the parts first. ", area: (text) => `Is the area right? It ${text}.`, blind: (why) => `Whether a part has fallen off is not known now: ${why}.`,
     turn: (next, faces) => `Turn the parts: face ${next} of ${faces} to the anode.`,
     turnOff: "The current is off now. At the press of Done it comes back by itself.", turnOn: "The low entry voltage is ON now. At the press of Done the full current comes back by itself.",
     held: "The current is off.", heldThen: "Put right what was wrong. Resume brings the current back by itself.",
