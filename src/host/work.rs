@@ -250,9 +250,14 @@ impl Tankside {
                 }
             }
         }
-        if unsure.is_empty() {
+        let minder = if unsure.is_empty() {
             self.minder.rest();
-        }
+            Some(self.minder)
+        } else {
+            // Dropped without a goodbye it switches off by itself, at the ports: before anybody who may be slow is waited for.
+            drop(self.minder);
+            None
+        };
         drop(self._sensors);
         drop(self.shutdown);
         if let Some(http) = self.http
@@ -266,14 +271,14 @@ impl Tankside {
         }
         let closed = self.ledger.close().await;
         if !unsure.is_empty() {
-            // Dropped without a goodbye: it switches off by itself, at the ports.
-            drop(self.minder);
             return Err(Failure::refused(format!(
                 "not every output was confirmed off; go to the supply: {}",
                 unsure.join("; ")
             )));
         }
-        self.minder.goodbye().await;
+        if let Some(minder) = minder {
+            minder.goodbye().await;
+        }
         closed.map_err(|e| Failure::ledger(e.to_string()))?;
         tracing::info!("tankside ends");
         Ok(())

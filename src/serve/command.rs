@@ -73,6 +73,11 @@ impl Answered {
                 "that run is not at work at this station any more; nothing was answered",
             ));
         }
+        let asks = matches!(view.question, Some(Question::HangPart | Question::TurnPart { .. }));
+        if self.run.is_some() && !asks {
+            // Else it would go to the job, which asks between its runs.
+            return Err(Problem::refused("that run asks nothing now; nothing was answered"));
+        }
         match (&self.question, &view.question) {
             (Some(meant), asked) if asked.as_ref().is_none_or(|asked| !same(meant, asked)) => {
                 Err(Problem::refused("that question does not stand any more; nothing was answered"))

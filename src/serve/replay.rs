@@ -3,7 +3,8 @@
 use super::lists::{bad_query, unread};
 use super::problem::Problem;
 use super::state::AppState;
-use crate::ledger::Verdict;
+use crate::config::Config;
+use crate::ledger::{ReadingRow, RunRow, StageRow, Verdict};
 use crate::plan::Order;
 use crate::station::{Replay, ReplayLoad, ReplayRow, as_text, not_at_work, replay};
 use crate::watch::Settings;
@@ -42,22 +43,32 @@ pub(super) async fn replayed(
     State(app): State<AppState>,
     Path(id): Path<String>,
 ) -> Result<Json<Replayed>, Problem> {
-    let wanted = id.clone();
+    let (wanted, planner) = (id.clone(), app.planner.clone());
     let found = app
-        .read(move |h| {
+        .paper(move |h| {
             let Some(run) = h.run(&wanted)? else { return Ok(None) };
-            Ok(Some((h.readings(&wanted)?, h.stages(&wanted)?, run)))
+            Ok(Some(judged(&run, &h.readings(&wanted)?, &h.stages(&wanted)?, planner.config())))
         })
         .await?;
-    let Some((readings, stages, run)) = found else {
-        return Err(Problem::not_found(format!("there is no run {id:?}")));
-    };
+    let (watches_of, told) = found.ok_or_else(|| Problem::not_found(format!("there is no run {id:?}")))??;
+    let text = as_text(&told);
+    let raised = told.raised.into_iter();
+    let raised = raised.map(|a| Raised { seconds: a.seconds, watch: a.kind.name(), text: a.text });
+    let dumb = told.cannot_judge.iter().map(|(kind, why)| Unjudged { watch: kind.name(), why });
+    Ok(Json(Replayed { run: id, watches_of, raised: raised.collect(), cannot_judge: dumb.collect(), text }))
+}
+
+/// Whose watches, and what they would have raised.
+fn judged(
+    run: &RunRow,
+    readings: &[ReadingRow],
+    stages: &[StageRow],
+    config: Option<&Config>,
+) -> Result<(Option<String>, Replay), Problem> {
     let order: Order = serde_json::from_str(&run.order_json)
         .map_err(|e| Problem::refused(format!("the order of this run cannot be read any more: {e}")))?;
-    let stations = app.planner.config().map_or(&[][..], |config| &config.stations[..]);
-    let station = stations.iter().find(|s| s.name == run.station);
+    let station = config.and_then(|config| config.stations.iter().find(|s| s.name == run.station));
     let settings = station.map_or_else(Settings::default, |s| s.watches.clone());
-    let watches_of = station.map(|s| s.name.clone());
     // Records of before schema 3 have no ceiling: the order's own stands in.
     let ceiling = order.control.max_volts().get();
     let mut rows: Vec<_> = readings
@@ -71,16 +82,8 @@ pub(super) async fn replayed(
             celsius: r.bath_celsius,
         })
         .collect();
-    let told = tokio::task::spawn_blocking(move || {
-        not_at_work(&mut rows, stages.iter().map(|stage| (stage.seconds, stage.phase.as_str())));
-        replay(&rows, &settings, &ReplayLoad::of(&order))
-    });
-    let told: Replay = told.await.map_err(|e| Problem::bug(e.to_string()))?;
-    let text = as_text(&told);
-    let raised = told.raised.into_iter();
-    let raised = raised.map(|a| Raised { seconds: a.seconds, watch: a.kind.name(), text: a.text });
-    let dumb = told.cannot_judge.iter().map(|(kind, why)| Unjudged { watch: kind.name(), why });
-    Ok(Json(Replayed { run: id, watches_of, raised: raised.collect(), cannot_judge: dumb.collect(), text }))
+    not_at_work(&mut rows, stages.iter().map(|stage| (stage.seconds, stage.phase.as_str())));
+    Ok((station.map(|s| s.name.clone()), replay(&rows, &settings, &ReplayLoad::of(&order))))
 }
 
 /// One walk at a time: over ten years of runs it takes minutes of a core.
@@ -109,8 +112,14 @@ pub(super) async fn verified(
             "head: a hash as verify and the records print it, 64 digits and letters a to f",
         ));
     }
-    let Ok(_walk) = WALK.try_acquire() else {
+    let Ok(walk) = WALK.try_acquire() else {
         return Err(Problem::refused("the records are being verified already; ask again when that is done"));
     };
-    app.read(move |h| h.verify(since.as_deref(), head.as_deref())).await.map(Json)
+    app.read(move |h| {
+        // Held until the walk ends, whether or not somebody still waits for it.
+        let _walk = walk;
+        h.verify(since.as_deref(), head.as_deref())
+    })
+    .await
+    .map(Json)
 }

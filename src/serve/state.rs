@@ -279,8 +279,13 @@ impl AppState {
         make: impl FnOnce(&dyn History) -> Result<T, super::history::HistoryError> + Send + 'static,
     ) -> Result<T, Problem> {
         // It is never closed.
-        let _permit = self.papers.acquire().await.map_err(|e| Problem::bug(e.to_string()))?;
-        self.read(make).await
+        let permit = self.papers.clone().acquire_owned().await.map_err(|e| Problem::bug(e.to_string()))?;
+        self.read(move |h| {
+            // Held until it is made: who asks and goes away frees nothing.
+            let _permit = permit;
+            make(h)
+        })
+        .await
     }
 
     /// Reads from the ledger on the blocking pool.

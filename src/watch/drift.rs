@@ -161,8 +161,6 @@ impl DriftWatch {
         let young = s.at.since(began);
         if young < SETTLE || self.levels.is_odd() || self.recent.is_empty() {
             self.keep(s.at, x);
-            // What is known to come and go does not get better by judging something else.
-            found.bad_contact = self.contact.bad();
             if young >= CALM {
                 let change = self.levels.judge(s, self.level(), self.spread());
                 self.tell(change, s, x, &mut found);

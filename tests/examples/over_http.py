@@ -74,6 +74,8 @@ for kind, what in happenings:
         break
     if kind == "event" and what["kind"] == "asked":
         question = told(f"/api/v1/stations/{STATION}")["run"]["question"]
+        if question is None:  # somebody else has answered it
+            continue
         word = input("done or no? ")  # with run and question it never answers the next question
         body = {"by": BY, "answer": word, "run": run, "question": question}
         print(told(f"/api/v1/stations/{STATION}/answer", body)["said"])

@@ -190,6 +190,16 @@ async fn answer_that_is_meant_for_one_question_never_answers_the_next() {
     assert_eq!(answer("question", json!("dance")).await.problem(), "bad-json");
     asks(None);
     assert_eq!(answer("question", turn(3)).await.problem(), "refused");
+    for between in [None, Some(Question::Held)] {
+        asks(between);
+        let told = answer("run", json!(RUN)).await;
+        assert_eq!(
+            told.problem(),
+            "refused",
+            "a job that asks between its runs would take it: {}",
+            told.text
+        );
+    }
     assert_eq!(*rig.seen.lock().unwrap(), ["mila start"]);
     asks(Some(Question::TurnPart { next: 3, faces: 3, count: true }));
     assert_eq!(

@@ -337,6 +337,9 @@ async fn full_house_keeps_stop_from_nobody_who_may_operate() {
         let answer = ask(&post, &browser, by()).await;
         assert!(answer.starts_with("HTTP/1.1 200"), "{n}: {answer:?}");
     }
+    // A page whose log-in has a newer word is told that, and not that it is to wait.
+    let old = ask(&post, &format!("cookie: {cookie}\r\nx-tankside: of-yesterday\r\n"), by()).await;
+    assert!(old.starts_with("HTTP/1.1 403") && old.contains("bad-csrf"), "{old}");
     let looks = ask("GET /api/v1/stations", &bearer(&watch), json!({})).await;
     assert!(looks.starts_with("HTTP/1.1 503") && looks.contains("retry-after: 5"), "{looks}");
     let stays = ask("GET /api/v1/stream", &bearer(&operate), json!({})).await;

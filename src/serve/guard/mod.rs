@@ -326,8 +326,10 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
     if let Some(visitor) = request.extensions().get::<Visitor>() {
         let operates = who.as_ref().is_ok_and(|who| who.scope >= Scope::Operate);
         visitor.0.fetch_or(operates, Ordering::Relaxed);
+        // Whose page has an old word for its log-in is told so, and presses STOP again with the new one.
+        let stale = who.as_ref().is_err_and(|problem| problem.code == "bad-csrf");
         // A stream would keep its place, and there are few.
-        if table.streams(method, matched) || (needs.is_some() && !operates) {
+        if table.streams(method, matched) || (needs.is_some() && !operates && !stale) {
             return (Err(Problem::full()), who.ok());
         }
     }

@@ -139,9 +139,11 @@ export function card(name, frame) {
 
   function acts(look) {
     const run = look.run;
+    // Late, it answers no other question.
+    const asked = { run: run.run, question: run.question };
     if (run.state === "held") return [act(S.act.resume, "resume", {}, "main"), act(S.act.stop, "stop", {})];
     if (run.state === "running" && run.question)
-      return [act(isTurn(run.question) ? S.answer.turn : S.answer.hang, "answer", { answer: "done" }, "main"), act(S.answer.no, "answer", { answer: "no" })];
+      return [act(isTurn(run.question) ? S.answer.turn : S.answer.hang, "answer", { answer: "done", ...asked }, "main"), act(S.answer.no, "answer", { answer: "no", ...asked })];
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
     // Where nobody knows whether the output is on, nobody is sent to plan.
     if (!look.output_known) return [];
