@@ -11,8 +11,8 @@ use std::net::IpAddr;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
-use tokio::time::{sleep, timeout};
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore};
+use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
 /// A bench has a few browsers, a scraper and a terminal or two.
@@ -111,6 +111,8 @@ pub(super) struct Hall {
     /// Theirs, and of those who are leaving.
     places: Arc<Semaphore>,
     inside: Arc<Mutex<Inside>>,
+    /// Somebody has gone, or can be sent away now.
+    stirs: Arc<Notify>,
 }
 
 #[derive(Debug, Default)]
@@ -142,12 +144,13 @@ pub(super) struct Visit {
     heard: Arc<AtomicBool>,
     /// Anything at all: whoever came to say something says it at once.
     spoke: Arc<AtomicBool>,
-    _place: OwnedSemaphorePermit,
+    /// There until the visit ends.
+    place: Option<OwnedSemaphorePermit>,
 }
 
 impl Default for Hall {
     fn default() -> Hall {
-        Hall { places: Arc::new(Semaphore::new(MOST_PLACES)), inside: Arc::default() }
+        Hall { places: Arc::new(Semaphore::new(MOST_PLACES)), inside: Arc::default(), stirs: Arc::default() }
     }
 }
 
@@ -157,17 +160,19 @@ impl Hall {
     pub async fn enter(&self, peer: Peer) -> Option<Visit> {
         let place = async {
             loop {
+                // Made before the look, so that nothing that happens in between is missed.
+                let stirs = self.stirs.notified();
                 if let Some(visit) = self.enter_now(peer) {
                     return visit;
                 }
-                sleep(DOORWAY / 100).await;
+                stirs.await;
             }
         };
         timeout(DOORWAY, place).await.ok()
     }
 
     fn enter_now(&self, peer: Peer) -> Option<Visit> {
-        let _place = self.places.clone().try_acquire_owned().ok()?;
+        let place = self.places.clone().try_acquire_owned().ok()?;
         let address = neighbourhood(peer.address);
         let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         if inside.visits.len() >= MOST_VISITS {
@@ -187,7 +192,7 @@ impl Hall {
         inside.came += 1;
         let (number, leave, visitor) = (inside.came, CancellationToken::new(), Visitor::default());
         let (heard, spoke) = Default::default();
-        let visit = Visit { hall: self.clone(), number, leave, visitor, heard, spoke, _place };
+        let visit = Visit { hall: self.clone(), number, leave, visitor, heard, spoke, place: Some(place) };
         inside.visits.push(Place {
             number,
             address,
@@ -204,6 +209,7 @@ impl Visit {
     /// They are listened to.
     pub fn begins(&self) {
         self.heard.store(true, Ordering::Relaxed);
+        self.hall.stirs.notify_waiters();
     }
 
     /// They have begun to say something.
@@ -216,6 +222,9 @@ impl Drop for Visit {
     fn drop(&mut self) {
         let mut inside = self.hall.inside.lock().unwrap_or_else(PoisonError::into_inner);
         inside.visits.retain(|place| place.number != self.number);
+        drop(inside);
+        drop(self.place.take());
+        self.hall.stirs.notify_waiters();
     }
 }
 

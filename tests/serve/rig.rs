@@ -27,7 +27,7 @@ pub use tankside::supply::Clock;
 pub use tankside::watch::{AlarmState, Handling, Kind, Priority, Response};
 pub use tokio::io::{AsyncReadExt, AsyncWriteExt};
 pub use tokio::net::TcpStream;
-pub use tokio::sync::{mpsc, watch};
+pub use tokio::sync::{Notify, mpsc, watch};
 pub use tokio_util::sync::CancellationToken;
 pub use tower::ServiceExt;
 
@@ -42,6 +42,11 @@ pub struct Shelf {
     pub events: Mutex<Vec<EventRow>>,
     /// Readings of the run, beside the first.
     pub more_readings: AtomicUsize,
+    /// Turns that others had, and of these those before the readings were last read.
+    pub turns: AtomicUsize,
+    pub turns_when_read: AtomicUsize,
+    /// A line of the audit was written.
+    pub written: Notify,
 }
 
 impl Shelf {
@@ -136,7 +141,9 @@ impl History for Shelf {
             ceiling_volts: Some(6.0),
             bath_celsius: None,
         };
-        Ok(vec![row; 1 + self.more_readings.load(Ordering::Relaxed)])
+        let all = vec![row; 1 + self.more_readings.load(Ordering::Relaxed)];
+        self.turns_when_read.store(self.turns.load(Ordering::Relaxed), Ordering::Relaxed);
+        Ok(all)
     }
     fn tanks(&self) -> Result<Vec<TankRow>, HistoryError> {
         self.check()?;
@@ -199,6 +206,7 @@ impl History for Shelf {
         let mut all = self.audited.lock().unwrap();
         row.id = all.len() as i64 + 1;
         all.push(row);
+        self.written.notify_one();
     }
     fn audits(&self, limit: u32, before: Option<i64>) -> Result<Vec<AuditRow>, HistoryError> {
         let all = self.audited.lock().unwrap();
