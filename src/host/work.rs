@@ -41,7 +41,7 @@ pub struct Tankside {
     minder: Minder,
     ledger: Ledger,
     http: Option<JoinHandle<()>>,
-    _sensors: Vec<AbortOnDropHandle<()>>,
+    sensors: Vec<AbortOnDropHandle<()>>,
     tellers: Vec<JoinHandle<()>>,
     /// Ends HTTP and whoever tells; dropped, too.
     shutdown: DropGuard,
@@ -120,8 +120,10 @@ impl Tankside {
         let tellers = match told {
             Ok(tellers) => tellers,
             Err(why) => {
-                control.shutdown().await;
-                minder.goodbye().await;
+                // One that was found on and is not known to be off now is the minder's.
+                if control.shutdown().await.iter().all(|farewell| farewell.off.is_ok()) {
+                    minder.goodbye().await;
+                }
                 return Err(Failure::config(format!("notify: {why}")));
             }
         };
@@ -138,7 +140,7 @@ impl Tankside {
             minder,
             ledger,
             http,
-            _sensors: sensors,
+            sensors,
             tellers,
             shutdown: guard,
             app,
@@ -258,7 +260,7 @@ impl Tankside {
             drop(self.minder);
             None
         };
-        drop(self._sensors);
+        drop(self.sensors);
         drop(self.shutdown);
         if let Some(http) = self.http
             && let Err(e) = http.await

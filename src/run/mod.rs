@@ -28,6 +28,7 @@ pub use api::{
     RunPhase, RunState,
 };
 
+pub use stage::burn_basis;
 pub use story::settled;
 
 pub use view::{CannotJudge, View};

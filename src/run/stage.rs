@@ -162,15 +162,7 @@ impl Run {
 
     /// What the burn margin is judged by.
     pub fn burn_basis(&self) -> Option<BurnBasis> {
-        self.order.burn.map(|burn| BurnBasis {
-            density: burn.density,
-            edge_factor: burn.edge_factor,
-            agitation: burn.agitation,
-            by_agitation: burn.by_agitation,
-            temperature: burn.temperature,
-            own_panel: burn.own_panel,
-            area: self.order.area,
-        })
+        burn_basis(&self.order)
     }
 
     pub fn phase(&self) -> RunPhase {
@@ -304,4 +296,17 @@ impl Run {
     pub fn contact_amps(&self, count: Amps) -> Amps {
         (count * 3.0).max(self.order.entry_amps * 0.03)
     }
+}
+
+/// What the burn margin of that order is judged by; `None` where nothing is known of its bath.
+pub fn burn_basis(order: &Order) -> Option<BurnBasis> {
+    order.burn.map(|burn| BurnBasis {
+        density: burn.density,
+        edge_factor: burn.edge_factor,
+        agitation: burn.agitation,
+        by_agitation: burn.by_agitation,
+        temperature: burn.temperature,
+        own_panel: burn.own_panel,
+        area: order.area,
+    })
 }

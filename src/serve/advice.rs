@@ -16,8 +16,9 @@ use crate::ledger::{
 };
 use crate::plan::Order;
 use crate::quantity::{Amps, Area, Density, Length, Span, Temperature, Volts, Volume};
+use crate::run::burn_basis;
 use crate::run::guide::{JobPlan, JobTodo};
-use crate::watch::{BathNow, BurnBasis, burn_density};
+use crate::watch::{BathNow, burn_density};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -231,29 +232,20 @@ impl Record {
 
     /// The least margin by the order's own figures and the temperature of each reading.
     fn margin(&self, order: &Order) -> Option<MarginSeen> {
-        let burn = order.burn?;
-        let basis = BurnBasis {
-            density: burn.density,
-            edge_factor: burn.edge_factor,
-            agitation: burn.agitation,
-            by_agitation: burn.by_agitation,
-            temperature: burn.temperature,
-            own_panel: burn.own_panel,
-            area: order.area,
-        };
+        let basis = burn_basis(order)?;
         if !order.area.is_positive() {
             return None;
         }
         let each = self.readings.iter().filter(|r| r.amperes > 0.0).map(|r| {
             let temperature = r.bath_celsius.map(|c| (Temperature::new(c), Duration::ZERO));
-            let edge = Amps::new(r.amperes) / order.area * burn.edge_factor;
+            let edge = Amps::new(r.amperes) / order.area * basis.edge_factor;
             let with = |agitation| {
                 1.0 - edge / burn_density(&basis, &BathNow { temperature, agitation, proven: false }).0
             };
             // The record does not keep what a sensor of agitation said from reading to reading.
-            let assumed = burn.agitation != Agitation::Still;
+            let assumed = basis.agitation != Agitation::Still;
             MarginSeen {
-                least: with(burn.agitation),
+                least: with(basis.agitation),
                 minute: Self::minute(r.seconds),
                 if_still: assumed.then(|| with(Agitation::Still)),
             }

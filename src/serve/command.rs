@@ -212,10 +212,10 @@ macro_rules! plain {
 }
 plain!(hold => Hold, stop => Stop);
 
-/// The body of what switches off.
+/// The body of what switches off. Nothing in it is a reason not to.
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
 pub(super) struct Off {
+    #[serde(default)]
     by: String,
 }
 
@@ -512,7 +512,7 @@ async fn send(app: &AppState, station: &str, by: &str, command: Command) -> Repl
         let job =
             snapshot.job.as_ref().is_some_and(|j| matches!(j.state, RunState::Running | RunState::Held));
         if let (Some(verb), true, true, "refused") = (verb, idle, job, problem.code) {
-            problem.detail += &format!("; a job is: POST /api/v1/stations/{station}/job/{verb}");
+            problem.detail += &format!("; a job is at work: {verb} that");
         }
         problem
     })?;

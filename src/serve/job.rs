@@ -148,9 +148,11 @@ pub(super) async fn trusted<'w>(
     if worksheets.peek().is_none() {
         return Ok(());
     }
-    match (&trust.never, &trust.unless) {
-        (None, Some(why)) if !known => return Err(Problem::unknowing("supply_may_fail", why)),
-        _ => trust.checked(known).map_err(Problem::refused)?,
+    if let Some(why) = &trust.never {
+        return Err(Problem::refused(format!("not started: {why}")));
+    }
+    if let Some(why) = trust.unless.as_ref().filter(|_| !known) {
+        return Err(Problem::unknowing("supply_may_fail", why));
     }
     let failed = trust
         .unless

@@ -168,7 +168,7 @@ fn health(r: &mut Routes) {
 
 fn access(r: &mut Routes) {
     let about = |says| about(says).tag("access");
-    let who = about("Who one is, and whether a token is needed").open().gives("Session");
+    let who = about("Who one is, and whether a token is needed").open().gives("Session").may(503);
     r.get("/api/v1/session", session::about, who);
     let log_in = about("Log-in: a token in, a cookie out").open().takes("LogIn").gives("Session");
     r.post("/api/v1/session", session::begin, log_in.may(401).may(429).may(503));

@@ -82,17 +82,6 @@ pub struct Trust {
     pub note: Option<String>,
 }
 
-impl Trust {
-    /// Whether a start is refused, and then why.
-    ///
-    /// # Errors
-    /// The refusal, in the operator's words.
-    pub fn checked(&self, knowing: bool) -> Result<(), String> {
-        let why = self.never.as_ref().or(self.unless.as_ref().filter(|_| !knowing));
-        why.map_or(Ok(()), |why| Err(format!("not started: {why}")))
-    }
-}
-
 /// The seam to `plan`: it knows the config, this room does not.
 pub trait Planner: Send + Sync + 'static {
     /// Works out a request, as it came, for that station (`None`: the only one).

@@ -4,6 +4,7 @@
 use crate::bath::Agitation;
 use crate::plan::{Control, Order};
 use crate::quantity::{Amps, Faults, Mono, Reading, Temperature, Volts};
+use crate::run::burn_basis;
 use crate::watch::{AlarmState, BathNow, BurnBasis, Context, Kind, Panel, Phase, Settings};
 use std::collections::VecDeque;
 use std::fmt;
@@ -170,15 +171,7 @@ impl ReplayLoad {
     /// Of a run, by its order.
     pub fn of(order: &Order) -> ReplayLoad {
         ReplayLoad {
-            basis: order.burn.map(|burn| BurnBasis {
-                density: burn.density,
-                edge_factor: burn.edge_factor,
-                agitation: burn.agitation,
-                by_agitation: burn.by_agitation,
-                temperature: burn.temperature,
-                own_panel: burn.own_panel,
-                area: order.area,
-            }),
+            basis: burn_basis(order),
             agitation: order.burn.map_or(Agitation::Still, |burn| burn.agitation),
             voltage_control: matches!(order.control, Control::Voltage { .. }),
         }

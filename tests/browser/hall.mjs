@@ -287,6 +287,16 @@ export async function page(where, hall, { size = "tablet", scheme = "light", has
   return opened;
 }
 
+/** Six brass cups for the nickel sheet, as a person asks for them on Plan. */
+export async function fillSheet(opened) {
+  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
+  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
+  await opened.getByLabel("Parts are of").selectOption("brass");
+  await opened.getByLabel("How many").fill("6");
+  await opened.getByLabel("Diameter").fill("34 mm");
+  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+}
+
 /** Fills the plan's form with the load of these tests. */
 export async function fill(opened, thickness = "8 um") {
   await opened.getByLabel("How many").fill("6");

@@ -2,7 +2,7 @@
 // Each check is a sentence that names the bad thing. Started by tests/browser.rs.
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
-import { AXE, Hall, SIZES, browser, fill, page, pretend, until } from "./hall.mjs";
+import { AXE, Hall, SIZES, browser, fill, fillSheet, page, pretend, until } from "./hall.mjs";
 import { alarm, job } from "./made.mjs";
 
 let hall = await Hall.open();
@@ -556,12 +556,7 @@ await check("the second tap of a double tap answers the next question", async ()
 
 await check("a whole sheet cannot be planned and begun from the page alone, or STOP leaves the job at work", async () => {
   const opened = await page(chrome, hall, { hash: "#/plan" });
-  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
-  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
-  await opened.getByLabel("Parts are of").selectOption("brass");
-  await opened.getByLabel("How many").fill("6");
-  await opened.getByLabel("Diameter").fill("34 mm");
-  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await fillSheet(opened);
   await opened.waitForSelector(".sheet ol li");
   assert.equal(await opened.getByLabel("Tank for").count(), 0, "a tank is asked for that is the only one");
   const sheet = await words(opened, ".sheet");
@@ -720,12 +715,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
 await check("a sheet whose role two tanks could play cannot be planned from the page, or another tank than the chosen one is worked", async () => {
   const other = await Hall.open({ bright: true });
   const opened = await page(chrome, other, { hash: "#/plan" });
-  await opened.getByLabel("How", { exact: true }).selectOption("sheet");
-  await opened.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
-  await opened.getByLabel("Parts are of").selectOption("brass");
-  await opened.getByLabel("How many").fill("6");
-  await opened.getByLabel("Diameter").fill("34 mm");
-  await opened.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await fillSheet(opened);
   const which = opened.getByLabel("Tank for nickel");
   await opened.locator(".field", { has: which }).getByText("choose the tank for nickel: nickel or bright", { exact: true }).waitFor();
   assert.equal(await opened.getByLabel(/^Tank for/).count(), 1, "asked for roles that one tank alone could play");

@@ -2,7 +2,7 @@
 // With words, only pictures whose name has each of them ("alarm phone"), or with a comma one of several ("alarm,job").
 // LIVE=1 shows the page's source as it stands, without a build.
 import { mkdirSync } from "node:fs";
-import { Hall, SIZES, browser, fill, page } from "./hall.mjs";
+import { Hall, SIZES, browser, fill, fillSheet, page } from "./hall.mjs";
 import { alarm, job } from "./made.mjs";
 
 const [folder = "target/shots", ...words] = process.argv.slice(2);
@@ -55,12 +55,7 @@ await shoot("plan-wrong", "#/plan", ".parts", async (p) => {
   await p.waitForSelector(".wrong:not([hidden])");
 });
 await shoot("plan-sheet", "#/plan", ".parts", async (p) => {
-  await p.getByLabel("How", { exact: true }).selectOption("sheet");
-  await p.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
-  await p.getByLabel("Parts are of").selectOption("brass");
-  await p.getByLabel("How many").fill("6");
-  await p.getByLabel("Diameter").fill("34 mm");
-  await p.getByLabel("Thickness", { exact: true }).fill("1 mm");
+  await fillSheet(p);
   await p.waitForSelector(".sheet ol li");
 });
 await hall.start({ end: { thickness: "0.05 um" }, turn: undefined });
@@ -165,12 +160,7 @@ await hall.close();
 if (any("bright-plan", "bright-refused")) {
   hall = await Hall.open({ bright: true });
   const sheet = async (p) => {
-    await p.getByLabel("How", { exact: true }).selectOption("sheet");
-    await p.getByLabel("Sheet", { exact: true }).selectOption("nickel-on-copper-alloys");
-    await p.getByLabel("Parts are of").selectOption("brass");
-    await p.getByLabel("How many").fill("6");
-    await p.getByLabel("Diameter").fill("34 mm");
-    await p.getByLabel("Thickness", { exact: true }).fill("1 mm");
+    await fillSheet(p);
     await p.locator(".wrong:not([hidden])").first().waitFor();
   };
   await shoot("bright-plan", "#/plan", ".parts", sheet);

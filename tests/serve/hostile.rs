@@ -1,7 +1,7 @@
 //! What somebody tries who should not switch a supply, and what must not keep off from somebody who may.
 
 use super::rig::*;
-use super::wire::{daemon, exchange, read_until};
+use super::wire::{asking, daemon, exchange, read_until};
 use std::net::IpAddr;
 
 const OFF: &str = "/api/v1/stations/bench/off";
@@ -94,9 +94,7 @@ async fn stream_ends_when_its_token_is_revoked_and_tells_nothing_more() {
     let (first, second) = (rig.token("screen", Scope::Watch), rig.token("tablet", Scope::Watch));
     let (address, _served) = daemon(&rig).await;
     let open = async |path: &str, token: &str| {
-        let mut socket = TcpStream::connect(address).await.unwrap();
-        let ask = format!("GET {path} HTTP/1.1\r\nhost: {address}\r\nauthorization: Bearer {token}\r\n\r\n");
-        socket.write_all(ask.as_bytes()).await.unwrap();
+        let mut socket = asking(address, path, &format!("authorization: Bearer {token}\r\n")).await;
         read_until(&mut socket, "event: ").await;
         socket
     };
@@ -120,9 +118,7 @@ async fn stream_ends_when_its_token_is_revoked_and_tells_nothing_more() {
 async fn stream_that_needed_no_token_ends_when_the_first_token_is_made() {
     let rig = rig();
     let (address, _served) = daemon(&rig).await;
-    let mut socket = TcpStream::connect(address).await.unwrap();
-    let ask = format!("GET /api/v1/stream HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\r\n");
-    socket.write_all(ask.as_bytes()).await.unwrap();
+    let mut socket = asking(address, "/api/v1/stream", "connection: close\r\n").await;
     read_until(&mut socket, "event: stations").await;
     rig.token("tablet", Scope::Watch);
     let mut rest = Vec::new();
@@ -166,7 +162,17 @@ async fn spoiled_list_of_tokens_keeps_off_from_nobody_who_could_operate_and_lets
     let rig = rig();
     let (operate, watch) = (rig.token("tablet", Scope::Operate), rig.token("screen", Scope::Watch));
     let (cookie, word) = log_in(&rig, &operate).await;
+    let (address, _served) = daemon(&rig).await;
+    let mut looks = asking(address, "/api/v1/stream", &format!("cookie: {cookie}\r\n")).await;
+    read_until(&mut looks, "event: stations").await;
     write(&rig.folder.path().join("tokens.json"), "{");
+    // A page that is told to log in puts its stop button away and forgets its word for off.
+    for path in ["/api/v1/session", "/api/v1/stations"] {
+        let answer = rig.with(elsewhere(7), "GET", path, &[("cookie", &cookie)], json!({})).await;
+        assert_eq!(answer.problem(), "tokens", "{path}");
+    }
+    rig.publish.send_replace(Arc::new(Snapshot { log: vec!["still told".into()], ..snapshot(2) }));
+    read_until(&mut looks, "still told").await;
     for verb in ["off", "abort", "stop", "hold"] {
         let path = format!("/api/v1/stations/bench/{verb}");
         let answer = with_token(&rig, "POST", &path, &operate, by()).await;
@@ -317,9 +323,7 @@ async fn full_house_keeps_stop_from_nobody_who_may_operate() {
     // Until the house is full.
     let mut seated = Vec::new();
     loop {
-        let mut socket = TcpStream::connect(address).await.unwrap();
-        let ask = format!("GET /api/v1/stations HTTP/1.1\r\nhost: {address}\r\n{}\r\n", bearer(&watch));
-        socket.write_all(ask.as_bytes()).await.unwrap();
+        let mut socket = asking(address, "/api/v1/stations", &bearer(&watch)).await;
         if read_until(&mut socket, "\r\n\r\n").await.starts_with("HTTP/1.1 503") {
             break;
         }

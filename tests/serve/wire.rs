@@ -9,6 +9,14 @@ pub async fn daemon(rig: &Rig) -> (SocketAddr, tokio::task::JoinHandle<()>) {
     (address, tokio::spawn(listening.serve(rig.app.clone())))
 }
 
+/// A connection on which that was asked; the headers end each with a line's end.
+pub async fn asking(address: SocketAddr, path: &str, headers: &str) -> TcpStream {
+    let mut socket = TcpStream::connect(address).await.unwrap();
+    let ask = format!("GET {path} HTTP/1.1\r\nhost: {address}\r\n{headers}\r\n");
+    socket.write_all(ask.as_bytes()).await.unwrap();
+    socket
+}
+
 pub async fn read_until(socket: &mut TcpStream, wanted: &str) -> String {
     let mut all = Vec::new();
     while !String::from_utf8_lossy(&all).contains(wanted) {
@@ -25,9 +33,7 @@ pub async fn read_until(socket: &mut TcpStream, wanted: &str) -> String {
 async fn stream_brings_each_snapshot_and_ends_on_shutdown() {
     let rig = rig();
     let (address, served) = daemon(&rig).await;
-    let mut socket = TcpStream::connect(address).await.unwrap();
-    let ask = format!("GET /api/v1/stations/bench/stream HTTP/1.1\r\nhost: {address}\r\n\r\n");
-    socket.write_all(ask.as_bytes()).await.unwrap();
+    let mut socket = asking(address, "/api/v1/stations/bench/stream", "").await;
     let head = read_until(&mut socket, "id: 1").await;
     assert!(head.contains("text/event-stream") && head.contains("event: snapshot"), "{head}");
     let mut next = snapshot(2);

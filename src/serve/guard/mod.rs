@@ -154,10 +154,10 @@ impl Gate {
         Ok(!here || (!self.loopback_open && self.tokens.any()?))
     }
 
-    /// Whether somebody who was let in still would be.
+    /// Whether somebody who was let in still would be. A list that cannot be read any more sends nobody away who looks on.
     fn lets(&self, who: &Who, here: bool) -> bool {
         let token = match &who.known {
-            Some(known) => self.tokens.stands(known),
+            Some(known) => self.tokens.stands_or_stood(known),
             None => self.asks(here).is_ok_and(|needed| !needed),
         };
         token && who.session.as_ref().is_none_or(|session| self.sessions.goes_on(session))
@@ -208,9 +208,15 @@ impl Gate {
                 (Ok(None), _) => Err(denied("write it as \"Authorization: Bearer TOKEN\"")),
             };
         }
-        if let Some(session) = session::cookie(app, headers).and_then(|c| self.sessions.find(c))
-            && (self.tokens.stands(&session.known) || is_off && self.tokens.stands_or_stood(&session.known))
+        let session = session::cookie(app, headers).and_then(|c| self.sessions.find(c));
+        if session.is_some()
+            && !is_off
+            && let Err(e) = self.tokens.any()
         {
+            // Not "log in": the page would put the stop button away for a log-in that cannot be.
+            return Err(broken(&e));
+        }
+        if let Some(session) = session.filter(|s| self.tokens.stands_or_stood(&s.known)) {
             if !reads(method) && !own_word(headers, &session.csrf) {
                 return Err(Problem::new(
                     StatusCode::FORBIDDEN,

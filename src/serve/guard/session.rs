@@ -134,16 +134,20 @@ pub(in super::super) async fn about(
     Extension(peer): Extension<Peer>,
     Extension(Identity(who)): Extension<Identity>,
     headers: HeaderMap,
-) -> Json<About> {
-    let needed = app.gate.needs(peer, &headers).unwrap_or(true);
+) -> Result<Json<About>, Problem> {
+    let needed = app.gate.needs(peer, &headers).map_err(|e| super::broken(&e))?;
+    if needed {
+        // Who one is cannot be told: a page keeps what it knew, and with it its word for off.
+        app.gate.tokens.any().map_err(|e| super::broken(&e))?;
+    }
     let session = who.as_ref().and_then(|w| w.session.as_ref());
-    Json(About {
+    Ok(Json(About {
         needed,
         name: who.as_ref().and_then(|w| w.name().map(String::from)),
         scope: who.as_ref().map(|w| w.scope),
         csrf: session.map(|s| s.csrf.clone()),
         expires: session.map(expires),
-    })
+    }))
 }
 
 #[derive(Deserialize)]

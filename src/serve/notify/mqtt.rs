@@ -64,7 +64,7 @@ macro_rules! edition {
                     retain: bool,
                     sure: bool,
                 ) -> bool {
-                    let qos = if retain || sure { QoS::AtLeastOnce } else { QoS::AtMostOnce };
+                    let qos = if sure { QoS::AtLeastOnce } else { QoS::AtMostOnce };
                     self.0.publish(topic, payload, PublishOptions::new(qos).retain(retain)).await.is_ok()
                 }
                 pub(super) async fn goodbye(&self) {

@@ -91,7 +91,7 @@ function sign(of, again) {
 }
 
 /** Of a run or a job (`of`: its path) that has ended: who has signed, the lot as it stands, and what may be entered;
- * `runs`: the step, if it is one of several, and the id of the run of each deposit; `record`: as it stands, where it could be had. */
+ * `runs`: the step, if it is one of several, and the id of the run of each deposit; `record`: as it stands, or the promise of it; null where it could not be had. */
 export function after(of, runs, record) {
   const place = h("div", { class: "signed" });
   const heard = [];
@@ -104,6 +104,6 @@ export function after(of, runs, record) {
   };
   const again = () => get(`${of.path}/record.json`).then(tell, () => {});
   const all = mayOperate() ? [place, sign(of, again), runs.map(([step, run]) => measured(step, run, again)), amend(of, again, (deed) => heard.push(deed))] : [place, h("p", { class: "hint" }, S.scope)];
-  if (record) tell(record);
+  Promise.resolve(record).then((known) => known && tell(known));
   return all;
 }

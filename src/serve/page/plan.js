@@ -2,8 +2,8 @@
 import { S } from "./strings.js";
 import { button, choice, field, h, show } from "./dom.js";
 import { apart, meant, stamp, warmth, words } from "./figures.js";
-import { knowing } from "./knowing.js";
-import { get, hands, key, mayOperate, operator, post, rename, world } from "./net.js";
+import { knowing, starter } from "./knowing.js";
+import { get, hands, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
 
@@ -147,7 +147,7 @@ export function open(holder, _rest, frame) {
   }
 
   /** Without the words that only who writes requests needs. */
-  const plain = (text) => text.replace(/^the request: /, "").replace(/ at line \d+ column \d+$/, "").replace(/^(base|role|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
+  const plain = (text) => text.replace(/^the request: /, "").replace(/^(base|role|tank|part|end|turn|hold|ceiling|ramp|entry|seek|rack)(\.[\w-]+|\[\d+\])*: /, "");
 
   /** Every problem to the field it is about; what is left over is listed. */
   function spread(errors) {
@@ -242,8 +242,7 @@ export function open(holder, _rest, frame) {
       return true;
     }
     const whose = () => Object.fromEntries(Object.entries({ lot, customer }).map(([k, i]) => [k, i.value.trim()]).filter(([, v]) => v));
-    let once = key();
-    let sent = "";
+    const begin = starter(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, known, frame);
     const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
       if (fields.map(([, box]) => box.look()).some(Boolean)) return;
       yes.disabled = true;
@@ -252,18 +251,8 @@ export function open(holder, _rest, frame) {
         yes.disabled = false;
         return;
       }
-      // The same press again is the same start; with another lot it is another.
-      const now = JSON.stringify([operator(), whose(), known.given()]);
-      if (sent && sent !== now) once = key();
-      sent = now;
-      try {
-        await post(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, { by: operator(), ...whose(), ...known.given(), request: request(d) }, { "Idempotency-Key": once });
-        location.hash = "#/bench";
-      } catch (error) {
-        // An answer that was lost is asked for again with the same key: nothing starts twice.
-        yes.disabled = false;
-        if (!known.refused(error)) frame.complain(error);
-      }
+      await begin({ by: operator(), ...whose(), ...known.given(), request: request(d) });
+      yes.disabled = false;
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
       h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, known.root, h("div", { class: "row" }, yes, button(S.plan.no, () => {

@@ -2,8 +2,8 @@
 import { S } from "./strings.js";
 import { button, choice, field, h } from "./dom.js";
 import * as F from "./figures.js";
-import { knowing } from "./knowing.js";
-import { hands, key, mayOperate, operator, post, rename, world } from "./net.js";
+import { knowing, starter } from "./knowing.js";
+import { hands, mayOperate, operator, rename, world } from "./net.js";
 
 /** `made`: the job as the daemon has it; its `rest` names the steps it may go on with, the last of them the first that was
  * not done. */
@@ -13,22 +13,12 @@ export function rest(made, frame) {
   const who = h("input", { autocomplete: "name", maxlength: 60 });
   who.value = operator() === S.set.nobody ? "" : operator();
   const known = knowing();
-  let once = key();
-  let sent = "";
+  const begin = starter(`/api/v1/stations/${encodeURIComponent(made.station)}/job`, known, frame);
   const go = button(S.rest.go, async () => {
     go.disabled = true;
     if (who.value.trim()) rename(who.value);
-    const body = { by: operator(), continues: made.id, from: from.value, ...known.given() };
-    // The same press again is the same start; with another step it is another.
-    if (sent && sent !== JSON.stringify(body)) once = key();
-    sent = JSON.stringify(body);
-    try {
-      await post(`/api/v1/stations/${encodeURIComponent(made.station)}/job`, body, { "Idempotency-Key": once });
-      location.hash = "#/bench";
-    } catch (error) {
-      go.disabled = false;
-      if (!known.refused(error)) frame.complain(error);
-    }
+    await begin({ by: operator(), continues: made.id, from: from.value, ...known.given() });
+    go.disabled = false;
   }, "", hands());
   return h("section", { class: "sheet", "aria-label": S.rest.heading }, h("h2", {}, S.rest.heading), h("p", {}, S.rest.means),
     h("div", { class: "grid long" }, field(S.rest.from, from, S.rest.fromHint), world.session.name ? null : field(S.plan.operator, who)), known.root, h("div", { class: "row" }, go));

@@ -73,7 +73,8 @@ function advice(run, frame) {
 
 async function record(holder, id, frame) {
   const run = await get(`/api/v1/runs/${id}`);
-  const whole = run.ended && (await get(`/api/v1/runs/${id}/record.json`).catch(() => null));
+  // A long run's record takes a while: nothing else waits for it.
+  const whole = run.ended && get(`/api/v1/runs/${id}/record.json`).catch(() => null);
   const picture = h("div", { class: "picture" });
   holder.append(...[
     back(), h("h1", {}, run.title), run.job && h("p", { class: "links" }, h("a", { href: `#/runs/job/${run.job}` }, S.runs.toJob)), run.cause && h("p", {}, run.ended ? S.endedBy(run.cause) : run.cause), h("div", { class: "sheet" }, figures(FACTS.map(([name, of]) => [name, of(run)])), h("h2", {}, S.runs.plot), picture),

@@ -81,7 +81,7 @@ export function sheetPlan(made, base) {
   return h(
     "section", { class: "sheet", "aria-label": S.plan.worksheet },
     h("h2", {}, F.kept(w.title)), h("p", {}, S.plan.stepsIn(w.steps.length, F.quantity(w.time)), ". ", S.plan.hang(hung), " ", w["load-count"] > 1 ? S.plan.loads(w["load-count"]) : ""),
-    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? S.sheet.inTank(s.tank) : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse.join(", then "))) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
+    h("ol", { class: "plansteps" }, w.steps.map((s) => h("li", {}, h("strong", {}, F.words(s.name)), s.tank ? S.sheet.inTank(s.tank) : "", s.within ? S.sheet.within(F.quantity(s.within)) : "", s.todo.powered ? powered(s) : done(s), s.rinse.length ? h("p", {}, S.plan.rinse(s.rinse)) : "", s.hazards.length > 0 && h("p", { class: "mind" }, s.hazards.join(" "))))),
     list(S.plan.warnings, [...said].map(([text, names]) => `${names.join(", ")}: ${text}`)),
     cautions(w.cautions, base), whole(made),
   );

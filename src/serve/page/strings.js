@@ -86,7 +86,7 @@ export const S = {
   jobAct: { redo: "Do it again", skip: "Skip this step", hold: "Hold the job", resume: "Resume", stop: "End the job", back: "Back one step", skipNow: "Skip it for this reason" },
   // Plan
   plan: {
-    heading: "Plan a load", way: "Way", where: "Where", maybe: "if there is one", rinse: (names) => `Then rinse: ${names}.`, how: "How", single: "One tank", sheet: "Process sheet", tank: "Tank", station: "Station", part: (n) => `Part ${n}`,
+    heading: "Plan a load", way: "Way", where: "Where", maybe: "if there is one", rinse: (waters) => `Then rinse: ${waters.join(", then ")}.`, how: "How", single: "One tank", sheet: "Process sheet", tank: "Tank", station: "Station", part: (n) => `Part ${n}`,
     count: "How many", name: "Called", shape: "Shape", add: "Add another part", remove: "Remove", target: "Until", what: "What counts",
     value: "How much", more: "More", hold: "Hold", holdValue: "At", entry: "Into the tank", ramp: "Rise over", turn: "Turn the parts",
     turnHint: "Anodes on both sides, or round parts: no turn. Anodes on one side: 2 faces.", turnSheetHint: "In the plating steps. Anodes on both sides, or round parts: no turn.", asSheetTurns: (n) => (n > 1 ? `as the sheet: ${n} faces` : "as the sheet: no turn"),

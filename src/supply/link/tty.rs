@@ -19,7 +19,7 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, LazyLock};
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 use std::task::{Context, Poll, Wake, Waker, ready};
 use tokio::io::unix::AsyncFd;
 use tokio::io::{AsyncRead, AsyncWrite, Interest, ReadBuf};
@@ -180,12 +180,27 @@ impl Tty {
     }
 }
 
+/// What waits for flow control is not waited for here, where other ports are still to be switched off: the kernel waits
+/// for it when the process has done and said everything and ends. Until then anybody may open the port.
+fn leave_to_the_end(file: &File, excludes: bool) {
+    static LEFT: Mutex<Vec<File>> = Mutex::new(Vec::new());
+    if let Ok(kept) = file.try_clone() {
+        let _ = kept.unlock();
+        if excludes {
+            let _ = rustix::termios::ioctl_tiocnxcl(&kept);
+        }
+        LEFT.lock().unwrap_or_else(PoisonError::into_inner).push(kept);
+    }
+}
+
 impl Drop for Tty {
     fn drop(&mut self) {
         // Past another's lock there may be words of the other in it, and our off: there closing waits for nothing, since
         // the port stays open.
         if self.flushes {
             let _ = termios::tcflush(&self.file, termios::FlushArg::TCOFLUSH);
+        } else if !begins_again() {
+            leave_to_the_end(&self.file, self._port.is_some());
         }
     }
 }
