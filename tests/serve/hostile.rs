@@ -208,6 +208,8 @@ async fn spoiled_list_of_tokens_keeps_off_from_nobody_who_could_operate_and_lets
 async fn name_that_is_empty_odd_or_long_keeps_no_output_on() {
     let rig = rig();
     for body in [
+        json!({}),
+        json!({"by": "mila", "why": "it smells"}),
         json!({"by": ""}),
         json!({"by": "mila\nbench: off"}),
         json!({"by": "x".repeat(500)}),
