@@ -318,7 +318,8 @@ pub(super) fn close_left(tx: &Connection, now: &str) -> rusqlite::Result<Vec<Str
     let open: Vec<(String, String, String, String)> = tx
         .prepare(
             "SELECT id, station, title,
-                    MAX(started_utc, COALESCE((SELECT MAX(at_utc) FROM event WHERE job_id = job.id), started_utc))
+                    MAX(started_utc, COALESCE((SELECT MAX(at_utc) FROM event WHERE job_id = job.id), started_utc),
+                        COALESCE((SELECT MAX(ended_utc) FROM run WHERE job_id = job.id), started_utc))
              FROM job WHERE state = 'running' ORDER BY id",
         )?
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?
@@ -330,8 +331,11 @@ pub(super) fn close_left(tx: &Connection, now: &str) -> rusqlite::Result<Vec<Str
             "UPDATE job SET state = 'aborted', cause = 'interrupted', ended_utc = ?2 WHERE id = ?1",
             params![id, last],
         )?;
+        // A step's row has its run when the step ends: the one that was cut off gets it here, or its deposit is on no step.
         tx.execute(
-            "UPDATE job_step SET outcome = 'failed', reason = 'interrupted', ended_utc = ?2
+            "UPDATE job_step SET outcome = 'failed', reason = 'interrupted', ended_utc = ?2,
+                 run_id = COALESCE(run_id, (SELECT id FROM run WHERE run.job_id = ?1 AND run.tank = job_step.tank
+                                            AND run.started_utc >= job_step.began_utc ORDER BY run.id DESC LIMIT 1))
              WHERE job_id = ?1 AND ended_utc IS NULL",
             params![id, last],
         )?;
@@ -351,7 +355,7 @@ pub(super) fn close_left(tx: &Connection, now: &str) -> rusqlite::Result<Vec<Str
 #[cfg(test)]
 mod tests {
     use super::super::fixtures::{begun, said};
-    use super::super::{Row, schema};
+    use super::super::{Row, RunStart, schema};
     use super::*;
 
     fn step(number: u32, outcome: Option<&str>) -> JobStepRow {
@@ -411,6 +415,29 @@ mod tests {
         assert_eq!(job.ended.as_deref(), Some("2026-01-01T00:01:05.000Z"));
         let steps = ledger.reader().job_steps("j").unwrap();
         assert_eq!(steps[0].outcome.as_deref(), Some("failed"));
+    }
+
+    #[tokio::test]
+    async fn run_that_a_killed_daemon_was_at_is_not_left_without_its_step() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("l.sqlite");
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        ledger.begin_job(begun("j")).await.unwrap();
+        let nickel = JobStepRow { kind: "powered".into(), tank: Some("nickel".into()), ..step(1, None) };
+        ledger.record(Row::JobStep(nickel));
+        let run = |id: &str| super::super::tests::start(id, "nickel");
+        let began = |at: &str| format!("2026-01-01T00:0{at}.000Z");
+        // One of an earlier job in the same tank is nobody's here.
+        ledger.begin(RunStart { started: began("2:00"), ..run("other") }).await.unwrap();
+        ledger.begin(RunStart { job: Some("j".into()), started: began("3:00"), ..run("r") }).await.unwrap();
+        ledger.close().await.unwrap();
+        let (ledger, _) = Ledger::open(&path).unwrap();
+        let (job, steps) =
+            (ledger.reader().job("j").unwrap().unwrap(), ledger.reader().job_steps("j").unwrap());
+        assert_eq!(steps[0].run.as_deref(), Some("r"));
+        // Nor does a job end before its last run.
+        let last = ledger.reader().run("r").unwrap().unwrap().ended.unwrap();
+        assert!(job.ended.as_ref().unwrap() >= &last, "{:?} before {last}", job.ended);
     }
 
     #[test]
