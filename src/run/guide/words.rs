@@ -1,7 +1,7 @@
 //! What is said to the person at the tank.
 
 use super::api::{About, JobAnswer};
-use super::machine::{Guide, Phase};
+use super::machine::{Guide, Mark, Phase};
 use super::plan::{JobStep, JobTodo};
 use super::{JobPlan, WarningKind};
 use crate::process::{Between, Confirm, Entry, Polarity, spoken};
@@ -36,8 +36,8 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
     let step = guide.here();
     let done = vec![JobAnswer::Done, JobAnswer::No];
     match guide.phase {
-        Phase::Polarity => (About::Polarity, polarity(step), done),
-        Phase::Feed => (About::Feed, feed(guide, step), done),
+        Phase::Polarity => (About::Polarity, polarity(guide, step), done),
+        Phase::Feed => (About::Feed, feed(step), done),
         Phase::In(_) => (About::TakeOut, take_out(step), done),
         Phase::Rinse => (About::Rinse, rinse(step), done),
         Phase::Look => {
@@ -49,7 +49,11 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
         }
         Phase::SwapBack => (
             About::Polarity,
-            "Current is off: SWAP THE LEADS BACK, the part's bar to the negative side.".into(),
+            if anodic(guide) {
+                "Current is off: SWAP THE LEADS BACK, the part's bar to the negative side.".into()
+            } else {
+                LOOK.into()
+            },
             done,
         ),
         Phase::GoTo | Phase::Run | Phase::RunFailed | Phase::Over => match &step.todo {
@@ -76,25 +80,39 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
     }
 }
 
-fn polarity(step: &JobStep) -> String {
+/// Of a job that goes on with another nobody knows how its leads were left: told to swap them, a person with them right
+/// would make the part the anode.
+const LOOK: &str = "Current is off: the part's bar must be on the NEGATIVE side, the anodes on the positive. Swap the \
+                    leads only if they are the other way round: the load before may have left them so.";
+
+/// Whether this job itself has had the leads swapped, or asked for it.
+fn anodic(guide: &Guide) -> bool {
+    guide.plan.steps.iter().zip(&guide.passages).any(|(step, passage)| {
+        matches!(step.todo, JobTodo::Powered { part: Polarity::Anode, .. })
+            && !matches!(passage.mark, Mark::Ahead | Mark::Earlier)
+    })
+}
+
+fn polarity(guide: &Guide, step: &JobStep) -> String {
     match &step.todo {
         JobTodo::Powered { part: Polarity::Anode, .. } => format!(
             "Current is off: SWAP THE LEADS. In {} the part is the ANODE: its bar to the positive side, the plates to \
              the negative.",
             tank(step)
         ),
+        _ if !anodic(guide) => LOOK.into(),
         _ => "Current is off: SWAP THE LEADS BACK. From here on the part is the cathode: its bar to the negative side, \
               the anodes to the positive."
             .into(),
     }
 }
 
-fn feed(guide: &Guide, step: &JobStep) -> String {
+fn feed(step: &JobStep) -> String {
     let JobTodo::Powered { part, order, .. } = &step.todo else { return String::new() };
-    let side = match (part, guide.leads) {
-        (Polarity::Anode, _) => ", the part on the POSITIVE side",
-        (Polarity::Cathode, None) => ", the part on the negative side",
-        (Polarity::Cathode, Some(_)) => "",
+    // With each tank the leads are taken in hand anew, and may be turned round by it.
+    let side = match part {
+        Polarity::Anode => ", the part on the POSITIVE side",
+        Polarity::Cathode => ", the part on the negative side",
     };
     let anodes = step.anodes.as_ref().map_or(String::new(), |a| format!(" (opposite: {a})"));
     let hang = match order.entry {

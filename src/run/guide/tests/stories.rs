@@ -395,6 +395,20 @@ fn job_that_goes_on_asks_how_the_leads_are_before_its_first_current() {
     let rig = Rig::of(guide);
     assert_eq!(rig.view().steps[3].state, Progress::Earlier);
     rig.asks(About::Polarity);
+    // Nobody knows whether they are swapped: whoever swaps right ones plates the anodes.
+    let say = rig.view().say;
+    assert!(say.contains("NEGATIVE") && say.contains("only if") && !say.contains("SWAP THE LEADS"), "{say}");
+}
+
+#[test]
+fn no_tank_is_fed_without_a_word_on_which_side_the_part_hangs() {
+    let mut rig = Rig::new(plan(vec![
+        powered("clean", "cleaner", Purpose::Clean, Polarity::Cathode),
+        powered("nickel", "nickel", Purpose::Plate, Polarity::Cathode),
+    ]));
+    rig.go_to(2);
+    rig.asks(About::Feed);
+    assert!(rig.view().say.contains("nickel") && rig.view().say.contains("negative"), "{}", rig.view().say);
 }
 
 #[test]
