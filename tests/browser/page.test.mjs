@@ -170,7 +170,7 @@ await check("a reload in the middle of a run loses something; hold and resume ar
   await hall.untilLook("some charge", (l) => l.run.charge_coulombs > 10);
   await opened.reload();
   await verdict(opened, "well");
-  assert.match(await words(opened, ".what"), /6 key cups, nickel 8 µm/);
+  assert.match(await words(opened, ".what"), /6 key cups, nickel 8\sµm/);
   assert.match(await words(opened, ".charge .of"), /of 49.5 A·min/);
   assert.match(await words(opened, ".label"), /until you turn the parts/);
   await opened.waitForFunction(() => document.querySelector(".density .hint").textContent.includes("edges burn from about 9.26 A/dm²"));
@@ -462,7 +462,7 @@ await check("a job that came to its end is said to have ended early, or its reco
   const opened = await page(chrome, hall, { change: (look) => Object.assign(look, { job: ended, run: { ...look.run, state: "aborted", run } }) });
   await verdict(opened, "done");
   assert.match(await words(opened, ".say"), /job is done/);
-  assert.equal(await opened.locator(".acts").getByRole("link", { name: "The job's record" }).getAttribute("href"), "/api/v1/jobs/j/record.html");
+  assert.equal(await opened.locator(".acts").getByRole("link", { name: "The job's record" }).getAttribute("href"), "#/runs/job/j");
   await both(opened, "a job done");
   await shut(opened);
 });
@@ -663,7 +663,10 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   await until("the job's end", async () => !["running", "held"].includes((await hall.look()).job?.state));
   await verdict(opened, "ended");
   assert.match(await words(opened, ".also"), /Why it ended: /);
+  // Where what it measured is entered and its rest begun; the paper is one link further.
   await opened.locator(".acts").getByRole("link", { name: "The job's record" }).click();
+  await opened.locator(".signoff").waitFor();
+  await opened.getByRole("link", { name: "Record to print" }).click();
   await opened.getByRole("heading", { name: "Steps, as they came" }).waitFor();
   assert.equal(await opened.locator(".facts").first().evaluate((e) => getComputedStyle(e).display), "grid", "the record is bare: its style was refused");
   // The run that was a step of it leads there too.
@@ -769,6 +772,41 @@ await check("a lost daemon is not told within three seconds, or is not found aga
   await opened.waitForSelector("#lost[hidden]", { state: "attached" });
   await opened.waitForSelector(".station:not(.stale)");
   await shut(opened);
+});
+
+await check("a load that was cut off by a killed daemon is told as a bench at rest, or its record is not to be found", async () => {
+  const opened = await page(chrome, hall);
+  await hall.start();
+  await hall.untilLook("steady", (l) => l.run.phase === "steady" && l.run.charge_coulombs > 60);
+  await hall.kill();
+  await hall.serve();
+  await verdict(opened, "ended");
+  await opened.locator(".say", { hasText: "cut off" }).waitFor();
+  assert.match(await words(opened, ".also"), /6 key cups, nickel 8.µm: .*stopped in the middle of it.*On the parts now: /);
+  await both(opened, "a load cut off");
+  await opened.locator(".acts").getByRole("link", { name: "What it got" }).click();
+  await opened.locator(".signoff").waitFor();
+  assert.match(await words(opened, "main"), /Why it ended: interrupted/);
+  // The next start takes it away.
+  await opened.goto(`${hall.url}/#/bench`);
+  await hall.start({ turn: undefined });
+  await verdict(opened, "well");
+  await hall.post("/api/v1/stations/bench/stop", {});
+  await verdict(opened, "ended");
+  assert.doesNotMatch(await words(opened, ".say"), /cut off/);
+  await shut(opened);
+});
+
+await check("the bath that was read is told as the one in which the load hangs", async () => {
+  const bath = (tank) => (look) => Object.assign(look, { job: job(), run: { ...look.run, state: "complete", tank }, bath: { ...look.bath, temperature_celsius: 54 } });
+  const gauge = ".figures > div:last-child";
+  const here = await page(chrome, hall, { change: bath("cleaner") });
+  await here.locator(gauge, { hasText: "54.0 °C" }).waitFor();
+  await shut(here);
+  const elsewhere = await page(chrome, hall, { change: bath("nickel") });
+  await elsewhere.locator(gauge, { hasText: "50.0 °C to 80.0 °C is right" }).waitFor();
+  assert.match(await words(elsewhere, gauge), /not known/);
+  await shut(elsewhere);
 });
 
 await check("who may only watch meets buttons that look usable, US units are not kept, or a second station is not there", async () => {

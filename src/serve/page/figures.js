@@ -74,7 +74,7 @@ export function bigTime(seconds) {
   return [`${Math.floor(s / 3600)}:${String(Math.floor((s % 3600) / 60)).padStart(2, "0")}`, S.time.h];
 }
 
-export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }).replace(" ", "\u00a0");
 /** A line of the log, its moment as a clock has it. */
 export function logged(line) {
   const [, at, text] = /^(\d{4}-\d\d-\d\dT\S+Z) (.*)$/s.exec(line) ?? [];

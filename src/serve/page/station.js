@@ -3,7 +3,7 @@ import { S } from "./strings.js";
 import { attr, button, drawing, h, icon, keyed, pressable, room, sentence, set, show } from "./dom.js";
 import * as F from "./figures.js";
 import { alarmCard, standing } from "./alarms.js";
-import { AFTER, isOpen, jobCard, jobClock, jobRecord, jobSays } from "./job.js";
+import { AFTER, isOpen, jobCard, jobClock, jobSays } from "./job.js";
 import { command, get, getText, hands, mayOperate, world } from "./net.js";
 
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
@@ -118,6 +118,8 @@ export function card(name, frame) {
     h("div", { class: "body" }, h("div", { class: "now" }, n.say, n.also, clock, n.later, n.dark, guided.hazards, n.acts, n.said), h("div", { class: "gauges" }, n.alarms, guided.root, charge, density, figures, n.earlier), h("div", { class: "past" }, trend, more)),
   );
 
+  let cut = null;
+  let cutAsked = false;
   let order = null;
   let orderOf = null;
   let drawn = 0;
@@ -147,7 +149,7 @@ export function card(name, frame) {
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
     // Where nobody knows whether the output is on, nobody is sent to plan.
     if (!look.output_known) return [];
-    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), look.job ? h("a", { class: "button", href: jobRecord(look.job.id) }, S.act.jobRecord) : run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
+    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), cut ? h("a", { class: "button", href: cut.href }, S.act.cut) : look.job ? h("a", { class: "button", href: `#/runs/job/${look.job.id}` }, S.act.jobRecord) : run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
   }
 
   function scaleOf(run, house) {
@@ -166,6 +168,26 @@ export function card(name, frame) {
     } catch {
       // The intent is on disk a moment after the first picture: it is asked for again.
       setTimeout(() => (orderOf = null), 1500);
+    }
+  }
+
+  /** Where the daemon died in the middle of the last load it comes back idle, and the parts may still hang: that is not "at rest". */
+  async function wasCut(look, gone) {
+    const idle = look.run.state === "idle" && !look.job;
+    if (!idle || gone) {
+      cutAsked = false;
+      if (!idle) cut = null;
+      return;
+    }
+    if (cutAsked) return;
+    cutAsked = true;
+    try {
+      const [run, job] = (await Promise.all([get("/api/v1/runs?limit=50"), get("/api/v1/jobs?limit=50")])).map((all) => all.find((one) => one.station === name));
+      const last = job && (!run || run.job === job.id || job.started > run.started) ? job : run;
+      const mine = last === run || run?.job === job?.id ? run : null;
+      cut = last?.cause === "interrupted" ? { title: last.title, at: F.stamp(last.ended), got: mine?.cause === "interrupted" ? have({ ...mine, charge_target_coulombs: mine.target_coulombs }) : null, href: last === job ? `#/runs/job/${job.id}` : `#/runs/${run.id}` } : null;
+    } catch {
+      setTimeout(() => (cutAsked = false), 1500);
     }
   }
 
@@ -190,7 +212,9 @@ export function card(name, frame) {
   function draw(look, since, gone) {
     const run = look.run;
     const old = gone || look.stale;
-    const word = verdict(look, gone);
+    wasCut(look, gone);
+    const resting = verdict(look, gone);
+    const word = cut && resting === "rest" ? "ended" : resting;
     const active = ["running", "held"].includes(run.state);
     attr(root, "data-verdict", word);
     root.classList.toggle("stale", old);
@@ -202,10 +226,10 @@ export function card(name, frame) {
     const mine = job?.steps.some((s) => s.run === run.run);
     // Between its powered steps a job speaks for itself, and not the run of before.
     const guides = isOpen(job) && !(active && mine);
-    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.title ?? job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? run.title : null, ...where]).filter(Boolean).join(" · "));
+    set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.title ?? job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? F.kept(run.title) : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
-    const [now, also] = say(look, gone);
+    const [now, also] = cut && resting === "rest" ? [S.say.cut, [S.cut(cut.title, cut.at), cut.got].filter(Boolean).join(" ")] : say(look, gone);
     root.classList.toggle("long", (now ?? "").length > 60);
     const [head, tail] = parted(now);
     set(n.say, head);
@@ -240,7 +264,7 @@ export function card(name, frame) {
 
     show(n.acts, !gone);
     if (isOpen(look.job)) pressable(n.acts, guided.actsKey(look.job, run), () => guided.acts(look.job, run));
-    else pressable(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, look.output_known, mayOperate()]), () => acts(look));
+    else pressable(n.acts, JSON.stringify([run.state, run.run, run.question, look.job?.id, cut?.href, look.output_known, mayOperate()]), () => acts(look));
     const loud = speaking(look);
     const before = look.alarms.filter((a) => a.earlier);
     const mineNow = look.alarms.filter((a) => !before.includes(a));
@@ -286,9 +310,12 @@ export function card(name, frame) {
     put("amps", F.amps(m?.amperes), active ? S.setTo(F.amps(run.setpoint_amperes)) : "");
     put("thickness", run.thickness_meters === null ? S.time.none : F.length(run.thickness_meters), run.thickness_meters === null ? "" : S.thicknessNote);
     const bath = look.bath;
-    const tank = world.house?.tanks.find((t) => t.tank === (run.tank ?? look.tank?.name));
-    const warm = bath?.temperature_celsius;
-    put("temperature", warm === null || warm === undefined ? S.notKnown : F.warmth(warm), tank ? S.windowOf(F.warmth(tank.temperature_celsius[0]), F.warmth(tank.temperature_celsius[2])) : "");
+    const read = run.tank ?? look.tank?.name;
+    // Between its powered steps a job's load hangs in another bath than the one that was read, or in none.
+    const hangs = guides ? job.steps[job.step - 1]?.tank : read;
+    const tank = world.house?.tanks.find((t) => t.tank === hangs);
+    const warm = hangs === read ? bath?.temperature_celsius : null;
+    put("temperature", guides && !hangs ? S.time.none : warm === null || warm === undefined ? S.notKnown : F.warmth(warm), tank ? S.windowOf(F.warmth(tank.temperature_celsius[0]), F.warmth(tank.temperature_celsius[2])) : "");
     if (!gone) picture(look);
     keyed(n.log, look.log.join("\n"), () => look.log.slice().reverse().map((line) => h("li", {}, F.logged(line))));
     show(more, look.log.length > 0);

@@ -21,7 +21,7 @@ export const S = {
     turnOff: "The current is off now. At the press of Done it comes back by itself.", turnOn: "The low entry voltage is ON now. At the press of Done the full current comes back by itself.",
     held: "The current is off.", heldThen: "Put right what was wrong. Resume brings the current back by itself.",
     jobComplete: "The job is done. The output is off.",
-    idle: "Nothing runs. Plan a load.",
+    idle: "Nothing runs. Plan a load.", cut: "The last load was cut off. Take the parts out and rinse.",
   },
   // In a run that asks nothing, by its phase; and when it is over, by how it ended.
   sayPhase: {
@@ -37,9 +37,10 @@ export const S = {
     aborted: "The current is off. Take the parts out and rinse.",
   },
   answer: { hang: "Done: parts hang. Current on", turn: "Done: parts turned. Current on", no: "Cannot: hold the run" },
-  act: { hold: "Hold", resume: "Resume: current on", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", ack: "I know: acknowledge", seen: "Seen: take it off the list", looked: "I have looked: it is gone", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
+  act: { hold: "Hold", resume: "Resume: current on", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", cut: "What it got, and the rest of it", ack: "I know: acknowledge", seen: "Seen: take it off the list", looked: "I have looked: it is gone", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
   shelveTime: "30 min",
   within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, cameWent: (came, went) => `came ${came}, went ${went}`, untilClock: (clock) => `until ${clock}`,
+  cut: (title, at) => `${title}: the program at the supply stopped in the middle of it, ${at}. The current is off.`,
   seenThen: (text) => `It was: ${text}`, endedBy: (cause) => `Why it ended: ${cause}`, aboutIt: "What it was about", causeGone: "What was so", consequence: "What comes of it",
   watchNote: (name) => `${name ? `${name} may` : "This screen may"} only watch. What acts needs a token that may operate.`,
   watchStop: "This screen cannot stop anything. To stop: the supply's own switch.",
@@ -76,7 +77,7 @@ export const S = {
   watches: { "over-dwell": "Too long in the tank", "step-late": "Late between two steps", "bake-late": "Late into the oven" }, jobSteps: "Every step", jobWhy: "Why",
   jobAnswer: { yes: "Yes", no: "No", done: "Done" }, jobCannot: "Cannot: hold the job",
   // By what the question is about.
-  jobDone: { polarity: "Done: leads swapped", feed: "Done: leads are on it. Current on", "go-to": "Done: it is in", "take-out": "Done: it is out", rinse: "Done: rinsed", "hang-part": "Done: parts hang. Current on", "turn-part": "Done: parts turned. Current on" },
+  jobDone: { polarity: "Done: leads are so", feed: "Done: leads are on it. Current on", "go-to": "Done: it is in", "take-out": "Done: it is out", rinse: "Done: rinsed", "hang-part": "Done: parts hang. Current on", "turn-part": "Done: parts turned. Current on" },
   then: (what) => `Then: ${what}.`,
   jobState: { ahead: "", again: "again", now: "now", done: "done", skipped: "left out", failed: "not done", earlier: "done before" },
   jobLeads: (answer, then) => `${answer}: ${then}.`,
