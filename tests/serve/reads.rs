@@ -92,6 +92,36 @@ async fn unknown_station_run_page_and_query_are_named() {
 }
 
 #[tokio::test]
+async fn record_for_machines_is_a_file_of_its_own_name_and_not_shown_in_the_place_of_the_page() {
+    let rig = rig();
+    for (of, kind, id) in
+        [("run", "json", RUN), ("run", "csv", RUN), ("job", "json", JOB), ("job", "csv", JOB)]
+    {
+        let answer = rig.get(&format!("/api/v1/{of}s/{id}/record.{kind}")).await;
+        assert_eq!(answer.status, StatusCode::OK, "{of} {kind}: {}", answer.text);
+        let kept = format!("attachment; filename=\"{of}-{id}.{kind}\"");
+        assert_eq!(answer.headers.get("content-disposition").map(|v| v.as_bytes()), Some(kept.as_bytes()));
+    }
+}
+
+#[tokio::test]
+async fn number_in_an_address_that_is_none_is_refused_in_words() {
+    let rig = rig();
+    for (asked, said) in [
+        ("runs?limit=many", "limit: write a whole number"),
+        ("runs?limit=", "limit: write a whole number"),
+        ("runs?limit=-1", "limit: write a whole number"),
+        ("runs?limit=99999999999", "limit: write a smaller number"),
+        ("alarms/figures?days=x", "days: write a whole number"),
+        ("stations/bench/trend.svg?width=x", "width: write a whole number"),
+    ] {
+        let answer = rig.get(&format!("/api/v1/{asked}")).await;
+        assert_eq!(answer.problem(), "bad-query", "{asked}");
+        assert_eq!(answer.json()["detail"], said, "{asked}");
+    }
+}
+
+#[tokio::test]
 async fn metrics_have_a_type_that_prometheus_takes_and_the_commit_times() {
     let answer = rig().get("/metrics").await;
     assert_eq!(answer.headers["content-type"], "text/plain; version=0.0.4");
