@@ -8,10 +8,10 @@ use super::{line as sheet, order, plan, setup, show};
 use crate::draw::record::tried;
 use crate::host::{Done, Failure};
 use crate::plan::SheetRequest;
-use crate::quantity::{Charge, Mono, Units};
+use crate::quantity::{Charge, Units};
 use crate::run::RunState;
 use crate::run::guide::{JobPlan, step_meant};
-use crate::station::rehearse_job;
+use crate::station::rehearse_job_in;
 use serde_json::{Map, Value, json};
 use std::collections::HashMap;
 
@@ -189,11 +189,9 @@ pub(crate) fn rehearsal(
     let station = setup.station(station)?;
     let plan = JobPlan::new(&made, &sheet, base.name());
     line(format!("rehearsing on the mimic, in virtual time: {}", plan.title));
-    let played = rehearse_job(plan, setup::controller(station), station.poll, |order| {
-        let bench = plan::bench(&setup.config, station, order, seed, crate::mimic::Script::default());
-        bench.map(|setup| crate::mimic::Bench::new(setup, Mono::ZERO)).map_err(|e| e.text)
-    })
-    .map_err(Failure::refused)?;
+    let vessel = |order: &_| setup.config.vessel(order);
+    let played = rehearse_job_in(plan, &setup::controller(station), station.poll, seed, vessel)
+        .map_err(Failure::refused)?;
     for (at, sentence) in &played.story {
         let stamp = format!("{:>12}  ", seconds(at.as_secs_f64()));
         let lines = wrap(sentence, 0, WIDTH - 14);

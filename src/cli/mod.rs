@@ -113,6 +113,9 @@ fn run(cli: Cli) -> Done {
             None => plan::plan(&client, common, order, units),
         },
         Verb::Rehearse { order, sheet, seed, faults } => match line::asked(order, sheet)? {
+            Some(_) if faults.is_some() => {
+                Err(Failure::usage("--faults goes with one powered step, not with a sheet"))
+            }
             Some(request) => job::rehearsal(common, order.station.as_deref(), request, *seed, units),
             None => plan::rehearsal(common, order, *seed, faults.as_deref(), units),
         },

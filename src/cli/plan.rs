@@ -6,17 +6,16 @@ use super::order::request;
 use super::say::{line, say, seconds};
 use super::setup::{self, Setup};
 use super::show;
-use crate::config::{Config, Station, TemperatureSource};
+use crate::config::Station;
 use crate::host::{Done, Failure};
-use crate::mimic::{self, Bench, Chemistry, Script};
-use crate::plan::{Order, Plan, Request};
-use crate::quantity::{Charge, Length, Mono, Temperature, Units};
-use crate::run::{BathNews, RunState};
+use crate::mimic::Script;
+use crate::plan::{Plan, Request};
+use crate::quantity::{Charge, Length, Units};
+use crate::run::RunState;
 use crate::serve::plan_for;
-use crate::station::{Rehearsal, Visit, rehearse_with};
+use crate::station::{Rehearsal, Staging, rehearse_in};
 use serde_json::{Value, json};
 use std::path::Path;
-use std::time::Duration;
 
 /// Prints the worksheet. With a config it is worked out here; without one, the daemon is asked.
 pub(crate) fn plan(client: &Client, common: &Common, args: &OrderArgs, units: Units) -> Done {
@@ -54,26 +53,10 @@ pub(crate) fn rehearsal(
     let station = setup.station(args.station.as_deref())?;
     let order = made(&setup, station, &request, units)?.order;
     let script = faults.map_or(Ok(Script::default()), super::mimic::script)?;
-    let bench = Bench::new(bench(&setup.config, station, &order, seed, script)?, Mono::ZERO);
+    let staging = Staging { seed, faults: script };
+    let vessel = setup.config.vessel(&order).ok_or_else(|| Failure::bug("the tank of the order is gone"))?;
     line(format!("rehearsing on the mimic, in virtual time: {}", order.title));
-    let tank = setup.config.tanks.iter().find(|t| t.name == order.tank);
-    let thermometer = tank.is_some_and(|t| matches!(t.temperature, Some(TemperatureSource::File { .. })));
-    let pump = tank.is_some_and(|t| t.agitation_sensor.is_some());
-    // What the tank's sensors would tell, each second.
-    let mut told = None;
-    let played =
-        rehearse_with(order, setup::controller(station), bench, station.poll, |bench, since, reading| {
-            let due = told.is_none_or(|at| since.saturating_sub(at) >= Duration::from_secs(1));
-            if due {
-                told = Some(since);
-            }
-            let cell = bench.cell();
-            let news = BathNews {
-                temperature: thermometer.then(|| (Temperature::new(cell.temperature()), bench.now())),
-                agitation: pump.then(|| (cell.agitation(), true)),
-            };
-            Visit { reading, bath: (due && (thermometer || pump)).then_some(news), stop: false }
-        });
+    let played = rehearse_in(order, setup::controller(station), vessel, station.poll, &staging);
     tell(&played, units);
     match &played.outcome {
         Some(end) if end.state == RunState::Complete => Ok(()),
@@ -90,34 +73,6 @@ fn made(setup: &Setup, station: &Station, request: &Request, units: Units) -> Re
 
 pub(super) fn in_json(request: &Request) -> Result<Value, Failure> {
     serde_json::to_value(request).map_err(|e| Failure::bug(e.to_string()))
-}
-
-/// A cell like the tank, with that load in it.
-pub(crate) fn bench(
-    config: &Config,
-    station: &Station,
-    order: &Order,
-    seed: u64,
-    script: Script,
-) -> Result<mimic::Setup, Failure> {
-    let bath = config.baths.iter().find(|b| b.name == order.bath);
-    let bath = bath.ok_or_else(|| Failure::bug(format!("bath {:?} is gone", order.bath)))?;
-    let mut setup = mimic::Setup::new(Chemistry::of(bath));
-    setup.seed = seed;
-    setup.script = script;
-    setup.area = order.area;
-    setup.rating.max_amps = station.limits.max_amps.get();
-    setup.rating.max_volts = station.limits.max_volts.get();
-    if let Some(burn) = &order.burn {
-        setup.edge_factor = burn.edge_factor;
-    }
-    if let Some(tank) = config.tanks.iter().find(|t| t.name == order.tank) {
-        setup.agitation = tank.agitation;
-        if let Some(TemperatureSource::Fixed(at)) = tank.temperature {
-            setup.temperature = at;
-        }
-    }
-    Ok(setup)
 }
 
 fn tell(played: &Rehearsal, units: Units) {

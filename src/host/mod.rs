@@ -12,7 +12,7 @@ mod minder;
 pub(crate) mod setup;
 mod work;
 
-pub use crate::serve::StartWith;
+pub use crate::serve::{PlannedJob, StartWith};
 pub use builder::Builder;
 pub(crate) use failure::Done;
 pub use failure::Failure;

@@ -4,12 +4,12 @@ use super::setup::{self, Setup};
 use super::{Failure, MinderProgram, access};
 use crate::config::{Config, Tank, TemperatureSource};
 use crate::ledger::{EventRow, Ledger, News, Reader, Recovery};
-use crate::plan::{Plan, Request};
+use crate::plan::{Plan, Request, SheetRequest};
 use crate::rank;
 use crate::run::{Refusal, RunState};
 use crate::serve::{
-    AppState, Desk, Facts, Listening, Metrics, Problem, StartWith, TankFacts, Watched, listen, notify,
-    own_of, plan_for, start_run, today,
+    AppState, Desk, Facts, Listening, Metrics, PlannedJob, Problem, StartWith, TankFacts, Watched, listen,
+    notify, own_of, plan_for, plan_job, start_job, start_run, today,
 };
 use crate::station::{self, BathSource, Baths, Control, Handle, Parallel, Pulse, Settings};
 use crate::supply::minder::Heart;
@@ -202,6 +202,36 @@ impl Tankside {
         let mut worksheet = serde_json::to_value(&plan.worksheet).unwrap_or_default();
         let started = start_run(&self.app, station, by, plan.order, &mut worksheet, with).await;
         started.map(|(id, _)| id).map_err(refused)
+    }
+
+    /// Works out a load by a whole process sheet at that station. Touches no supply.
+    ///
+    /// # Errors
+    /// Every reason why it cannot be done, in the operator's words.
+    pub fn plan_job(&self, station: &str, request: &SheetRequest) -> Result<PlannedJob, Vec<String>> {
+        // A request is plain data: it can be written.
+        let request = serde_json::to_value(request).unwrap_or_default();
+        plan_job(&self.app, station, &request).map_err(|problem| match problem.errors {
+            none if none.is_empty() => vec![problem.detail],
+            reasons => reasons,
+        })
+    }
+
+    /// Begins what was planned for that station, in somebody's name, and returns the job's id. The checks, and what goes
+    /// on the record, are those of a start over HTTP. Answers, hold, resume, stop, redo and skip go through the station's
+    /// [`Handle::job`].
+    ///
+    /// # Errors
+    /// Why not, in the operator's words; then nothing was begun.
+    pub async fn begin(
+        &self,
+        station: &str,
+        by: &str,
+        job: PlannedJob,
+        with: StartWith,
+    ) -> Result<String, Refusal> {
+        let started = start_job(&self.app, station, by, job.plan, (0, None), with).await;
+        started.map(|(id, _)| id).map_err(|problem| Refusal(problem.detail))
     }
 
     /// Every route of the daemon, for the caller's own server. Requests pass the same guard; its Host check goes by

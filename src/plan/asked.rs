@@ -56,6 +56,25 @@ pub struct SheetRequest {
     pub day: Option<Day>,
 }
 
+impl SheetRequest {
+    /// That sheet for those parts, all else as the sheet says.
+    pub fn new(sheet: &str, parts: Vec<Part>) -> Self {
+        SheetRequest {
+            sheet: sheet.into(),
+            parts,
+            base: None,
+            title: None,
+            rack: Allowance::default(),
+            end: None,
+            turn: None,
+            tank: None,
+            role: BTreeMap::new(),
+            places: None,
+            day: None,
+        }
+    }
+}
+
 /// Over how many faces a load is turned; what the output does meanwhile is the sheet's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]

@@ -1,11 +1,11 @@
 //! Jobs: begin one, answer it, send it back, read what is on record.
 
 use super::body::Body;
-use super::command::{Taken, answered, nothing_on_without_a_minder, text};
+use super::command::{StartWith, Taken, answered, nothing_on_without_a_minder, text};
 use super::lists::{Asked, listed, page, searched};
 use super::once;
 use super::problem::Problem;
-use super::state::AppState;
+use super::state::{AppState, PlannedJob};
 use crate::ledger::{EventRow, JobRow, JobStepRow};
 use crate::plan::Order;
 use crate::run::guide::{Guide, GuideCommand, JobAnswer, JobPlan, JobTodo, Reference};
@@ -65,11 +65,10 @@ pub(super) async fn start(
 }
 
 async fn begin(app: &AppState, station: &str, body: Start) -> Result<Json<Taken>, Problem> {
-    let by = text("by", &body.by, 80)?;
-    let watched = app.station(station)?;
+    app.station(station)?;
     let mut whose = reference(body.lot.as_deref(), body.customer.as_deref())?;
     let mut worksheet = None;
-    let (mut plan, first) = match (&body.request, &body.continues, &body.from) {
+    let (plan, first) = match (&body.request, &body.continues, &body.from) {
         (Some(request), None, None) => {
             let (planner, request, name) = (app.planner.clone(), request.clone(), station.to_owned());
             let planned = tokio::task::spawn_blocking(move || planner.plan_job(Some(&name), &request))
@@ -89,25 +88,54 @@ async fn begin(app: &AppState, station: &str, body: Start) -> Result<Json<Taken>
         }
         _ => return Err(bad("say what: a request, or the job that this one continues")),
     };
+    let Start { by, continues, edges_may_burn, supply_may_fail, .. } = body;
+    let with = StartWith { whose, edges_may_burn, supply_may_fail };
+    let (id, said) = start_job(app, station, &by, plan, (first, continues), with).await?;
+    let mut taken = Taken::new(station.to_owned(), said);
+    (taken.worksheet, taken.job) = (worksheet, Some(id));
+    Ok(Json(taken))
+}
+
+/// A sheet worked out for a load, whoever asks for it.
+///
+/// # Errors
+/// As [`Planner::plan_job`](super::Planner::plan_job).
+pub(crate) fn plan_job(app: &AppState, station: &str, request: &Value) -> Result<PlannedJob, Problem> {
+    app.planner.plan_job(Some(station), request)
+}
+
+/// A job's start, whoever asks for it: the id and the station's answer. It begins with the step at that place, and may
+/// be the rest of an earlier job. What is known about it goes on the worksheets of its powered steps.
+///
+/// # Errors
+/// Why not; then nothing was begun.
+pub(crate) async fn start_job(
+    app: &AppState,
+    station: &str,
+    by: &str,
+    mut plan: JobPlan,
+    (first, continues): (usize, Option<String>),
+    with: StartWith,
+) -> Result<(String, String), Problem> {
+    let by = text("by", by, 80)?;
+    let watched = app.station(station)?;
     for step in plan.steps.iter_mut().skip(first) {
         if let JobTodo::Powered { order, worksheet, .. } = &mut step.todo {
             let place = format!("step {:?}: ", step.name);
-            burning(app, order, worksheet, &by, body.edges_may_burn, &place)?;
+            burning(app, order, worksheet, &by, with.edges_may_burn, &place)?;
         }
     }
     let powered = plan.steps.iter_mut().skip(first).filter_map(|step| match &mut step.todo {
         JobTodo::Powered { worksheet, .. } => Some(worksheet),
         _ => None,
     });
-    trusted(app, station, powered, &by, body.supply_may_fail).await?;
+    trusted(app, station, powered, &by, with.supply_may_fail).await?;
     nothing_on_without_a_minder(app, station, &by)?;
     let id = uuid::Uuid::now_v7().to_string();
     let guide =
-        Guide::new(&id, &by, plan, first, body.continues, whose).map_err(|e| Problem::refused(e.0))?;
+        Guide::new(&id, &by, plan, first, continues, with.whose).map_err(|e| Problem::refused(e.0))?;
     let said = answered(watched.handle.start_job(&by, guide)).await?;
-    let mut taken = Taken::new(station.to_owned(), said);
-    (taken.worksheet, taken.job) = (worksheet, Some(id));
-    Ok(Json(taken))
+    Ok((id, said))
 }
 
 /// Nobody burns edges unknowingly: an order whose edges would burn is refused unless whoever starts it says that they

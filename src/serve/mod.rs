@@ -83,6 +83,7 @@ pub(crate) use command::start_run;
 pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
 pub use house::{House, RoleFacts, SheetFacts, StationFacts, VesselFacts};
+pub(crate) use job::{plan_job, start_job};
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::{check_notify, notify};

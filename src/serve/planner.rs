@@ -14,7 +14,7 @@ use crate::process::Sheet;
 use crate::quantity::{Amps, Units};
 use crate::run;
 use crate::run::guide::{JobPlan, JobTodo};
-use crate::station::{JobRehearsal, Rehearsal, Vessel, rehearse_in, rehearse_job_in};
+use crate::station::{JobRehearsal, Rehearsal, Staging, Vessel, rehearse_in, rehearse_job_in};
 use axum::http::StatusCode;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -190,8 +190,13 @@ impl Planner for Desk {
         House { sheets, ..Planner::house(&self.config) }
     }
 
-    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
-        self.config.rehearse(station, request)
+    fn rehearse(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        staging: &Staging,
+    ) -> Result<Rehearsal, Problem> {
+        self.config.rehearse(station, request, staging)
     }
 
     fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
@@ -210,7 +215,12 @@ impl Planner for Desk {
         })
     }
 
-    fn rehearse_job(&self, station: Option<&str>, request: &Value) -> Result<JobRehearsal, Problem> {
+    fn rehearse_job(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        seed: u64,
+    ) -> Result<JobRehearsal, Problem> {
         let plan = self.plan_job(station, request)?.plan;
         let station = self.config.meant(station)?;
         let setup = controller_for(station);
@@ -219,7 +229,7 @@ impl Planner for Desk {
             _ => None,
         });
         let poll = seldom_enough(station, &setup, longest.max().unwrap_or_default());
-        rehearse_job_in(plan, setup, poll, 1, |order| self.config.vessel(order)).map_err(Problem::refused)
+        rehearse_job_in(plan, &setup, poll, seed, |order| self.config.vessel(order)).map_err(Problem::refused)
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -256,13 +266,18 @@ impl Planner for Config {
         }
     }
 
-    fn rehearse(&self, station: Option<&str>, request: &Value) -> Result<Rehearsal, Problem> {
+    fn rehearse(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        staging: &Staging,
+    ) -> Result<Rehearsal, Problem> {
         let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
         let station = self.meant(station)?;
         let vessel = self.vessel(&order).ok_or_else(|| Problem::bug("the tank of the order is gone"))?;
         let setup = controller_for(station);
         let poll = seldom_enough(station, &setup, order.time_limit);
-        Ok(rehearse_in(order, setup, vessel, poll, 1))
+        Ok(rehearse_in(order, setup, vessel, poll, staging))
     }
 
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
@@ -279,14 +294,20 @@ fn seldom_enough(station: &Station, setup: &run::Setup, longest: Duration) -> Du
 
 impl Config {
     /// The vessel in which that order is rehearsed.
-    fn vessel(&self, order: &plan::Order) -> Option<Vessel<'_>> {
+    pub(crate) fn vessel(&self, order: &plan::Order) -> Option<Vessel<'_>> {
         let tank = self.tanks.iter().find(|t| t.name == order.tank)?;
         let bath = self.baths.iter().find(|b| b.name == tank.bath)?;
         let temperature = match tank.temperature {
             Some(TemperatureSource::Fixed(at)) => Some(at),
             _ => None,
         };
-        Some(Vessel { bath, agitation: tank.agitation, temperature })
+        Some(Vessel {
+            bath,
+            agitation: tank.agitation,
+            temperature,
+            thermometer: matches!(tank.temperature, Some(TemperatureSource::File { .. })),
+            pump: tank.agitation_sensor.is_some(),
+        })
     }
 
     /// The station of that name, else the only one.
@@ -377,13 +398,16 @@ mod tests {
         let crate::plan::Goal::Charge(target) = planned.order.goal else {
             panic!("{:?}", planned.order.goal)
         };
-        let played = Planner::rehearse(&config(), None, &request).unwrap();
+        let played = Planner::rehearse(&config(), None, &request, &Staging::default()).unwrap();
         let end = played.outcome.unwrap();
         assert_eq!(end.state, crate::run::RunState::Complete, "{:#?}", played.story);
         assert!((end.charge.charge().get() / target.charge().get() - 1.0).abs() < 0.002, "{end:?}");
         assert!((100..=1300).contains(&played.readings.len()), "{} readings", played.readings.len());
         request["hold"] = json!({"current": "30 A"});
-        assert_eq!(Planner::rehearse(&config(), None, &request).unwrap_err().code, "not-possible");
+        assert_eq!(
+            Planner::rehearse(&config(), None, &request, &Staging::default()).unwrap_err().code,
+            "not-possible"
+        );
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! What can be read: stations, runs, tanks, alarms, health, metrics.
 
+use super::guard::Identity;
 use super::lists::{Asked, Format, MOST_ROWS, bad_query, listed, page, searched, unread};
 use super::look::Look;
 use super::metrics::CONTENT_TYPE;
@@ -9,11 +10,11 @@ use super::upkeep::{Due, due};
 use crate::ledger::{AlarmRow, EventRow, RunRow, StageRow, TankRow};
 use crate::station::BathView;
 use crate::watch::{self, AlarmState, Figures, JournalEntry};
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use axum::{Extension, Json};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::sync::OnceLock;
@@ -347,8 +348,13 @@ pub(super) async fn healthz(State(app): State<AppState>) -> Response {
     verdict(silent)
 }
 
-/// Every link is up and the ledger takes writes: a run could start.
-pub(super) async fn readyz(State(app): State<AppState>) -> Response {
+/// Every link is up and the ledger takes writes: a run could start. Whoever was not recognised hears that something is
+/// wrong and where; ports and paths are in the reasons, and those are for who may look.
+pub(super) async fn readyz(
+    State(app): State<AppState>,
+    Extension(Identity(who)): Extension<Identity>,
+) -> Response {
+    let why = |plain: &str, reason: String| if who.is_some() { reason } else { plain.to_owned() };
     let mut wrong: Vec<_> = app
         .stations
         .iter()
@@ -356,14 +362,14 @@ pub(super) async fn readyz(State(app): State<AppState>) -> Response {
         .filter(|look| !look.snapshot.link.up)
         .map(|look| {
             let trouble = look.snapshot.link.trouble.unwrap_or_else(|| "not connected yet".into());
-            format!("station {}: {trouble}", look.snapshot.station)
+            format!("station {}: {}", look.snapshot.station, why("its supply does not answer", trouble))
         })
         .collect();
     let history = app.history.clone();
     match tokio::task::spawn_blocking(move || history.writable()).await {
         Ok(Ok(())) => {}
-        Ok(Err(e)) => wrong.push(format!("ledger: {e}")),
-        Err(e) => wrong.push(format!("ledger: {e}")),
+        Ok(Err(e)) => wrong.push(format!("ledger: {}", why("nothing can be written", e.to_string()))),
+        Err(e) => wrong.push(format!("ledger: {}", why("nothing can be written", e.to_string()))),
     }
     verdict(wrong)
 }

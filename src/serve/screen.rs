@@ -7,7 +7,7 @@ use super::sheets;
 use super::state::AppState;
 use crate::draw::strip;
 use crate::run::RunState;
-use crate::station::JobRehearsal;
+use crate::station::{JobRehearsal, Staging};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -120,6 +120,12 @@ pub(super) struct Rehearse {
     /// Of the curve, in pixels.
     #[serde(default)]
     width: Option<u16>,
+    /// Of noise and faults.
+    #[serde(default)]
+    seed: Option<u64>,
+    /// A script of what goes wrong.
+    #[serde(default)]
+    faults: Option<String>,
 }
 
 /// A request against a simulated cell, in virtual time: what would happen, and its curve. One at a time.
@@ -131,13 +137,21 @@ pub(super) async fn rehearse(
         app.station(name)?;
     }
     let (width, height) = Size::of(Ok(Query(Size { width: body.width })))?;
+    let is_job = sheets::is_for_a_sheet(&body.request);
+    let faults = body.faults.as_deref().unwrap_or_default();
+    let bad = |text| Problem::new(StatusCode::BAD_REQUEST, "bad-json", text);
+    if is_job && !faults.is_empty() {
+        return Err(bad("faults: they go with one powered step, not with a sheet"));
+    }
+    let staging = Staging::new(body.seed.unwrap_or(1), faults)
+        .map_err(|errors| bad("faults: the script cannot be read").with_errors(errors))?;
     let Ok(stage) = app.stage.clone().try_lock_owned() else {
         return Err(Problem::refused("another rehearsal is on; ask again in a second"));
     };
     let planner = app.planner.clone();
-    if sheets::is_for_a_sheet(&body.request) {
+    if is_job {
         let played = tokio::task::spawn_blocking(move || {
-            let played = planner.rehearse_job(body.station.as_deref(), &body.request);
+            let played = planner.rehearse_job(body.station.as_deref(), &body.request, staging.seed);
             drop(stage);
             played
         })
@@ -146,7 +160,7 @@ pub(super) async fn rehearse(
         return Ok(Json(job_played(&played)));
     }
     let played = tokio::task::spawn_blocking(move || {
-        let played = planner.rehearse(body.station.as_deref(), &body.request);
+        let played = planner.rehearse(body.station.as_deref(), &body.request, &staging);
         drop(stage);
         played
     })
@@ -171,8 +185,11 @@ pub(super) async fn rehearse(
         "cause": played.outcome.as_ref().map(|o| o.cause.as_str()),
         "seconds": seconds,
         "charge_coulombs": played.view.charge_coulombs,
+        "unobserved_seconds": played.view.unobserved_seconds,
         "thickness_meters": played.view.thickness_meters,
+        "cell_thickness_meters": played.truth.thickness.get(),
         "edge_thickness_meters": played.truth.edge_thickness.get(),
+        "burnt": played.truth.burnt,
         "most_amperes": most(|p| p.2),
         "most_volts": most(|p| p.1),
         "alarms": alarms,

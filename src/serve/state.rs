@@ -11,7 +11,7 @@ use super::upkeep::TankRules;
 use crate::plan::{Block, Order};
 use crate::quantity::Units;
 use crate::run::guide::JobPlan;
-use crate::station::{Baths, JobRehearsal, Rehearsal};
+use crate::station::{Baths, JobRehearsal, Rehearsal, Staging};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -116,7 +116,12 @@ pub trait Planner: Send + Sync + 'static {
     ///
     /// # Errors
     /// As [`Planner::plan`].
-    fn rehearse(&self, _station: Option<&str>, _request: &Value) -> Result<Rehearsal, Problem> {
+    fn rehearse(
+        &self,
+        _station: Option<&str>,
+        _request: &Value,
+        _staging: &Staging,
+    ) -> Result<Rehearsal, Problem> {
         Err(Problem::not_found("nothing can be rehearsed here"))
     }
 
@@ -124,7 +129,12 @@ pub trait Planner: Send + Sync + 'static {
     ///
     /// # Errors
     /// As [`Planner::plan_job`].
-    fn rehearse_job(&self, _station: Option<&str>, _request: &Value) -> Result<JobRehearsal, Problem> {
+    fn rehearse_job(
+        &self,
+        _station: Option<&str>,
+        _request: &Value,
+        _seed: u64,
+    ) -> Result<JobRehearsal, Problem> {
         Err(Problem::not_found("nothing can be rehearsed here"))
     }
 

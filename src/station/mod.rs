@@ -15,8 +15,7 @@ mod work;
 #[cfg(feature = "daemon")]
 pub use handle::{Ask, Envelope, Handle};
 pub use rehearse::{
-    JobRehearsal, Rehearsal, Vessel, Visit, rehearse, rehearse_in, rehearse_job, rehearse_job_in,
-    rehearse_with,
+    JobRehearsal, Rehearsal, Staging, Vessel, Visit, rehearse, rehearse_in, rehearse_job_in, rehearse_with,
 };
 pub use replay::{
     COLUMNS, CsvError, Raised, Replay, ReplayLoad, ReplayRow, as_csv, as_text, not_at_work, parse_csv, replay,

@@ -2,10 +2,10 @@
 
 mod job;
 
-pub use job::{JobRehearsal, rehearse_job, rehearse_job_in};
+pub use job::{JobRehearsal, rehearse_job_in};
 
 use crate::bath::{Agitation, Bath};
-use crate::mimic::{self, Bench, Chemistry, Link, Truth};
+use crate::mimic::{self, Bench, Chemistry, Link, Script, Truth};
 use crate::plan::Order;
 use crate::quantity::{Mono, Reading, Temperature};
 use crate::run::BathNews;
@@ -58,34 +58,73 @@ pub struct Vessel<'a> {
     pub agitation: Agitation,
     /// How warm it is; the bath's usual where nobody knows.
     pub temperature: Option<Temperature>,
+    /// Whether the controller hears of its warmth each second.
+    pub thermometer: bool,
+    /// Whether the controller hears each second that it is moved.
+    pub pump: bool,
+}
+
+/// What a rehearsal is played with: the same, played again, tells the same story.
+#[derive(Clone, Debug)]
+pub struct Staging {
+    /// Of noise and faults.
+    pub seed: u64,
+    /// What goes wrong, and when.
+    pub faults: Script,
+}
+
+impl Staging {
+    /// With that seed and the faults of a script, one a line: `at 12 s open-circuit for 5 s`.
+    ///
+    /// # Errors
+    /// Each bad line of the script, with its number and how to mend it.
+    pub fn new(seed: u64, faults: &str) -> Result<Self, Vec<String>> {
+        let faults =
+            Script::parse(faults).map_err(|all| all.iter().map(ToString::to_string).collect::<Vec<_>>())?;
+        Ok(Staging { seed, faults })
+    }
+}
+
+impl Default for Staging {
+    /// Nothing goes wrong.
+    fn default() -> Self {
+        Staging { seed: 1, faults: Script::default() }
+    }
 }
 
 /// So many readings of a rehearsal in a vessel are kept, about: enough for a curve on any screen.
 const KEPT: u32 = 1200;
 
-/// Works `order` in a cell like that vessel, without faults, and keeps about a thousand readings
-/// evenly over its time limit.
-pub fn rehearse_in(order: Order, setup: Setup, vessel: Vessel<'_>, poll: Duration, seed: u64) -> Rehearsal {
+/// Works `order` in a cell like that vessel, and keeps about a thousand readings evenly over its time limit.
+pub fn rehearse_in(
+    order: Order,
+    setup: Setup,
+    vessel: Vessel<'_>,
+    poll: Duration,
+    staging: &Staging,
+) -> Rehearsal {
     let every = order.time_limit / KEPT;
-    let bench = cell(&order, &setup, vessel, seed);
+    let bench = cell(&order, &setup, vessel, staging);
     let (mut readings, mut kept) = (Vec::new(), None);
-    let mut played = rehearse_with(order, setup, bench, poll, |_, since, reading| {
+    let mut sensors = Sensors::of(vessel);
+    let mut played = rehearse_with(order, setup, bench, poll, |bench, since, reading| {
         if let Some(reading) = reading
             && kept.is_none_or(|at: Duration| since >= at + every)
         {
             kept = Some(since);
             readings.push((since, reading));
         }
-        Visit { reading, ..Visit::default() }
+        Visit { reading, bath: sensors.tell(bench, since), stop: false }
     });
     played.readings = readings;
     played
 }
 
-/// A cell like that vessel with the order's load in it, without faults.
-fn cell(order: &Order, setup: &Setup, vessel: Vessel<'_>, seed: u64) -> Bench {
+/// A cell like that vessel with the order's load in it.
+fn cell(order: &Order, setup: &Setup, vessel: Vessel<'_>, staging: &Staging) -> Bench {
     let mut cell = mimic::Setup::new(Chemistry::of(vessel.bath));
-    cell.seed = seed;
+    cell.seed = staging.seed;
+    cell.script.clone_from(&staging.faults);
     cell.area = order.area;
     cell.agitation = vessel.agitation;
     cell.rating.max_amps = setup.limits.max_amps.get();
@@ -97,6 +136,32 @@ fn cell(order: &Order, setup: &Setup, vessel: Vessel<'_>, seed: u64) -> Bench {
         cell.temperature = at;
     }
     Bench::new(cell, Mono::ZERO)
+}
+
+/// What a vessel's sensors tell, each second.
+struct Sensors {
+    thermometer: bool,
+    pump: bool,
+    told: Option<Duration>,
+}
+
+impl Sensors {
+    fn of(vessel: Vessel<'_>) -> Self {
+        Sensors { thermometer: vessel.thermometer, pump: vessel.pump, told: None }
+    }
+
+    fn tell(&mut self, bench: &Bench, since: Duration) -> Option<BathNews> {
+        let due = self.told.is_none_or(|at| since.saturating_sub(at) >= Duration::from_secs(1));
+        if !due || !(self.thermometer || self.pump) {
+            return None;
+        }
+        self.told = Some(since);
+        let cell = bench.cell();
+        Some(BathNews {
+            temperature: self.thermometer.then(|| (Temperature::new(cell.temperature()), bench.now())),
+            agitation: self.pump.then(|| (cell.agitation(), true)),
+        })
+    }
 }
 
 /// What a visitor makes of one poll of a rehearsal.

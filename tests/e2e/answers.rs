@@ -226,6 +226,16 @@ fn house(asker: &mut Asker) {
     once["turn"] = json!({ "faces": 1 });
     asker.post("/api/v1/plan", json!({ "request": once }));
     asker.post("/api/v1/rehearse", json!({ "request": request("20 C"), "station": "bench", "width": 320 }));
+    let mut wrong =
+        json!({ "request": request("20 C"), "station": "bench", "seed": 7, "faults": "at 6 s open-circuit" });
+    let played = asker.post("/api/v1/rehearse", wrong.clone());
+    assert_eq!(played["alarms"][0]["watch"], "open-circuit", "{played}");
+    assert_eq!(asker.post("/api/v1/rehearse", wrong.clone()), played, "the same seed tells the same story");
+    wrong["faults"] = "\nat noon open-circuit".into();
+    let told = asker.ask("post", "/api/v1/rehearse", Some(wrong), 400);
+    assert!(told["errors"][0].as_str().is_some_and(|e| e.starts_with("line 2: ")), "{told}");
+    let sheet_with = json!({ "request": sheet(), "station": "bench", "faults": "at 6 s short" });
+    asker.ask("post", "/api/v1/rehearse", Some(sheet_with), 400);
     let played = asker.post("/api/v1/rehearse", json!({ "request": sheet(), "station": "bench" }));
     assert!(
         played["complete"] == true && played["story"].as_array().is_some_and(|s| s.len() > 5),

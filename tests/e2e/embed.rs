@@ -10,8 +10,10 @@ use std::process::{Command, Stdio};
 use std::sync::LazyLock;
 use tankside::Tankside;
 use tankside::host::{MinderProgram, StartWith};
-use tankside::plan::{Plan as Planned, Request};
+use tankside::plan::{Plan as Planned, Request, SheetRequest};
 use tankside::process::{End, Hold};
+use tankside::run::RunState;
+use tankside::run::guide::{About, GuideCommand, JobAnswer, JobView};
 use tankside::station::{Handle, Snapshot};
 use tokio::runtime::Runtime;
 
@@ -150,6 +152,46 @@ fn edges_burn_unknowingly_in_no_embedded_run_either_and_who_knows_it_is_on_the_r
         tankside.stop().await.unwrap();
     });
     assert!(!hall.mimic().state().on());
+}
+
+#[test]
+fn job_is_begun_and_answered_to_its_end_by_an_embedding_program_and_each_refusal_says_why() {
+    let hall = super::jobs::hall();
+    let runtime = Runtime::new().unwrap();
+    runtime.block_on(async {
+        let tankside = inside(&hall).await.unwrap();
+        let mut request = SheetRequest::new("short-nickel", vec![super::hall::PART.parse().unwrap()]);
+        let no = tankside.plan_job("bench", &request).unwrap_err().join("\n");
+        assert!(no.contains("brass"), "the sheet is for more than one metal: {no}");
+        request.base = Some("brass".into());
+        let planned = tankside.plan_job("bench", &request).unwrap();
+        let no = tankside.begin("attic", "ada", planned.clone(), StartWith::default()).await.unwrap_err();
+        assert!(no.0.contains("attic"), "{no}");
+        let whose = tankside::run::guide::Reference { lot: Some("K-105".into()), customer: None };
+        let with = StartWith { whose, ..StartWith::default() };
+        let job = tankside.begin("bench", "ada", planned.clone(), with).await.unwrap();
+        let no = tankside.begin("bench", "ada", planned, StartWith::default()).await.unwrap_err();
+        assert!(no.0.contains("job"), "{no}");
+        let bench = tankside.station("bench").unwrap();
+        loop {
+            let news = |j: &JobView| j.question.is_some() || j.state == RunState::Complete;
+            seen(bench, |s| s.job.as_ref().is_some_and(news)).await;
+            let snapshot = bench.snapshot();
+            let view = snapshot.job.as_ref().unwrap();
+            let Some(question) = view.question.as_ref() else { break };
+            let answer = if question.about == About::Inspect { JobAnswer::Yes } else { JobAnswer::Done };
+            let answer = GuideCommand::Answer { answer, seq: Some(question.seq) };
+            // Asked and withdrawn in between, as when the load is in already: the next look shows what is asked now.
+            let _taken = bench.job("ada", answer).await;
+        }
+        let row = until("the job's end on record", || {
+            let row = tankside.ledger().job(&job).unwrap().unwrap();
+            if row.ended.is_some() { Ok(row) } else { Err(format!("{row:?}")) }
+        });
+        assert_eq!((row.state.as_str(), row.lot.as_deref()), ("complete", Some("K-105")), "{row:?}");
+        tankside.stop().await.unwrap();
+    });
+    assert!(!hall.mimic().state().on() && hall.mimic().state().charge() > 0.0);
 }
 
 /// The example in Python, with what the person at the tank types.

@@ -111,6 +111,16 @@ async fn nobody_from_elsewhere_gets_in_without_a_token_and_nobody_at_all_once_th
     for path in ["/metrics", "/api/v1/runs", "/api/v1/tanks", "/api/v1/audit", "/api/v1/nothing"] {
         assert_eq!(rig.with(elsewhere(7), "GET", path, &[], json!({})).await.problem(), "no-token", "{path}");
     }
+    let mut lost = snapshot(2);
+    lost.link.up = false;
+    lost.link.trouble = Some("/dev/ttyUSB0 is gone".into());
+    rig.publish.send_replace(Arc::new(lost));
+    let ready = async |headers: &[(&str, &str)]| {
+        rig.with(elsewhere(7), "GET", "/readyz", headers, json!({})).await.json()["wrong"][0].clone()
+    };
+    assert_eq!(ready(&[]).await, "station bench: its supply does not answer", "no port for a stranger");
+    let known = ready(&[("authorization", &bearer(&token))]).await;
+    assert_eq!(known, "station bench: /dev/ttyUSB0 is gone");
     Tokens::at(rig.folder.path()).revoke("tablet").unwrap();
     assert_eq!(read(elsewhere(7), &[("authorization", &bearer(&token))]).await.problem(), "no-token");
 }

@@ -108,6 +108,7 @@ export function rehearsal(played) {
   return h(
     "section", { class: "sheet curve", "aria-label": S.plan.curve },
     h("h2", {}, S.plan.curve), h("p", {}, h("strong", {}, S.plan.rehearsed(played.complete)), !played.complete && played.cause && ` ${played.cause}`),
+    played.burnt && h("p", {}, h("strong", {}, S.rehearsal.burnt)),
     h("div", { class: "picture" }, drawing(played.svg, S.plan.curve)),
     figures([
       [S.rehearsal.time, F.time(played.seconds), S.rehearsal.timeNote], [S.rehearsal.charge, F.minutes(played.charge_coulombs)],

@@ -112,7 +112,7 @@ export const S = {
     area: "Area", current: "Current", ceiling: "Ceiling", time: "Time", charge: "Charge", mass: "Metal", thickness: "Thickness", edge: "At the edges", density: "Density", fastest: "Fastest safe", loads: "Loads", ramp: "Rise" },
   shapes: { disc: "disc", plate: "plate", washer: "washer", cylinder: "cylinder", tube: "tube", ring: "ring", sphere: "ball", cone: "cone", wire: "wire", box: "box", "hex-bar": "hexagon bar", area: "known area" },
   measures: { diameter: "Diameter", thickness: "Thickness", length: "Length", width: "Width", height: "Height", outside: "Outside", inside: "Inside", wall: "Wall", wire: "Wire", flats: "Across flats", area: "Area" },
-  rehearsal: { time: "Takes", timeNote: "turns included", hands: "with somebody who does everything at once", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
+  rehearsal: { time: "Takes", timeNote: "turns included", hands: "with somebody who does everything at once", charge: "Charge", thickness: "Mean thickness", edge: "At the edges", amps: "Most current", volts: "Most volts", alarms: "Alarms", none: "none", burnt: "The edge darkened in the simulated cell.", simulated: "In a simulated cell, in virtual time. Your tank may differ." },
   outcome: { done: "done", complete: "complete", skipped: "left out", redone: "done again", failed: "not done" },
   // Tanks
   tanks: {

@@ -1,6 +1,6 @@
 //! A whole job in virtual time: the same guide, the same controller, a simulated cell for each powered step.
 
-use super::{Vessel, Visit, cell, rehearse_with};
+use super::{Sensors, Staging, Vessel, Visit, cell, rehearse_with};
 use crate::mimic::Bench;
 use crate::plan::Order;
 use crate::quantity::Mono;
@@ -28,16 +28,19 @@ pub struct JobRehearsal {
     pub view: JobView,
 }
 
-/// Works `plan` with an operator who does everything asked at once and well; `bench` makes the cell of each order.
+/// Works `plan` with an operator who does everything asked at once and well, each order in a cell like the vessel that
+/// `vessel` gives for it, without faults: a script's times would begin anew in each cell.
 ///
 /// # Errors
-/// A cell that cannot be made, or a job that does not end.
-pub fn rehearse_job(
+/// An order whose tank is not there, or a job that does not end.
+pub fn rehearse_job_in<'a>(
     plan: JobPlan,
-    setup: Setup,
+    setup: &Setup,
     poll: Duration,
-    mut bench: impl FnMut(&Order) -> Result<Bench, String>,
+    seed: u64,
+    vessel: impl Fn(&Order) -> Option<Vessel<'a>>,
 ) -> Result<JobRehearsal, String> {
+    let staging = Staging { seed, ..Staging::default() };
     let guide = Guide::new("rehearsal", "rehearsal", plan, 0, None, Reference::default())
         .map_err(|e| e.to_string())?;
     let mut play = Play { guide, now: Mono::ZERO, story: Vec::new(), charges: Vec::new() };
@@ -47,29 +50,15 @@ pub fn rehearse_job(
             return Err("the job did not end within two weeks of virtual time".into());
         }
         asked = match asked {
-            Some(order) => play.run(order, &setup, poll, &mut bench)?,
+            Some(order) => {
+                let gone = || format!("the tank {:?} is gone", order.tank);
+                let vessel = vessel(&order).ok_or_else(gone)?;
+                play.run(order, setup, poll, vessel, &staging)?
+            }
             None => play.hands(),
         };
     }
     Ok(JobRehearsal { view: play.guide.view(play.now), story: play.story, charges: play.charges })
-}
-
-/// The same in cells like the vessels that `vessel` gives for each order, without faults.
-///
-/// # Errors
-/// As [`rehearse_job`]; an order whose tank is not there.
-pub fn rehearse_job_in<'a>(
-    plan: JobPlan,
-    setup: Setup,
-    poll: Duration,
-    seed: u64,
-    vessel: impl Fn(&Order) -> Option<Vessel<'a>>,
-) -> Result<JobRehearsal, String> {
-    let limits = setup.clone();
-    rehearse_job(plan, setup, poll, |order| {
-        let vessel = vessel(order).ok_or_else(|| format!("the tank {:?} is gone", order.tank))?;
-        Ok(cell(order, &limits, vessel, seed))
-    })
 }
 
 struct Play {
@@ -137,12 +126,18 @@ impl Play {
         order: Box<Order>,
         setup: &Setup,
         poll: Duration,
-        bench: &mut impl FnMut(&Order) -> Result<Bench, String>,
+        vessel: Vessel<'_>,
+        staging: &Staging,
     ) -> Result<Option<Box<Order>>, String> {
-        let cell = bench(&order)?;
+        let cell = cell(&order, setup, vessel, staging);
         let began = self.now;
         let tank = order.tank.clone();
-        let seen = |_: &Bench, _: Duration, reading| Visit { reading, ..Visit::default() };
+        let mut sensors = Sensors::of(vessel);
+        let seen = |bench: &Bench, since: Duration, reading| Visit {
+            reading,
+            bath: sensors.tell(bench, since),
+            stop: false,
+        };
         let played = rehearse_with((*order).clone(), setup.clone(), cell, poll, seen);
         self.feed(GuideInput::Run(Event::Started {
             id: format!("run in {tank}"),
