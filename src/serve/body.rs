@@ -62,6 +62,10 @@ pub(super) async fn read<T: DeserializeOwned>(request: Request, limit: usize) ->
     if bytes.trim_ascii().is_empty() {
         return Err(bad("the body: it is empty; send a JSON object"));
     }
+    // A list would be taken for the fields in their order.
+    if !bytes.trim_ascii_start().starts_with(b"{") {
+        return Err(bad("the body: send a JSON object, {…}"));
+    }
     let mut text = serde_json::Deserializer::from_slice(&bytes);
     let value =
         serde_path_to_error::deserialize(&mut text).map_err(|e| unfit("the body", e.path(), e.inner()))?;
