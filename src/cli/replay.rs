@@ -5,14 +5,14 @@ use super::client::Client;
 use super::say::{hint, line, say};
 use super::setup::{self, Setup};
 use super::show::{json_out, known_ids, run_id};
-use crate::bath::{self, Agitation, Bath};
+use crate::bath::{self, Agitation};
 use crate::host::{Done, Failure};
 use crate::ledger::Reader;
-use crate::part::{Load, Part};
+use crate::part::Part;
 use crate::plan::Order;
 use crate::quantity::Area;
 use crate::station::{Replay, ReplayLoad, ReplayRow, as_csv, as_text, not_at_work, parse_csv, replay};
-use crate::watch::{BurnBasis, Settings};
+use crate::watch::Settings;
 use serde_json::{Value, json};
 
 pub(crate) fn replay_verb(client: &Client, common: &Common, args: &ReplayArgs) -> Done {
@@ -172,33 +172,13 @@ fn load(args: &ReplayArgs, setup: Option<&Setup>) -> Result<ReplayLoad, Failure>
         args.area.as_ref().map(|t| t.parse()).transpose().map_err(|e| usage("area", &e))?;
     let part: Option<Part> =
         args.shape.as_ref().map(|t| t.parse()).transpose().map_err(|e| usage("shape", &e))?;
-    let shaped = part
-        .map(|p| Load::new(vec![p], crate::part::Allowance::default()))
-        .transpose()
-        .map_err(|e| usage("shape", &e))?;
-    let Some(name) = &args.bath else {
-        return Ok(ReplayLoad { basis: None, agitation, voltage_control: false });
-    };
-    let Some(area) = area.or(shaped.as_ref().map(Load::area)).filter(|a| a.is_positive()) else {
-        return Err(Failure::usage("--bath: how much hung? say --area \"1.2 dm2\" or --shape"));
-    };
     let shipped = bath::shipped();
     let baths = setup.map_or(&shipped[..], |s| &s.config.baths[..]);
-    let bath: &Bath = baths.iter().find(|b| b.name == *name).ok_or_else(|| {
-        let names: Vec<_> = baths.iter().map(|b| b.name.as_str()).collect();
-        Failure::usage(format!("--bath: there is no bath {name:?}; there is: {}", names.join(", ")))
-    })?;
-    let basis = bath.burn_density(agitation).map(|density| BurnBasis {
-        density,
-        edge_factor: shaped.as_ref().map_or(USUAL_EDGE, Load::edge_factor),
-        agitation,
-        by_agitation: bath.burn,
-        temperature: Some(bath.temperature.typical),
-        own_panel: false,
-        area,
+    let bath = args.bath.as_ref().map(|name| {
+        baths.iter().find(|b| b.name == *name).ok_or_else(|| {
+            let names: Vec<_> = baths.iter().map(|b| b.name.as_str()).collect();
+            Failure::usage(format!("--bath: there is no bath {name:?}; there is: {}", names.join(", ")))
+        })
     });
-    Ok(ReplayLoad { basis, agitation, voltage_control: false })
+    ReplayLoad::told(bath.transpose()?, area, part, agitation).map_err(|(flag, e)| usage(flag, &e))
 }
-
-/// Edge over mean when no shape is given: flat work between two anodes, from memory.
-const USUAL_EDGE: f64 = 2.0;

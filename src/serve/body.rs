@@ -20,47 +20,57 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Body<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
-        let declared =
-            request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
-        let kind = declared.split(';').next().unwrap_or("").trim();
-        if !kind.eq_ignore_ascii_case("application/json") {
-            return Err(Problem::not_json());
-        }
-        let too_large = || {
-            Problem::new(
-                StatusCode::PAYLOAD_TOO_LARGE,
-                "too-large",
-                format!("the body may be {LIMIT} bytes at most"),
-            )
-        };
-        let length =
-            request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse().ok());
-        if length.is_some_and(|length: usize| length > LIMIT) {
-            return Err(too_large());
-        }
-        let reading = axum::body::to_bytes(request.into_body(), LIMIT);
-        let bytes = match tokio::time::timeout(PATIENCE, reading).await {
-            Ok(Ok(bytes)) => bytes,
-            // What `to_bytes` says when it is cut short has no type we can ask; a
-            // connection that broke gets no answer anyway.
-            Ok(Err(_)) => return Err(too_large()),
-            Err(_) => {
-                return Err(Problem::new(
-                    StatusCode::REQUEST_TIMEOUT,
-                    "slow-body",
-                    format!("the body did not arrive within {} s", PATIENCE.as_secs()),
-                ));
-            }
-        };
-        if bytes.trim_ascii().is_empty() {
-            return Err(bad("the body: it is empty; send a JSON object"));
-        }
-        let mut text = serde_json::Deserializer::from_slice(&bytes);
-        let value = serde_path_to_error::deserialize(&mut text)
-            .map_err(|e| unfit("the body", e.path(), e.inner()))?;
-        text.end().map_err(|e| bad(format!("the body: {e}")))?;
-        Ok(Body(value))
+        read(request, LIMIT).await.map(Body)
     }
+}
+
+/// A JSON body of that shape, of so many bytes at most.
+///
+/// # Errors
+/// As it is, with the key that it is about.
+pub(super) async fn read<T: DeserializeOwned>(request: Request, limit: usize) -> Result<T, Problem> {
+    let declared = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+    let kind = declared.split(';').next().unwrap_or("").trim();
+    if !kind.eq_ignore_ascii_case("application/json") {
+        return Err(Problem::not_json());
+    }
+    let too_large = || {
+        Problem::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            "too-large",
+            format!("the body may be {limit} bytes at most"),
+        )
+    };
+    let length = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse().ok());
+    if length.is_some_and(|length: usize| length > limit) {
+        return Err(too_large());
+    }
+    let reading = axum::body::to_bytes(request.into_body(), limit);
+    let bytes = match tokio::time::timeout(PATIENCE, reading).await {
+        Ok(Ok(bytes)) => bytes,
+        // What `to_bytes` says when it is cut short has no type we can ask; a
+        // connection that broke gets no answer anyway.
+        Ok(Err(_)) => return Err(too_large()),
+        Err(_) => {
+            return Err(Problem::new(
+                StatusCode::REQUEST_TIMEOUT,
+                "slow-body",
+                format!("the body did not arrive within {} s", PATIENCE.as_secs()),
+            ));
+        }
+    };
+    if bytes.trim_ascii().is_empty() {
+        return Err(bad("the body: it is empty; send a JSON object"));
+    }
+    // A list would be taken for the fields in their order.
+    if !bytes.trim_ascii_start().starts_with(b"{") {
+        return Err(bad("the body: send a JSON object, {…}"));
+    }
+    let mut text = serde_json::Deserializer::from_slice(&bytes);
+    let value =
+        serde_path_to_error::deserialize(&mut text).map_err(|e| unfit("the body", e.path(), e.inner()))?;
+    text.end().map_err(|e| bad(format!("the body: {e}")))?;
+    Ok(value)
 }
 
 /// A part of a body, such as the request in it, in the shape it is to have.

@@ -13,15 +13,18 @@ use crate::run::guide::{Reference, WarningKind};
 use crate::run::{Answer, Command, Question, RunState};
 use crate::watch::{Handling, Kind, LONGEST_SHELF};
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::{FromRequest, Path, Request, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::convert::Infallible;
 use std::time::Duration;
 
 /// A station answers within one step; longer means that it does not step.
 const ANSWER_TIME: Duration = Duration::from_secs(5);
+/// How long off waits for the name of whoever asks for it.
+const OFF_PATIENCE: Duration = Duration::from_secs(1);
 /// How long the output may take to be seen off.
 const OFF_TIME: Duration = Duration::from_secs(3);
 
@@ -212,27 +215,27 @@ macro_rules! plain {
 }
 plain!(hold => Hold, stop => Stop);
 
-/// The body of what switches off. Nothing in it is a reason not to.
-#[derive(Deserialize)]
+/// Who switches off. Nothing in the body is a reason not to, nor that it cannot be read: a name that is not there,
+/// empty, odd or long keeps no output on.
 pub(super) struct Off {
-    #[serde(default)]
     by: String,
 }
 
-impl Off {
-    /// Whoever it is: a name that is empty, odd or long keeps no output on.
-    fn by(&self) -> String {
-        let line: String = self.by.chars().filter(|c| !c.is_control()).take(80).collect();
-        if line.trim().is_empty() { "nobody named".into() } else { line }
+impl<S: Send + Sync> FromRequest<S> for Off {
+    type Rejection = Infallible;
+
+    async fn from_request(request: Request, _: &S) -> Result<Off, Infallible> {
+        let reading = axum::body::to_bytes(request.into_body(), super::body::LIMIT);
+        let bytes = tokio::time::timeout(OFF_PATIENCE, reading).await;
+        let value = bytes.ok().and_then(Result::ok).and_then(|b| serde_json::from_slice::<Value>(&b).ok());
+        let name = value.as_ref().and_then(|v| v["by"].as_str()).unwrap_or_default();
+        let line: String = name.chars().filter(|c| !c.is_control()).take(80).collect();
+        Ok(Off { by: if line.trim().is_empty() { "nobody named".into() } else { line } })
     }
 }
 
-pub(super) async fn abort(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Off>,
-) -> Reply {
-    send(&app, &station, &body.by(), Command::Abort).await
+pub(super) async fn abort(State(app): State<AppState>, Path(station): Path<String>, off: Off) -> Reply {
+    send(&app, &station, &off.by, Command::Abort).await
 }
 
 pub(super) async fn resume(
@@ -419,14 +422,10 @@ pub(super) async fn bath(
 
 /// Off is answered only when a snapshot published afterwards shows the output
 /// off, whatever the station said.
-pub(super) async fn off(
-    State(app): State<AppState>,
-    Path(station): Path<String>,
-    Body(body): Body<Off>,
-) -> Reply {
+pub(super) async fn off(State(app): State<AppState>, Path(station): Path<String>, asked: Off) -> Reply {
     let watched = app.station(&station)?;
     let before = watched.look().snapshot.seq;
-    let said = match send(&app, &station, &body.by(), Command::Abort).await {
+    let said = match send(&app, &station, &asked.by, Command::Abort).await {
         Ok(Json(taken)) => taken.said,
         Err(problem) if problem.code == "refused" => problem.detail,
         Err(problem) => return Err(problem),

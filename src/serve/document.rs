@@ -114,7 +114,8 @@ fn operation(listed: &Listed) -> Value {
     }
     if let Some(takes) = about.takes {
         all["requestBody"] =
-            json!({ "required": true, "content": { "application/json": { "schema": schema(takes) } } });
+            // Off without a word is off.
+            json!({ "required": takes != "Off", "content": { "application/json": { "schema": schema(takes) } } });
     }
     // Nothing at all is a way in too: on this machine, as long as there is no token.
     all["security"] = match about.scope {

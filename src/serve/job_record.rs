@@ -3,14 +3,14 @@
 use super::body::Body;
 use super::lists::unread;
 use super::problem::Problem;
-use super::record::{Amend, MOST_EVENTS, Shown, Sign, as_json, beside, entered, signed, styled};
+use super::record::{Amend, MOST_EVENTS, Shown, Sign, beside, entered, kept, signed, styled};
 use super::state::AppState;
 use crate::draw::record;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::header;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use serde::Serialize;
 
 fn unknown(id: &str) -> Problem {
@@ -65,13 +65,14 @@ pub(super) async fn html(
 }
 
 pub(super) async fn data(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
-    made(&app, &id, |record| as_json(&record)).await
+    let name = format!("job-{id}.json");
+    made(&app, &id, move |record| kept(&name, Json(record))).await
 }
 
 /// The steps as a table; the readings of a run are on the run's own.
 pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
     let rows = made(&app, &id, |record| record::steps_csv(&record)).await?;
-    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows).into_response())
+    Ok(kept(&format!("job-{id}.csv"), ([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows)))
 }
 
 #[derive(Serialize)]

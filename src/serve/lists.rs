@@ -47,10 +47,21 @@ pub(super) fn bad_query(text: impl Into<String>) -> Problem {
     Problem::new(StatusCode::BAD_REQUEST, "bad-query", text)
 }
 
+/// What the reader of a number says (`core::num::IntErrorKind`), and what is to be done.
+const NUMBERS: [(&str, &str); 3] = [
+    ("invalid digit found in string", "write a whole number"),
+    ("cannot parse integer from empty string", "write a whole number"),
+    ("number too large to fit in target type", "write a smaller number"),
+];
+
 /// A query that is not of the shape asked for.
 pub(super) fn unread(rejected: QueryRejection) -> Problem {
     let text = rejected.body_text();
-    bad_query(plain(text.trim_start_matches("Failed to deserialize query string: ")))
+    let mut why = plain(text.trim_start_matches("Failed to deserialize query string: "));
+    for (code, words) in NUMBERS {
+        why = why.replace(code, words);
+    }
+    bad_query(why)
 }
 
 /// The page that is asked for, and how many rows it may have.

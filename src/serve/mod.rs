@@ -12,6 +12,7 @@
 //! | GET `/api/v1/house` | what a screen needs once, and every station now |
 //! | GET `/api/v1/baths` | every bath that a tank may hold |
 //! | GET `/api/v1/runs/{run}/replay` | a run shown to today's watches |
+//! | POST `/api/v1/replay` | readings from elsewhere shown to them |
 //! | GET `/api/v1/verify` | the chain of records walked: `?since=2026-11-01`, `?head=HASH` |
 //! | GET `/api/v1/stream` | every station as server-sent events, without trends |
 //! | GET `/api/v1/stations/{station}/trend.svg` | the last minutes drawn |
@@ -298,7 +299,12 @@ fn records(r: &mut Routes) {
     let run = about("One run, its events and stages").gives("RunWithEvents").may(404).ledger();
     r.get("/api/v1/runs/{run}", read::run, run);
     let again = about("A run shown to today's watches: what would have been raised when").gives("Replayed");
+    let again = again.query("station", "Name", "whose watches; the run's station's if not said");
     r.get("/api/v1/runs/{run}/replay", replay::replayed, again.may(404).may(409).ledger());
+    let rows =
+        about("Readings from elsewhere shown to today's watches").takes("Elsewhere").gives("JudgedElsewhere");
+    let rows = rows.more("The body may have 1 MiB. One at a time.").changes_nothing();
+    r.post("/api/v1/replay", replay::elsewhere, rows.may(404).may(409).may(422));
     let verified = about("The chain of records walked: what was changed since it was sealed")
         .more("Everything is hashed again: minutes over ten years of runs, so it is for admin, and one at a time.")
         .scope(Admin)

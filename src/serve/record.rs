@@ -14,7 +14,7 @@ use crate::quantity::Units;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
@@ -64,9 +64,14 @@ async fn made<T: Send + 'static>(
     app.paper(move |h| Ok(load(h, &wanted)?.map(make))).await?.ok_or_else(|| unknown(id))
 }
 
-/// A record as JSON.
-pub(super) fn as_json(record: &record::Record) -> Response {
-    Json(record).into_response()
+/// A file that a browser keeps under that name instead of showing it in the place of the page, STOP and all.
+pub(super) fn kept(name: &str, answer: impl IntoResponse) -> Response {
+    let mut response = answer.into_response();
+    // Names are ids of the ledger: letters, digits and dashes.
+    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
+        response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
+    }
+    response
 }
 
 #[derive(Deserialize)]
@@ -100,7 +105,8 @@ pub(super) fn beside(back: String, began: Option<&str>) -> record::Served {
 }
 
 pub(super) async fn data(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
-    made(&app, &id, |record| as_json(&record)).await
+    let name = format!("run-{id}.json");
+    made(&app, &id, move |record| kept(&name, Json(record))).await
 }
 
 pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
@@ -112,7 +118,7 @@ pub(super) async fn csv(State(app): State<AppState>, Path(id): Path<String>) -> 
         })
         .await?
         .ok_or_else(|| unknown(&id))?;
-    Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows).into_response())
+    Ok(kept(&format!("run-{id}.csv"), ([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], rows)))
 }
 
 #[derive(Deserialize)]

@@ -1,9 +1,10 @@
 //! Readings from a record or from elsewhere, through today's watches: what would have been
 //! raised when. Pure: text or rows in, findings out; much faster than real time.
 
-use crate::bath::Agitation;
+use crate::bath::{Agitation, Bath};
+use crate::part::{Allowance, Load, Part};
 use crate::plan::{Control, Order};
-use crate::quantity::{Amps, Faults, Mono, Reading, Temperature, Volts};
+use crate::quantity::{Amps, Area, Faults, Mono, Reading, Temperature, Volts};
 use crate::run::burn_basis;
 use crate::watch::{AlarmState, BathNow, BurnBasis, Context, Kind, Panel, Phase, Settings};
 use std::collections::VecDeque;
@@ -175,6 +176,42 @@ impl ReplayLoad {
             agitation: order.burn.map_or(Agitation::Still, |burn| burn.agitation),
             voltage_control: matches!(order.control, Control::Voltage { .. }),
         }
+    }
+}
+
+/// Edge over mean when no shape is given: flat work between two anodes, from memory.
+const USUAL_EDGE: f64 = 2.0;
+
+impl ReplayLoad {
+    /// Of readings from elsewhere: what hung in which bath, so that the burn margin is judged; without a bath it is not.
+    /// `area` counts before that of `shape`, which also gives the edge factor.
+    ///
+    /// # Errors
+    /// A bath without an area, or a shape that is none; with the key that it is about.
+    pub fn told(
+        bath: Option<&Bath>,
+        area: Option<Area>,
+        shape: Option<Part>,
+        agitation: Agitation,
+    ) -> Result<ReplayLoad, (&'static str, String)> {
+        let shaped = shape.map(|part| Load::new(vec![part], Allowance::default())).transpose();
+        let shaped = shaped.map_err(|e| ("shape", e.to_string()))?;
+        let Some(bath) = bath else {
+            return Ok(ReplayLoad { basis: None, agitation, voltage_control: false });
+        };
+        let Some(area) = area.or(shaped.as_ref().map(Load::area)).filter(|a| a.is_positive()) else {
+            return Err(("bath", "how much hung? say area (\"1.2 dm2\") or shape".into()));
+        };
+        let basis = bath.burn_density(agitation).map(|density| BurnBasis {
+            density,
+            edge_factor: shaped.as_ref().map_or(USUAL_EDGE, Load::edge_factor),
+            agitation,
+            by_agitation: bath.burn,
+            temperature: Some(bath.temperature.typical),
+            own_panel: false,
+            area,
+        });
+        Ok(ReplayLoad { basis, agitation, voltage_control: false })
     }
 }
 

@@ -19,6 +19,24 @@ async fn forged_host_is_refused_on_every_route() {
 }
 
 #[tokio::test]
+async fn address_that_is_no_text_is_answered_like_any_other_name_of_nothing() {
+    let rig = rig();
+    for path in ["stations/%ff", "runs/a%C3", "tanks/%C3%28/account", "jobs/%ff/record.csv"] {
+        let answer = rig.get(&format!("/api/v1/{path}")).await;
+        assert_eq!(
+            (answer.status, answer.problem().as_str()),
+            (StatusCode::NOT_FOUND, "not-found"),
+            "{path}"
+        );
+    }
+    let answer = rig.post("/api/v1/stations/%ff/stop", json!({"by": "mila"})).await;
+    assert_eq!((answer.status, answer.problem().as_str()), (StatusCode::NOT_FOUND, "not-found"));
+    // One that is text is still looked for by its name.
+    let answer = rig.get("/api/v1/stations/b%C3%A4nk%").await;
+    assert!(answer.json()["detail"].as_str().unwrap().contains("bänk%"), "{}", answer.text);
+}
+
+#[tokio::test]
 async fn page_of_another_site_cannot_stop_a_run() {
     let rig = rig();
     rig.start("mila").await;
@@ -188,6 +206,22 @@ async fn guessing_is_slowed_and_keeps_no_operator_from_the_stop_button() {
     assert_eq!(off(elsewhere(8), "Bearer guess").await.status, StatusCode::UNAUTHORIZED, "another address");
     let audited = rig.shelf.audited.lock().unwrap();
     assert_eq!(audited.len(), 10 + 1 + 1, "guesses beyond the limit fill no disk: {audited:?}");
+}
+
+#[tokio::test]
+async fn guessing_at_the_log_in_is_slowed_too_and_keeps_no_operator_from_logging_in() {
+    let rig = rig();
+    let good = rig.token("tablet", Scope::Operate);
+    let log_in = async |token: &str| {
+        rig.with(elsewhere(7), "POST", "/api/v1/session", &[], json!({ "token": token })).await
+    };
+    for _ in 0..10 {
+        assert_eq!(log_in("guess").await.status, StatusCode::UNAUTHORIZED);
+    }
+    let last = log_in("guess").await;
+    assert_eq!((last.status, last.problem().as_str()), (StatusCode::TOO_MANY_REQUESTS, "too-many-tries"));
+    assert!(last.headers.contains_key("retry-after"));
+    assert_eq!(log_in(&good).await.status, StatusCode::OK, "the same address, with a good token");
 }
 
 fn cookie_of(answer: &Answer) -> String {

@@ -74,6 +74,17 @@ async fn bad_bodies_reach_no_station() {
             "{body}"
         );
     }
+    // In the order of the fields it would be a shape too, though no document says so.
+    for (path, body) in [
+        (stop, r#"["mila"]"#),
+        ("/api/v1/stations/bench/start", r#"["mila", {"thickness": "8 um"}]"#),
+        ("/api/v1/stations/bench/answer", r#" ["mila", "done"]"#),
+        (stop, r#""mila""#),
+    ] {
+        let answer = rig.raw(path, body.into()).await;
+        assert_eq!(answer.problem(), "bad-json", "{body}");
+        assert_eq!(answer.json()["detail"], "the body: send a JSON object, {…}", "{body}");
+    }
     for by in ["", "   ", "mila\nstation bench: output off", &"x".repeat(81)] {
         assert_eq!(rig.post(stop, json!({ "by": by })).await.problem(), "bad-json", "{by:?}");
     }

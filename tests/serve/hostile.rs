@@ -229,6 +229,48 @@ async fn name_that_is_empty_odd_or_long_keeps_no_output_on() {
 }
 
 #[tokio::test]
+async fn body_that_cannot_be_read_keeps_no_output_on() {
+    let rig = rig();
+    let long = format!(r#"{{"by":"mila","why":"{}"}}"#, "x".repeat(70_000));
+    for (body, by) in [
+        ("", "nobody named"),
+        ("{", "nobody named"),
+        ("off!", "nobody named"),
+        ("[]", "nobody named"),
+        (r#"["mila"]"#, "nobody named"),
+        (r#"{"by":null}"#, "nobody named"),
+        (r#"{"by":7}"#, "nobody named"),
+        (r#"{"by":"mila"} x"#, "nobody named"),
+        (&long, "nobody named"),
+    ] {
+        for verb in ["off", "abort"] {
+            rig.start("mila").await;
+            rig.seen.lock().unwrap().clear();
+            let answer = rig.raw(&format!("/api/v1/stations/bench/{verb}"), body.to_owned()).await;
+            assert_eq!(answer.status, StatusCode::OK, "{body:.80}: {}", answer.text);
+            assert_eq!(*rig.seen.lock().unwrap(), [format!("{by} abort")], "{body:.80}");
+        }
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn body_that_never_comes_keeps_no_output_on_for_long() {
+    let rig = rig();
+    rig.start("mila").await;
+    let never = futures_util::stream::pending::<Result<Vec<u8>, std::io::Error>>();
+    let request = Request::post(OFF)
+        .header("host", "localhost")
+        .header("content-type", "application/json")
+        .body(Body::from_stream(never))
+        .unwrap();
+    let asked = tokio::time::Instant::now();
+    let answer = rig.ask(request).await;
+    assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
+    assert!(asked.elapsed() < Duration::from_millis(1500), "{:?}", asked.elapsed());
+    assert_eq!(rig.seen.lock().unwrap()[1..], ["nobody named abort"]);
+}
+
+#[tokio::test]
 async fn what_is_asked_for_does_nothing_to_the_terminal_that_shows_the_audit() {
     let rig = rig();
     // U+009B begins what an escape and a bracket begin (ECMA-48, section 5.4); a path may have it.

@@ -92,6 +92,75 @@ async fn unknown_station_run_page_and_query_are_named() {
 }
 
 #[tokio::test]
+async fn record_for_machines_is_a_file_of_its_own_name_and_not_shown_in_the_place_of_the_page() {
+    let rig = rig();
+    for (of, kind, id) in
+        [("run", "json", RUN), ("run", "csv", RUN), ("job", "json", JOB), ("job", "csv", JOB)]
+    {
+        let answer = rig.get(&format!("/api/v1/{of}s/{id}/record.{kind}")).await;
+        assert_eq!(answer.status, StatusCode::OK, "{of} {kind}: {}", answer.text);
+        let kept = format!("attachment; filename=\"{of}-{id}.{kind}\"");
+        assert_eq!(answer.headers.get("content-disposition").map(|v| v.as_bytes()), Some(kept.as_bytes()));
+    }
+}
+
+#[tokio::test]
+async fn readings_from_elsewhere_are_judged_and_what_cannot_be_read_in_them_is_named() {
+    let rig = rig();
+    // An hour at a reading a second, more than a command may have; at 3000 s the part falls off.
+    let reading = |s: u32| if s < 3000 { "3.5000,2.8000" } else { "8.0000,0.0000" };
+    let mut csv = String::from("t_s,V,I,I_set,V_lim\n");
+    csv.extend((0..3600).map(|s| format!("{s},{},2.8000,8.0000\n", reading(s))));
+    assert!(csv.len() > 64 * 1024);
+    let told = rig.post("/api/v1/replay", json!({ "csv": csv })).await;
+    assert_eq!(told.status, StatusCode::OK, "{}", told.text);
+    let told = told.json();
+    assert_eq!((&told["watches_of"], &told["passed_over"]), (&Value::Null, &json!(0)));
+    let raised = told["raised"].as_array().unwrap();
+    let open = raised.iter().find(|r| r["watch"] == "open-circuit").unwrap_or_else(|| panic!("{told}"));
+    assert!((3000.0..3010.0).contains(&open["seconds"].as_f64().unwrap()), "{open}");
+    for (body, said) in [
+        (json!({ "csv": csv.replace("\n7,3.5", "\n7,many") }), "csv: line 9: V is \"many000\", not a number"),
+        (json!({ "csv": "t_s,V,I\n" }), "csv: line 1: column I_set is missing"),
+        (
+            json!({ "csv": csv, "bath": "watts-nickle" }),
+            "bath: there is no bath \"watts-nickle\"; there is: ",
+        ),
+        (json!({ "csv": csv, "bath": "watts-nickel" }), "bath: how much hung?"),
+        (json!({ "csv": csv, "shape": "6 cup" }), "shape: "),
+    ] {
+        let refused = rig.post("/api/v1/replay", body).await;
+        assert_eq!(
+            (refused.status, refused.problem().as_str()),
+            (StatusCode::UNPROCESSABLE_ENTITY, "not-possible")
+        );
+        assert!(refused.json()["errors"][0].as_str().unwrap().starts_with(said), "{}", refused.text);
+    }
+    let nobody = rig.post("/api/v1/replay", json!({ "csv": csv, "station": "attic" })).await;
+    assert_eq!(nobody.problem(), "not-found");
+    let large = rig.post("/api/v1/replay", json!({ "csv": "x".repeat(1 << 20) })).await;
+    assert_eq!(large.problem(), "too-large");
+    assert!(large.text.contains("1048576 bytes"), "{}", large.text);
+}
+
+#[tokio::test]
+async fn number_in_an_address_that_is_none_is_refused_in_words() {
+    let rig = rig();
+    for (asked, said) in [
+        ("runs?limit=many", "limit: write a whole number"),
+        ("runs?limit=", "limit: write a whole number"),
+        ("runs?limit=-1", "limit: write a whole number"),
+        ("runs?limit=99999999999", "limit: write a smaller number"),
+        ("alarms/figures?days=x", "days: write a whole number"),
+        ("stations/bench/trend.svg?width=x", "width: write a whole number"),
+    ] {
+        let answer = rig.get(&format!("/api/v1/{asked}")).await;
+        assert_eq!(answer.problem(), "bad-query", "{asked}");
+        assert_eq!(answer.json()["detail"], said, "{asked}");
+    }
+}
+
+#[tokio::test]
 async fn metrics_have_a_type_that_prometheus_takes_and_the_commit_times() {
     let answer = rig().get("/metrics").await;
     assert_eq!(answer.headers["content-type"], "text/plain; version=0.0.4");

@@ -356,6 +356,11 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         (Ok(_), _) => Ok(()),
     };
     let verdict = verdict.and_then(|()| {
+        if !is_text(request.uri().path()) {
+            return Err(Problem::not_found(
+                "there is nothing of that name: what its %-escapes stand for is no text",
+            ));
+        }
         // What is not listed answers for itself that it is not there.
         if !table.lists(method, matched)
             || *method != Method::POST
@@ -367,6 +372,23 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         Err(Problem::not_json())
     });
     (verdict, who.ok())
+}
+
+/// Whether a path is text once its escapes (RFC 3986, section 2.1) are undone; names are.
+fn is_text(path: &str) -> bool {
+    let digit = |byte: u8| char::from(byte).to_digit(16).and_then(|d| u8::try_from(d).ok());
+    let mut bytes = Vec::with_capacity(path.len());
+    let mut rest = path.as_bytes();
+    while let [first, more @ ..] = rest {
+        let escaped = match more {
+            [high, low, after @ ..] if *first == b'%' => digit(*high).zip(digit(*low)).map(|of| (of, after)),
+            _ => None,
+        };
+        let (byte, after) = escaped.map_or((*first, more), |((high, low), after)| (high << 4 | low, after));
+        bytes.push(byte);
+        rest = after;
+    }
+    std::str::from_utf8(&bytes).is_ok()
 }
 
 fn reads(method: &Method) -> bool {

@@ -163,3 +163,56 @@ fn bytes(path: &Path) -> Result<Vec<u8>, String> {
         kind => format!("{}: {kind}", path.display()),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ledger::AlarmRow;
+    use tokio::sync::broadcast;
+
+    fn told(text: String) -> News {
+        News::Alarm(std::sync::Arc::new(AlarmRow {
+            at: "2026-01-02T03:04:05.000Z".into(),
+            monotonic_milliseconds: 0,
+            station: "bench".into(),
+            run: None,
+            watch: "drift".into(),
+            from: "normal".into(),
+            to: "unacknowledged".into(),
+            priority: "high".into(),
+            text,
+            by: None,
+            note: None,
+        }))
+    }
+
+    fn text(message: &Message) -> &str {
+        let News::Alarm(alarm) = &message.news else { unreachable!("alarms alone are told here") };
+        &alarm.text
+    }
+
+    #[tokio::test]
+    async fn listener_that_takes_nothing_fills_no_memory_and_is_told_how_many_it_missed() {
+        let (tell, news) = broadcast::channel(1024);
+        let (into, mut queue) = mpsc::channel(QUEUE);
+        let shutdown = CancellationToken::new();
+        let sorting = tokio::spawn(sort("slow".into(), news, into, |_| true, shutdown.clone()));
+        for n in 0..QUEUE + 44 {
+            tell.send(told(n.to_string())).unwrap();
+        }
+        // One thread: the other task has had all the turns that it needs.
+        for _ in 0..1000 {
+            tokio::task::yield_now().await;
+        }
+        assert_eq!((tell.len(), queue.len()), (0, QUEUE), "somebody waits for a listener");
+        for n in 0..QUEUE {
+            let message = queue.recv().await.unwrap();
+            assert_eq!((text(&message), message.missed), (n.to_string().as_str(), 0));
+        }
+        tell.send(told("after".into())).unwrap();
+        let message = queue.recv().await.unwrap();
+        assert_eq!((text(&message), message.missed), ("after", 44));
+        shutdown.cancel();
+        sorting.await.unwrap();
+    }
+}
