@@ -6,6 +6,10 @@ use serde::{Deserialize, Serialize};
 
 /// Above this an efficiency is no efficiency: some error of weighing or ammeter is forgiven, no more.
 const MOST: f64 = 1.05;
+/// A place that got more than so many times the most that the charge can deposit on average was not measured right:
+/// edges of parts as large as a hand get two to three times the mean in nickel (our inference from its Wagner number; no
+/// source).
+const MOST_AT_A_PLACE: f64 = 3.0;
 /// Readings that speak for the mean of a part.
 const READINGS: usize = 3;
 /// Parts after which a tank's own figure goes before the bath file's.
@@ -102,7 +106,7 @@ pub struct Worked {
 pub struct Truth {
     /// Metal over what the charge could have deposited.
     pub efficiency: Option<Ratio>,
-    /// `weight`, or `readings`.
+    /// What mean and efficiency rest on: `weight`, or `readings`.
     pub efficiency_by: Option<String>,
     /// Whether that is good enough to speak for the tank.
     pub efficiency_counts: bool,
@@ -139,25 +143,43 @@ impl Measured {
             names.len()
         };
         let mean = by_weight.map(|(_, mean)| mean).or(of_readings);
-        let by_readings = of_readings.map(|mean| {
-            let mass = run.metal.mass_of(mean, run.area);
-            mass / run.metal.mass(run.charge, Efficiency::WHOLE)
-        });
+        let share_of = |thickness: Length| {
+            run.metal.mass_of(thickness, run.area) / run.metal.mass(run.charge, Efficiency::WHOLE)
+        };
+        let by_readings = of_readings.map(share_of);
         let (share, by, counts) = match (by_weight, by_readings) {
             (Some((share, _)), _) => (Some(share), Some("weight"), true),
             (None, Some(share)) => (Some(share), Some("readings"), count >= READINGS && spots >= 2),
             (None, None) => (None, None, false),
         };
-        if let Some(share) = share
+        if let Some(share) = share.filter(|_| by == Some("weight"))
             && share > MOST
         {
-            return Err(vec![too_much(share, by == Some("weight"))]);
+            return Err(vec![wet(share)]);
         }
+        let thickest = self.readings.iter().map(|r| r.thickness).reduce(Length::max);
+        if let Some(most) = thickest.map(share_of)
+            && most > MOST_AT_A_PLACE
+        {
+            return Err(vec![too_thick(most)]);
+        }
+        // Honest readings of edges: true of those places, and of nothing else.
+        let (share, by, counts) = match share {
+            Some(share) if share > MOST => {
+                questions.push(format!(
+                    "These readings come to {:.0} % of what the charge can deposit on average, as edges do, or an area \
+                     that is too large, or an ammeter that reads low: they are kept, and say nothing of the efficiency.",
+                    share * 100.0
+                ));
+                (None, by, false)
+            }
+            share => (share, by, counts),
+        };
         if share.is_some_and(|s| s > 1.0) {
             questions
                 .push("A little more metal than the charge can deposit: look at scale and ammeter.".into());
         }
-        if by == Some("readings") {
+        if share.is_some() && by == Some("readings") {
             let enough =
                 if counts { "" } else { "; too few, or all at one place: it does not count for the tank" };
             questions.push(format!(
@@ -270,18 +292,21 @@ fn is_round(grams: f64, decimals: usize) -> bool {
     format!("{grams:.decimals$}").parse().is_ok_and(|shown: f64| (shown - grams).abs() <= 1e-12 * grams.abs())
 }
 
-fn too_much(share: f64, weighed: bool) -> String {
-    let why = if weighed {
-        "was a part weighed wet, or with its wire? were fewer parts weighed than said? is the area of what was weighed \
-         too small? does the supply's ammeter read low?"
-    } else {
-        "are the readings all from edges, which get more? is the area too large? is the method set for another metal? \
-         does the supply's ammeter read low?"
-    };
+fn wet(share: f64) -> String {
     format!(
-        "that is {:.0} % of what the charge can deposit, and above {:.0} % nothing is believed: {why}",
+        "that is {:.0} % of what the charge can deposit, and above {:.0} % nothing is believed: was a part weighed wet, or \
+         with its wire? were fewer parts weighed than said? is the area of what was weighed too small? does the supply's \
+         ammeter read low?",
         share * 100.0,
         MOST * 100.0
+    )
+}
+
+fn too_thick(share: f64) -> String {
+    format!(
+        "the thickest is {share:.1} times the most that the charge can deposit on average, and above {MOST_AT_A_PLACE:.0} \
+         not even an edge is believed: is the unit right? is the area too large? is the method set for another metal? \
+         does the supply's ammeter read low?"
     )
 }
 
@@ -421,13 +446,24 @@ mod tests {
     }
 
     #[test]
+    fn honest_readings_of_edges_are_not_thrown_away_nor_taken_for_the_whole() {
+        let truth = read(&[("edge", 24.0), ("corner", 26.0), ("face", 10.5)]).truth(&run()).unwrap();
+        assert!((truth.mean.unwrap().get() * 1e6 - 60.5 / 3.0).abs() < 1e-9, "{truth:?}");
+        assert_eq!((truth.efficiency, truth.efficiency_counts), (None, false));
+        assert!(truth.questions[0].contains("are kept"), "{truth:?}");
+        // Beside a weight they are held against it alone.
+        let both = Measured { weights: weighed("24 g", "25.0457 g").weights, ..read(&[("edge", 26.0)]) };
+        assert!((both.truth(&run()).unwrap().efficiency.unwrap().get() - 0.955).abs() < 1e-3);
+    }
+
+    #[test]
     fn what_cannot_be_is_refused_with_what_may_be_wrong() {
         let why = |m: &Measured| m.truth(&run()).unwrap_err().join(" | ");
         assert!(why(&weighed("25 g", "24 g")).contains("exchanged"));
         assert!(why(&weighed("25 g", "25 g")).contains("no gain"));
         // 1.2 g of 1.095 g.
         assert!(why(&weighed("24 g", "25.2 g")).contains("weighed wet"));
-        assert!(why(&read(&[("edge", 30.0)])).contains("from edges"));
+        assert!(why(&read(&[("edge", 40.0), ("face", 9.0)])).contains("not even an edge"));
         assert!(why(&read(&[("edge", 8200.0)])).contains("look at the unit"));
         assert!(why(&Measured::default()).contains("nothing was measured"));
         assert!(why(&Measured { method: None, ..read(&[("face", 8.0)]) }).contains("xrf"));

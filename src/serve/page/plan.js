@@ -1,9 +1,9 @@
 // Plan: parts, tank and target; the worksheet as one types; rehearse it; start it.
 import { S } from "./strings.js";
 import { button, choice, field, h, show } from "./dom.js";
-import { apart, meant, stamp, warmth, words } from "./figures.js";
-import { knowing, starter } from "./knowing.js";
-import { get, hands, mayOperate, operator, post, rename, world } from "./net.js";
+import { apart, meant, words } from "./figures.js";
+import { knowing, starter, warmths } from "./knowing.js";
+import { hands, mayOperate, operator, post, rename, world } from "./net.js";
 import { asked, blank, measure, partsForm } from "./parts.js";
 import { line, rehearsal, sheetLine, sheetPlan, worksheet } from "./sheet.js";
 
@@ -216,38 +216,14 @@ export function open(holder, _rest, frame) {
     const lot = h("input", { maxlength: 80, autocomplete: "off" });
     const customer = h("input", { maxlength: 120, autocomplete: "off" });
     const warm = w.steps ? [...new Set(w.steps.filter((s) => s.todo.powered).map((s) => s.tank))] : [w.tank];
-    const baths = h("div", { class: "grid long" });
-    const fields = [];
-    // Nobody is kept waiting for it: the fields come when the daemon has said what it knows.
-    get("/api/v1/tanks").then((tanks) => {
-      for (const t of tanks.filter((t) => warm.includes(t.tank) && t.temperature_celsius === null)) {
-        const facts = house.tanks.find((f) => f.tank === t.tank);
-        const last = t.known?.temperature_celsius;
-        const before = last == null ? S.plan.noWarmth : S.plan.lastWarmth(warmth(last), stamp(new Date(Date.now() - t.known.temperature_age_seconds * 1000)), t.known.temperature_by);
-        const box = measure(S.plan.warmthOf(t.tank), "", `${Math.round(facts?.temperature_celsius[1] ?? 25)} degC`, null, { hint: before, optional: true });
-        fields.push([t.tank, box]);
-        baths.append(box);
-      }
-    }).catch(() => {});
-    /** What was read at the tanks goes on record before the current does. */
-    async function tellWarmth() {
-      for (const [tank, box] of fields.filter(([, box]) => box.input.value.trim())) {
-        try {
-          await post(`/api/v1/tanks/${encodeURIComponent(tank)}/bath`, { by: operator(), temperature: box.meant() });
-        } catch (error) {
-          box.wrong(plain(error.message));
-          return false;
-        }
-      }
-      return true;
-    }
+    const baths = warmths(warm);
     const whose = () => Object.fromEntries(Object.entries({ lot, customer }).map(([k, i]) => [k, i.value.trim()]).filter(([, v]) => v));
     const begin = starter(`/api/v1/stations/${encodeURIComponent(d.station)}/${w.steps ? "job" : "start"}`, known, frame);
     const yes = button(w.steps ? S.plan.yesJob : S.plan.yes, async () => {
-      if (fields.map(([, box]) => box.look()).some(Boolean)) return;
+      if (baths.wrong()) return;
       yes.disabled = true;
       if (who.value.trim()) rename(who.value);
-      if (!(await tellWarmth())) {
+      if (!(await baths.tell())) {
         yes.disabled = false;
         return;
       }
@@ -255,7 +231,7 @@ export function open(holder, _rest, frame) {
       yes.disabled = false;
     }, "main");
     const box = h("section", { class: "ask", "aria-label": S.plan.ask }, h("h2", {}, S.plan.ask), h("p", {}, w.steps ? sheetLine(w, d.station) : line(w, d.station)), !w.steps && h("p", {}, h("strong", {}, S.plan.hangs(w.tank, d.entry))),
-      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths, known.root, h("div", { class: "row" }, yes, button(S.plan.no, () => {
+      h("div", { class: "grid" }, world.session.name ? null : field(S.plan.operator, who), field(S.after.entry.lot, lot, S.plan.maybe), field(S.after.entry.customer, customer, S.plan.maybe)), baths.root, known.root, h("div", { class: "row" }, yes, button(S.plan.no, () => {
         start.replaceChildren();
         show(deeds, true);
       })));

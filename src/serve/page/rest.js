@@ -2,7 +2,7 @@
 import { S } from "./strings.js";
 import { button, choice, field, h } from "./dom.js";
 import * as F from "./figures.js";
-import { knowing, starter } from "./knowing.js";
+import { knowing, starter, warmths } from "./knowing.js";
 import { hands, mayOperate, operator, rename, world } from "./net.js";
 
 /** `made`: the job as the daemon has it; its `rest` names the steps it may go on with, the last of them the first that was
@@ -14,12 +14,14 @@ export function rest(made, frame) {
   who.value = operator() === S.set.nobody ? "" : operator();
   const known = knowing();
   const begin = starter(`/api/v1/stations/${encodeURIComponent(made.station)}/job`, known, frame);
+  const baths = warmths([...new Set(made.steps.filter((s) => s.kind === "powered").map((s) => s.tank))]);
   const go = button(S.rest.go, async () => {
+    if (baths.wrong()) return;
     go.disabled = true;
     if (who.value.trim()) rename(who.value);
-    await begin({ by: operator(), continues: made.id, from: from.value, ...known.given() });
+    if (await baths.tell()) await begin({ by: operator(), continues: made.id, from: from.value, ...known.given() });
     go.disabled = false;
   }, "", hands());
   return h("section", { class: "sheet", "aria-label": S.rest.heading }, h("h2", {}, S.rest.heading), h("p", {}, S.rest.means),
-    h("div", { class: "grid long" }, field(S.rest.from, from, S.rest.fromHint), world.session.name ? null : field(S.plan.operator, who)), known.root, h("div", { class: "row" }, go));
+    h("div", { class: "grid long" }, field(S.rest.from, from, S.rest.fromHint), world.session.name ? null : field(S.plan.operator, who)), baths.root, known.root, h("div", { class: "row" }, go));
 }
