@@ -187,8 +187,9 @@ impl Measured {
                 if count == 1 { "" } else { "s" }
             ));
         }
-        // One place says nothing of the distribution; a weight gives the mean that the thinnest is held against.
-        let spread = spots >= 2 || (by_weight.is_some() && count > 0);
+        // One place says nothing of the distribution, nor do edges alone; a weight gives the mean that the thinnest is held
+        // against.
+        let spread = (spots >= 2 && share.is_some()) || (by_weight.is_some() && count > 0);
         let distribution = match (least, mean) {
             (Some(least), Some(mean)) if spread => Some(least / mean),
             _ => None,
@@ -449,7 +450,7 @@ mod tests {
     fn honest_readings_of_edges_are_not_thrown_away_nor_taken_for_the_whole() {
         let truth = read(&[("edge", 24.0), ("corner", 26.0), ("face", 10.5)]).truth(&run()).unwrap();
         assert!((truth.mean.unwrap().get() * 1e6 - 60.5 / 3.0).abs() < 1e-9, "{truth:?}");
-        assert_eq!((truth.efficiency, truth.efficiency_counts), (None, false));
+        assert_eq!((truth.efficiency, truth.efficiency_counts, truth.distribution), (None, false, None));
         assert!(truth.questions[0].contains("are kept"), "{truth:?}");
         // Beside a weight they are held against it alone.
         let both = Measured { weights: weighed("24 g", "25.0457 g").weights, ..read(&[("edge", 26.0)]) };

@@ -427,9 +427,16 @@ mod tests {
         ledger.record(Row::JobStep(nickel));
         let run = |id: &str| super::super::tests::start(id, "nickel");
         let began = |at: &str| format!("2026-01-01T00:0{at}.000Z");
-        // One of an earlier job in the same tank is nobody's here.
-        ledger.begin(RunStart { started: began("2:00"), ..run("other") }).await.unwrap();
-        ledger.begin(RunStart { job: Some("j".into()), started: began("3:00"), ..run("r") }).await.unwrap();
+        let of = |id: &str, tank: &str, at: &str| RunStart {
+            job: Some("j".into()),
+            started: began(at),
+            ..super::super::tests::start(id, tank)
+        };
+        // An earlier try of this very step, another tank's, another job's: each would come first by its id.
+        ledger.begin(of("z-before", "nickel", "0:00")).await.unwrap();
+        ledger.begin(of("r", "nickel", "3:00")).await.unwrap();
+        ledger.begin(of("z-tank", "copper", "3:30")).await.unwrap();
+        ledger.begin(RunStart { started: began("3:40"), ..run("z-other") }).await.unwrap();
         ledger.close().await.unwrap();
         let (ledger, _) = Ledger::open(&path).unwrap();
         let (job, steps) =

@@ -699,7 +699,7 @@ await check("a whole sheet cannot be planned and begun from the page alone, or S
   assert.deepEqual(await begin.locator("option").allInnerTexts(), ["1. hang", "2. clean"]);
   assert.equal(await begin.inputValue(), "2", "it does not offer the first step that was not done");
   await begin.selectOption("1");
-  // How warm a bath is, nobody knows after a while: it is asked here as at the first start.
+  // How warm a bath is, nobody knows after a while: it is asked here as at the first start, of the baths to come.
   await opened.getByLabel(/cleaner/).fill("61");
   await opened.getByRole("button", { name: "Begin the rest" }).click();
   await until("its warmth on record", async () => (await hall.get("/api/v1/tanks")).find((t) => t.tank === "cleaner").temperature_celsius === 61);
@@ -790,8 +790,13 @@ await check("a load that was cut off by a killed daemon is told as a bench at re
   await opened.locator(".acts").getByRole("link", { name: "What it got" }).click();
   await opened.locator(".signoff").waitFor();
   assert.match(await words(opened, "main"), /Why it ended: interrupted/);
-  // The next start takes it away.
+  // Whoever has seen to it says so, once.
   await opened.goto(`${hall.url}/#/bench`);
+  await verdict(opened, "ended");
+  await opened.locator(".acts:not(.fresh)").getByRole("button", { name: "The parts are out" }).click();
+  await verdict(opened, "rest");
+  await opened.reload();
+  await verdict(opened, "rest");
   await hall.start({ turn: undefined });
   await verdict(opened, "well");
   await hall.post("/api/v1/stations/bench/stop", {});

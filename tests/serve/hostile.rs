@@ -253,6 +253,30 @@ async fn body_that_cannot_be_read_keeps_no_output_on() {
     }
 }
 
+#[tokio::test]
+async fn bare_post_is_off_but_no_form_of_another_site_switches_off() {
+    let rig = rig();
+    for verb in ["off", "abort"] {
+        rig.start("mila").await;
+        let path = format!("/api/v1/stations/bench/{verb}");
+        let bare = Request::post(&path).header("host", "localhost").body(Body::empty()).unwrap();
+        let answer = rig.ask(bare).await;
+        assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
+        for (name, value) in
+            [("sec-fetch-site", "cross-site"), ("origin", "null"), ("origin", "https://tank.example")]
+        {
+            rig.seen.lock().unwrap().clear();
+            let form = Request::post(&path).header("host", "localhost").header(name, value);
+            let form = form.header("content-type", "text/plain").body(Body::from("by=x")).unwrap();
+            assert!(rig.ask(form).await.status.is_client_error(), "{name}: {value}");
+            assert!(rig.seen.lock().unwrap().is_empty());
+        }
+        let start = Request::post("/api/v1/stations/bench/hold").header("host", "localhost");
+        let answer = rig.ask(start.body(Body::empty()).unwrap()).await;
+        assert_eq!(answer.status, StatusCode::UNSUPPORTED_MEDIA_TYPE, "for nothing but off");
+    }
+}
+
 #[tokio::test(start_paused = true)]
 async fn body_that_never_comes_keeps_no_output_on_for_long() {
     let rig = rig();

@@ -37,7 +37,7 @@ fn no(guide: &Guide, about: About) -> String {
             "the run is held with the output off until you say how to go on".into()
         }
         _ if guide.phase == Phase::SwapBack => {
-            "the job is held, the leads still swapped; resume asks again, stop ends it".into()
+            "the job is held, the leads perhaps still swapped; resume asks again, stop ends it".into()
         }
         _ => {
             "the job is held, the output off; resume asks again, redo does a step again, skip leaves it out, stop ends it"
@@ -73,7 +73,7 @@ fn after(guide: &Guide) -> String {
     match guide.plan.steps.get(guide.at + 1) {
         Some(next) => format!("on to step {}, {}", guide.at + 2, place(next)),
         None if guide.swapped && guide.leads != Some(Polarity::Cathode) => {
-            "last, the leads are to be swapped back".into()
+            "last, the part's bar goes back to the negative side".into()
         }
         None => "the job is complete".into(),
     }

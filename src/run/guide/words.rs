@@ -1,7 +1,7 @@
 //! What is said to the person at the tank.
 
 use super::api::{About, JobAnswer};
-use super::machine::{Guide, Mark, Phase};
+use super::machine::{Guide, Phase};
 use super::plan::{JobStep, JobTodo};
 use super::{JobPlan, WarningKind};
 use crate::process::{Between, Confirm, Entry, Polarity, spoken};
@@ -36,7 +36,7 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
     let step = guide.here();
     let done = vec![JobAnswer::Done, JobAnswer::No];
     match guide.phase {
-        Phase::Polarity => (About::Polarity, polarity(guide, step), done),
+        Phase::Polarity => (About::Polarity, polarity(step), done),
         Phase::Feed => (About::Feed, feed(step), done),
         Phase::In(_) => (About::TakeOut, take_out(step), done),
         Phase::Rinse => (About::Rinse, rinse(step), done),
@@ -49,11 +49,7 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
         }
         Phase::SwapBack => (
             About::Polarity,
-            if anodic(guide) {
-                "Current is off: SWAP THE LEADS BACK, the part's bar to the negative side.".into()
-            } else {
-                LOOK.into()
-            },
+            format!("Current is off: {NEGATIVE}, so that the next load finds it so. {IF_NOT_SO}"),
             done,
         ),
         Phase::GoTo | Phase::Run | Phase::RunFailed | Phase::Over => match &step.todo {
@@ -80,30 +76,19 @@ pub(super) fn question(guide: &Guide) -> (About, String, Vec<JobAnswer>) {
     }
 }
 
-/// Of a job that goes on with another nobody knows how its leads were left: told to swap them, a person with them right
-/// would make the part the anode.
-const LOOK: &str = "Current is off: the part's bar must be on the NEGATIVE side, the anodes on the positive. Swap the \
-                    leads only if they are the other way round: the load before may have left them so.";
+const NEGATIVE: &str = "the part's bar belongs on the NEGATIVE side, the anodes on the positive";
+/// Nobody knows for certain how the leads are: a job goes on where another was cut off, a step is done again, or left out
+/// with the leads in hand. Told to swap them, a person with them right would make the part the anode.
+const IF_NOT_SO: &str = "SWAP THE LEADS if they are not so already.";
 
-/// Whether this job itself has had the leads swapped, or asked for it.
-fn anodic(guide: &Guide) -> bool {
-    guide.plan.steps.iter().zip(&guide.passages).any(|(step, passage)| {
-        matches!(step.todo, JobTodo::Powered { part: Polarity::Anode, .. })
-            && !matches!(passage.mark, Mark::Ahead | Mark::Earlier)
-    })
-}
-
-fn polarity(guide: &Guide, step: &JobStep) -> String {
+fn polarity(step: &JobStep) -> String {
     match &step.todo {
         JobTodo::Powered { part: Polarity::Anode, .. } => format!(
-            "Current is off: SWAP THE LEADS. In {} the part is the ANODE: its bar to the positive side, the plates to \
-             the negative.",
+            "Current is off: in {} the part is the ANODE, its bar belongs on the POSITIVE side, the plates on the \
+             negative. {IF_NOT_SO}",
             tank(step)
         ),
-        _ if !anodic(guide) => LOOK.into(),
-        _ => "Current is off: SWAP THE LEADS BACK. From here on the part is the cathode: its bar to the negative side, \
-              the anodes to the positive."
-            .into(),
+        _ => format!("Current is off: from here on the part is the cathode, {NEGATIVE}. {IF_NOT_SO}"),
     }
 }
 

@@ -25,7 +25,8 @@
 //! Secure under TLS; it ends 12 h after it was last used). From then on each POST carries the answer's `csrf` as
 //! the header `X-Tankside`. `POST /api/v1/session/end` with `{}` logs out. Without
 //! a session, a POST must be declared JSON, or carry `X-Tankside`: neither can be
-//! sent by a form of another site, nor by a script there without our leave.
+//! sent by a form of another site, nor by a script there without our leave. Off needs
+//! neither from what is no browser: a bare POST is off.
 //!
 //! **Off.** What can only take current away is kept from nobody who may operate: not by
 //! wrong tokens of others at the same address, not by a list of tokens that cannot be
@@ -366,6 +367,7 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
             || *method != Method::POST
             || declared_json(headers)
             || headers.contains_key(CSRF)
+            || (table.is_off(method, matched) && !from_a_browser(headers))
         {
             return Ok(());
         }
@@ -389,6 +391,12 @@ fn is_text(path: &str) -> bool {
         rest = after;
     }
     std::str::from_utf8(&bytes).is_ok()
+}
+
+/// Whether a browser sends it: those name where a POST comes from (Fetch, "HTTP-network-or-cache fetch"; Fetch Metadata
+/// Request Headers). Off needs no form guard from anything else: a bare POST is off.
+fn from_a_browser(headers: &HeaderMap) -> bool {
+    headers.contains_key(header::ORIGIN) || headers.contains_key("sec-fetch-site")
 }
 
 fn reads(method: &Method) -> bool {

@@ -14,7 +14,13 @@ export function rest(made, frame) {
   who.value = operator() === S.set.nobody ? "" : operator();
   const known = knowing();
   const begin = starter(`/api/v1/stations/${encodeURIComponent(made.station)}/job`, known, frame);
-  const baths = warmths([...new Set(made.steps.filter((s) => s.kind === "powered").map((s) => s.tank))]);
+  // Of the baths to come: what is left out before the chosen step hangs in none.
+  const ahead = () => made.plan.steps.slice(from.value - 1).filter((s) => s.todo.powered).map((s) => s.tank);
+  const place = h("div", {});
+  let baths;
+  const redraw = () => place.replaceChildren((baths = warmths([...new Set(ahead())])).root);
+  from.addEventListener("change", redraw);
+  redraw();
   const go = button(S.rest.go, async () => {
     if (baths.wrong()) return;
     go.disabled = true;
@@ -23,5 +29,5 @@ export function rest(made, frame) {
     go.disabled = false;
   }, "", hands());
   return h("section", { class: "sheet", "aria-label": S.rest.heading }, h("h2", {}, S.rest.heading), h("p", {}, S.rest.means),
-    h("div", { class: "grid long" }, field(S.rest.from, from, S.rest.fromHint), world.session.name ? null : field(S.plan.operator, who)), baths.root, known.root, h("div", { class: "row" }, go));
+    h("div", { class: "grid long" }, field(S.rest.from, from, S.rest.fromHint), world.session.name ? null : field(S.plan.operator, who)), place, known.root, h("div", { class: "row" }, go));
 }

@@ -6,6 +6,8 @@ import { alarmCard, standing } from "./alarms.js";
 import { AFTER, isOpen, jobCard, jobClock, jobSays } from "./job.js";
 import { command, get, getText, hands, mayOperate, world } from "./net.js";
 
+/** Which cut-off load somebody at this screen has seen out of the tank. */
+const OUT = "tankside-out";
 /** The trend is drawn by the daemon; it is asked for so often, in milliseconds. */
 const TREND = 2000;
 const isTurn = (q) => q && typeof q === "object" && q["turn-part"];
@@ -149,7 +151,16 @@ export function card(name, frame) {
     if (run.state === "running") return [act(S.act.hold, "hold", {}), act(S.act.stop, "stop", {})];
     // Where nobody knows whether the output is on, nobody is sent to plan.
     if (!look.output_known) return [];
-    return [h("a", { class: "button main", href: "#/plan" }, S.act.plan), cut ? h("a", { class: "button", href: cut.href }, S.act.cut) : look.job ? h("a", { class: "button", href: `#/runs/job/${look.job.id}` }, S.act.jobRecord) : run.run && h("a", { class: "button", href: `#/runs/${run.run}` }, S.act.record)];
+    const plan = h("a", { class: "button main", href: "#/plan" }, S.act.plan);
+    const leads = (href, text) => h("a", { class: "button", href }, text);
+    if (cut) return [plan, leads(cut.href, S.act.cut), button(S.act.out, out)];
+    return [plan, look.job ? leads(`#/runs/job/${look.job.id}`, S.act.jobRecord) : run.run && leads(`#/runs/${run.run}`, S.act.record)];
+  }
+
+  /** Somebody at this screen has seen to the load that was cut off. */
+  function out() {
+    localStorage.setItem(OUT, cut.id);
+    cut = null;
   }
 
   function scaleOf(run, house) {
@@ -182,10 +193,10 @@ export function card(name, frame) {
     if (cutAsked) return;
     cutAsked = true;
     try {
-      const [run, job] = (await Promise.all([get("/api/v1/runs?limit=50"), get("/api/v1/jobs?limit=50")])).map((all) => all.find((one) => one.station === name));
+      const [run, job] = (await Promise.all(["runs", "jobs"].map((kind) => get(`/api/v1/${kind}?limit=50&find=${encodeURIComponent(name)}`)))).map((all) => all.find((one) => one.station === name));
       const last = job && (!run || run.job === job.id || job.started > run.started) ? job : run;
       const mine = last === run || run?.job === job?.id ? run : null;
-      cut = last?.cause === "interrupted" ? { title: last.title, at: F.stamp(last.ended), got: mine?.cause === "interrupted" ? have({ ...mine, charge_target_coulombs: mine.target_coulombs }) : null, href: last === job ? `#/runs/job/${job.id}` : `#/runs/${run.id}` } : null;
+      cut = last?.cause === "interrupted" && localStorage.getItem(OUT) !== last.id ? { id: last.id, title: last.title, at: F.stamp(last.ended), got: mine?.cause === "interrupted" ? have({ ...mine, charge_target_coulombs: mine.target_coulombs }) : null, href: last === job ? `#/runs/job/${job.id}` : `#/runs/${run.id}` } : null;
     } catch {
       setTimeout(() => (cutAsked = false), 1500);
     }
@@ -215,6 +226,7 @@ export function card(name, frame) {
     wasCut(look, gone);
     const resting = verdict(look, gone);
     const word = cut && resting === "rest" ? "ended" : resting;
+    const told = say(look, gone);
     const active = ["running", "held"].includes(run.state);
     attr(root, "data-verdict", word);
     root.classList.toggle("stale", old);
@@ -229,7 +241,7 @@ export function card(name, frame) {
     set(n.what, (guides ? [name, job.title, S.stepOf(job.step, job.step_count), job.steps[job.step - 1]?.title ?? job.steps[job.step - 1]?.name] : ended ? [name, job.title, S.state[job.state] ?? job.state] : [name, run.title && run.state !== "idle" ? F.kept(run.title) : null, ...where]).filter(Boolean).join(" · "));
     set(n.old, gone ? S.heard(F.time(since)) : look.stale ? S.age(F.time(look.age_seconds + since)) : "");
 
-    const [now, also] = cut && resting === "rest" ? [S.say.cut, [S.cut(cut.title, cut.at), cut.got].filter(Boolean).join(" ")] : say(look, gone);
+    const [now, also] = cut && told[0] === S.say.idle ? [S.say.cut, [S.cut(cut.title, cut.at), cut.got].filter(Boolean).join(" ")] : told;
     root.classList.toggle("long", (now ?? "").length > 60);
     const [head, tail] = parted(now);
     set(n.say, head);

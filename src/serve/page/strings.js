@@ -37,7 +37,7 @@ export const S = {
     aborted: "The current is off. Take the parts out and rinse.",
   },
   answer: { hang: "Done: parts hang. Current on", turn: "Done: parts turned. Current on", no: "Cannot: hold the run" },
-  act: { hold: "Hold", resume: "Resume: current on", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", cut: "What it got, and the rest of it", ack: "I know: acknowledge", seen: "Seen: take it off the list", looked: "I have looked: it is gone", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
+  act: { hold: "Hold", resume: "Resume: current on", stop: "End the run", plan: "Plan a load", record: "This run's record", jobRecord: "The job's record", cut: "What it got, and the rest of it", out: "The parts are out", ack: "I know: acknowledge", seen: "Seen: take it off the list", looked: "I have looked: it is gone", shelve: "Put aside for 30 min", unshelve: "Watch it again" },
   shelveTime: "30 min",
   within: (n) => `act within about ${n} min`, since: (clock) => `since ${clock}`, cameWent: (came, went) => `came ${came}, went ${went}`, untilClock: (clock) => `until ${clock}`,
   cut: (title, at) => `${title}: the program at the supply stopped in the middle of it, ${at}. The current is off.`,
