@@ -1,6 +1,7 @@
 //! The daemon as seen from a verb.
 
 use crate::host::Failure;
+pub(crate) use crate::serve::escape;
 use serde_json::Value;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, UdpSocket};
 use std::path::{Path, PathBuf};
@@ -252,19 +253,6 @@ fn is_here(ip: IpAddr) -> bool {
         socket.local_addr()
     });
     !ip.is_unspecified() && from.is_ok_and(|from| from.ip() == ip)
-}
-
-/// A name as one segment of a path.
-pub(crate) fn escape(name: &str) -> String {
-    let mut out = String::with_capacity(name.len());
-    for byte in name.bytes() {
-        if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
-            out.push(char::from(byte));
-        } else {
-            out.push_str(&format!("%{byte:02X}"));
-        }
-    }
-    out
 }
 
 #[cfg(test)]

@@ -174,11 +174,5 @@ fn load(args: &ReplayArgs, setup: Option<&Setup>) -> Result<ReplayLoad, Failure>
         args.shape.as_ref().map(|t| t.parse()).transpose().map_err(|e| usage("shape", &e))?;
     let shipped = bath::shipped();
     let baths = setup.map_or(&shipped[..], |s| &s.config.baths[..]);
-    let bath = args.bath.as_ref().map(|name| {
-        baths.iter().find(|b| b.name == *name).ok_or_else(|| {
-            let names: Vec<_> = baths.iter().map(|b| b.name.as_str()).collect();
-            Failure::usage(format!("--bath: there is no bath {name:?}; there is: {}", names.join(", ")))
-        })
-    });
-    ReplayLoad::told(bath.transpose()?, area, part, agitation).map_err(|(flag, e)| usage(flag, &e))
+    ReplayLoad::told(baths, args.bath.as_deref(), area, part, agitation).map_err(|(flag, e)| usage(flag, &e))
 }

@@ -358,6 +358,14 @@ mod tests {
     use super::super::{Row, RunStart, schema};
     use super::*;
 
+    /// In a folder of its own, as `l.sqlite`.
+    async fn open_with_a_job() -> (tempfile::TempDir, Ledger) {
+        let folder = tempfile::tempdir().unwrap();
+        let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
+        ledger.begin_job(begun("j")).await.unwrap();
+        (folder, ledger)
+    }
+
     fn step(number: u32, outcome: Option<&str>) -> JobStepRow {
         JobStepRow {
             job: "j".into(),
@@ -374,9 +382,7 @@ mod tests {
 
     #[tokio::test]
     async fn job_is_read_back_with_its_steps_and_answers_and_its_first_end_counts() {
-        let folder = tempfile::tempdir().unwrap();
-        let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
-        ledger.begin_job(begun("j")).await.unwrap();
+        let (_folder, ledger) = open_with_a_job().await;
         ledger.record(Row::JobStep(step(1, None)));
         ledger.record(said("j", "answered", "mila: done to question 1"));
         ledger.record(Row::JobStep(step(1, Some("done"))));
@@ -401,14 +407,11 @@ mod tests {
 
     #[tokio::test]
     async fn job_found_open_is_closed_as_interrupted_when_it_was_last_heard_of() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("l.sqlite");
-        let (ledger, _) = Ledger::open(&path).unwrap();
-        ledger.begin_job(begun("j")).await.unwrap();
+        let (folder, ledger) = open_with_a_job().await;
         ledger.record(Row::JobStep(step(1, None)));
         ledger.record(said("j", "answered", "mila: done to question 1"));
         ledger.close().await.unwrap();
-        let (ledger, recovery) = Ledger::open(&path).unwrap();
+        let (ledger, recovery) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
         assert!(recovery.sentence.contains("job j (6 key cups) was found open"), "{}", recovery.sentence);
         let job = ledger.reader().job("j").unwrap().unwrap();
         assert_eq!((job.state.as_str(), job.cause.as_deref()), ("aborted", Some("interrupted")));
@@ -419,10 +422,7 @@ mod tests {
 
     #[tokio::test]
     async fn run_that_a_killed_daemon_was_at_is_not_left_without_its_step() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("l.sqlite");
-        let (ledger, _) = Ledger::open(&path).unwrap();
-        ledger.begin_job(begun("j")).await.unwrap();
+        let (folder, ledger) = open_with_a_job().await;
         let nickel = JobStepRow { kind: "powered".into(), tank: Some("nickel".into()), ..step(1, None) };
         ledger.record(Row::JobStep(nickel));
         let run = |id: &str| super::super::tests::start(id, "nickel");
@@ -438,7 +438,7 @@ mod tests {
         ledger.begin(of("z-tank", "copper", "3:30")).await.unwrap();
         ledger.begin(RunStart { started: began("3:40"), ..run("z-other") }).await.unwrap();
         ledger.close().await.unwrap();
-        let (ledger, _) = Ledger::open(&path).unwrap();
+        let (ledger, _) = Ledger::open(&folder.path().join("l.sqlite")).unwrap();
         let (job, steps) =
             (ledger.reader().job("j").unwrap().unwrap(), ledger.reader().job_steps("j").unwrap());
         assert_eq!(steps[0].run.as_deref(), Some("r"));

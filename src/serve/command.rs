@@ -23,8 +23,8 @@ use std::time::Duration;
 
 /// A station answers within one step; longer means that it does not step.
 const ANSWER_TIME: Duration = Duration::from_secs(5);
-/// How long off waits for the name of whoever asks for it.
-const OFF_PATIENCE: Duration = Duration::from_secs(1);
+/// How long off waits for the name of whoever asks for it. Who sends a whole request has sent it by then.
+const OFF_PATIENCE: Duration = Duration::from_millis(200);
 /// How long the output may take to be seen off.
 const OFF_TIME: Duration = Duration::from_secs(3);
 

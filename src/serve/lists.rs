@@ -9,6 +9,7 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -84,18 +85,17 @@ pub(super) fn page(asked: Asked) -> Result<(Page, u32), Problem> {
     Ok((page, limit))
 }
 
+/// What needs no escape (RFC 3986, section 2.3).
+const PLAIN: AsciiSet = NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~');
+
+/// A text as one segment of a path, or one value of a query.
+pub(crate) fn escape(text: &str) -> String {
+    utf8_percent_encode(text, &PLAIN).to_string()
+}
+
 /// The list's path with what is looked for, for the link to its next page.
 pub(super) fn searched(path: &str, find: Option<&str>) -> String {
-    let Some(find) = find else { return path.to_owned() };
-    let mut out = format!("{path}?find=");
-    // RFC 3986, section 2.3: what needs no escape.
-    for byte in find.bytes() {
-        match byte {
-            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => out.push(char::from(byte)),
-            _ => out += &format!("%{byte:02X}"),
-        }
-    }
-    out
+    find.map_or_else(|| path.to_owned(), |find| format!("{path}?find={}", escape(find)))
 }
 
 /// The rows in the form that is asked for. `next`: where the following page begins, if this one is full.

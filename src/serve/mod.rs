@@ -85,6 +85,7 @@ pub use guard::{Peer, Scope, TokenError, TokenLine, Tokens};
 pub use history::{History, HistoryError};
 pub use house::{House, RoleFacts, SheetFacts, StationFacts, VesselFacts};
 pub(crate) use job::{plan_job, start_job};
+pub(crate) use lists::escape;
 pub use look::{Look, Watched};
 pub use metrics::Metrics;
 pub use notify::{check_notify, notify};

@@ -190,15 +190,6 @@ impl Planner for Desk {
         House { sheets, ..Planner::house(&self.config) }
     }
 
-    fn rehearse(
-        &self,
-        station: Option<&str>,
-        request: &Value,
-        staging: &Staging,
-    ) -> Result<Rehearsal, Problem> {
-        self.config.rehearse(station, request, staging)
-    }
-
     fn plan_job(&self, station: Option<&str>, request: &Value) -> Result<PlannedJob, Problem> {
         let (config, units) = (&self.config, self.config.daemon.units);
         let request = sheets::asked(request)?;
@@ -266,20 +257,6 @@ impl Planner for Config {
         }
     }
 
-    fn rehearse(
-        &self,
-        station: Option<&str>,
-        request: &Value,
-        staging: &Staging,
-    ) -> Result<Rehearsal, Problem> {
-        let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
-        let station = self.meant(station)?;
-        let vessel = self.vessel(&order).ok_or_else(|| Problem::bug("the tank of the order is gone"))?;
-        let setup = controller_for(station);
-        let poll = seldom_enough(station, &setup, order.time_limit);
-        Ok(rehearse_in(order, setup, vessel, poll, staging))
-    }
-
     fn plan(&self, station: Option<&str>, request: &Value) -> Result<Planned, Problem> {
         self.planned(station, request, &|_| Own::default(), |_| None)
     }
@@ -293,6 +270,24 @@ fn seldom_enough(station: &Station, setup: &run::Setup, longest: Duration) -> Du
 }
 
 impl Config {
+    /// One powered step in a cell like its tank, in virtual time.
+    ///
+    /// # Errors
+    /// As [`Planner::plan`].
+    pub(super) fn rehearsed(
+        &self,
+        station: Option<&str>,
+        request: &Value,
+        staging: &Staging,
+    ) -> Result<Rehearsal, Problem> {
+        let order = self.planned(station, request, &|_| Own::default(), |_| None)?.order;
+        let station = self.meant(station)?;
+        let vessel = self.vessel(&order).ok_or_else(|| Problem::bug("the tank of the order is gone"))?;
+        let setup = controller_for(station);
+        let poll = seldom_enough(station, &setup, order.time_limit);
+        Ok(rehearse_in(order, setup, vessel, poll, staging))
+    }
+
     /// The vessel in which that order is rehearsed.
     pub(crate) fn vessel(&self, order: &plan::Order) -> Option<Vessel<'_>> {
         let tank = self.tanks.iter().find(|t| t.name == order.tank)?;
@@ -398,16 +393,13 @@ mod tests {
         let crate::plan::Goal::Charge(target) = planned.order.goal else {
             panic!("{:?}", planned.order.goal)
         };
-        let played = Planner::rehearse(&config(), None, &request, &Staging::default()).unwrap();
+        let played = config().rehearsed(None, &request, &Staging::default()).unwrap();
         let end = played.outcome.unwrap();
         assert_eq!(end.state, crate::run::RunState::Complete, "{:#?}", played.story);
         assert!((end.charge.charge().get() / target.charge().get() - 1.0).abs() < 0.002, "{end:?}");
         assert!((100..=1300).contains(&played.readings.len()), "{} readings", played.readings.len());
         request["hold"] = json!({"current": "30 A"});
-        assert_eq!(
-            Planner::rehearse(&config(), None, &request, &Staging::default()).unwrap_err().code,
-            "not-possible"
-        );
+        assert_eq!(config().rehearsed(None, &request, &Staging::default()).unwrap_err().code, "not-possible");
     }
 
     #[test]

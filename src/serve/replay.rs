@@ -177,15 +177,9 @@ fn shown(body: &Elsewhere, config: Option<&Config>) -> Result<Judged, Vec<String
     let shape = shape.map_err(|e| vec![format!("shape: {e}")])?;
     let shipped = bath::shipped();
     let baths = config.map_or(&shipped[..], |config| &config.baths[..]);
-    let bath = body.bath.as_deref().map(|name| {
-        baths.iter().find(|b| b.name == name).ok_or_else(|| {
-            let names: Vec<_> = baths.iter().map(|b| b.name.as_str()).collect();
-            vec![format!("bath: there is no bath {name:?}; there is: {}", names.join(", "))]
-        })
-    });
-    let load =
-        ReplayLoad::told(bath.transpose()?, body.area, shape, body.agitation.unwrap_or(Agitation::Still))
-            .map_err(|(key, e)| vec![format!("{key}: {e}")])?;
+    let agitation = body.agitation.unwrap_or(Agitation::Still);
+    let load = ReplayLoad::told(baths, body.bath.as_deref(), body.area, shape, agitation)
+        .map_err(|(key, e)| vec![format!("{key}: {e}")])?;
     let rows = parse_csv(&body.csv)
         .map_err(|errors| errors.iter().map(|e| format!("csv: {e}")).collect::<Vec<_>>())?;
     let (watches_of, settings) = watches(config, body.station.as_deref());

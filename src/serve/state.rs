@@ -118,11 +118,12 @@ pub trait Planner: Send + Sync + 'static {
     /// As [`Planner::plan`].
     fn rehearse(
         &self,
-        _station: Option<&str>,
-        _request: &Value,
-        _staging: &Staging,
+        station: Option<&str>,
+        request: &Value,
+        staging: &Staging,
     ) -> Result<Rehearsal, Problem> {
-        Err(Problem::not_found("nothing can be rehearsed here"))
+        let config = self.config().ok_or_else(|| Problem::not_found("nothing can be rehearsed here"))?;
+        config.rehearsed(station, request, staging)
     }
 
     /// A sheet for a load in simulated cells, in virtual time, with an operator who does everything at once and well.

@@ -183,21 +183,26 @@ impl ReplayLoad {
 const USUAL_EDGE: f64 = 2.0;
 
 impl ReplayLoad {
-    /// Of readings from elsewhere: what hung in which bath, so that the burn margin is judged; without a bath it is not.
-    /// `area` counts before that of `shape`, which also gives the edge factor.
+    /// Of readings from elsewhere: what hung in which of the baths, so that the burn margin is judged; without a bath it is
+    /// not. `area` counts before that of `shape`, which also gives the edge factor.
     ///
     /// # Errors
-    /// A bath without an area, or a shape that is none; with the key that it is about.
+    /// A bath that is not there, or without an area, or a shape that is none; with the key that it is about.
     pub fn told(
-        bath: Option<&Bath>,
+        baths: &[Bath],
+        bath: Option<&str>,
         area: Option<Area>,
         shape: Option<Part>,
         agitation: Agitation,
     ) -> Result<ReplayLoad, (&'static str, String)> {
         let shaped = shape.map(|part| Load::new(vec![part], Allowance::default())).transpose();
         let shaped = shaped.map_err(|e| ("shape", e.to_string()))?;
-        let Some(bath) = bath else {
+        let Some(name) = bath else {
             return Ok(ReplayLoad { basis: None, agitation, voltage_control: false });
+        };
+        let Some(bath) = baths.iter().find(|b| b.name == name) else {
+            let names: Vec<_> = baths.iter().map(|b| b.name.as_str()).collect();
+            return Err(("bath", format!("there is no bath {name:?}; there is: {}", names.join(", "))));
         };
         let Some(area) = area.or(shaped.as_ref().map(Load::area)).filter(|a| a.is_positive()) else {
             return Err(("bath", "how much hung? say area (\"1.2 dm2\") or shape".into()));

@@ -290,7 +290,7 @@ async fn body_that_never_comes_keeps_no_output_on_for_long() {
     let asked = tokio::time::Instant::now();
     let answer = rig.ask(request).await;
     assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
-    assert!(asked.elapsed() < Duration::from_millis(1500), "{:?}", asked.elapsed());
+    assert!(asked.elapsed() < Duration::from_millis(500), "{:?}", asked.elapsed());
     assert_eq!(rig.seen.lock().unwrap()[1..], ["nobody named abort"]);
 }
 

@@ -58,6 +58,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header}
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use futures_util::{StreamExt, future};
+use percent_encoding::percent_decode_str;
 use session::{Session, Sessions};
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
@@ -210,14 +211,16 @@ impl Gate {
             };
         }
         let session = session::cookie(app, headers).and_then(|c| self.sessions.find(c));
-        if session.is_some()
-            && !is_off
-            && let Err(e) = self.tokens.any()
-        {
+        let stands = |session: &Session| {
+            if is_off {
+                return Ok(self.tokens.stands_or_stood(&session.known));
+            }
             // Not "log in": the page would put the stop button away for a log-in that cannot be.
-            return Err(broken(&e));
-        }
-        if let Some(session) = session.filter(|s| self.tokens.stands_or_stood(&s.known)) {
+            self.tokens.stands(&session.known).map_err(|e| broken(&e))
+        };
+        if let Some(session) = session
+            && stands(&session)?
+        {
             if !reads(method) && !own_word(headers, &session.csrf) {
                 return Err(Problem::new(
                     StatusCode::FORBIDDEN,
@@ -357,7 +360,7 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         (Ok(_), _) => Ok(()),
     };
     let verdict = verdict.and_then(|()| {
-        if !is_text(request.uri().path()) {
+        if percent_decode_str(request.uri().path()).decode_utf8().is_err() {
             return Err(Problem::not_found(
                 "there is nothing of that name: what its %-escapes stand for is no text",
             ));
@@ -374,23 +377,6 @@ fn admit(app: &AppState, table: &Table, peer: Peer, request: &Request) -> (Resul
         Err(Problem::not_json())
     });
     (verdict, who.ok())
-}
-
-/// Whether a path is text once its escapes (RFC 3986, section 2.1) are undone; names are.
-fn is_text(path: &str) -> bool {
-    let digit = |byte: u8| char::from(byte).to_digit(16).and_then(|d| u8::try_from(d).ok());
-    let mut bytes = Vec::with_capacity(path.len());
-    let mut rest = path.as_bytes();
-    while let [first, more @ ..] = rest {
-        let escaped = match more {
-            [high, low, after @ ..] if *first == b'%' => digit(*high).zip(digit(*low)).map(|of| (of, after)),
-            _ => None,
-        };
-        let (byte, after) = escaped.map_or((*first, more), |((high, low), after)| (high << 4 | low, after));
-        bytes.push(byte);
-        rest = after;
-    }
-    std::str::from_utf8(&bytes).is_ok()
 }
 
 /// Whether a browser sends it: those name where a POST comes from (Fetch, "HTTP-network-or-cache fetch"; Fetch Metadata

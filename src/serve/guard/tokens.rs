@@ -245,9 +245,14 @@ impl Tokens {
     }
 
     /// Whether a token that was good still is.
-    pub(crate) fn stands(&self, known: &Known) -> bool {
-        self.local.as_deref() == Some(known.print.as_str())
-            || self.look(|lines| has(lines, known)).unwrap_or(false)
+    ///
+    /// # Errors
+    /// When the list cannot be read.
+    pub(crate) fn stands(&self, known: &Known) -> Result<bool, TokenError> {
+        if self.local.as_deref() == Some(known.print.as_str()) {
+            return Ok(true);
+        }
+        self.look(|lines| has(lines, known))
     }
 
     /// Whose token that is by the list as it last could be read: for switching off alone, which no spoiled file may
@@ -258,7 +263,7 @@ impl Tokens {
 
     /// Whether a token that was good still is, or was when the list last could be read. As [`Tokens::who_lately`].
     pub(crate) fn stands_or_stood(&self, known: &Known) -> bool {
-        self.stands(known) || (self.any().is_err() && has(&self.seen().lines, known))
+        self.stands(known).unwrap_or_else(|_| has(&self.seen().lines, known))
     }
 
     fn seen(&self) -> MutexGuard<'_, Seen> {
@@ -427,13 +432,13 @@ mod tests {
         let token = verb.add("tablet", Scope::Watch).unwrap();
         let known = daemon.who(&token).unwrap().unwrap();
         assert_eq!((known.name.as_str(), known.scope), ("tablet", Scope::Watch));
-        assert!(daemon.stands(&known));
+        assert!(daemon.stands(&known).unwrap());
         verb.revoke("tablet").unwrap();
         assert_eq!(daemon.who(&token).unwrap(), None);
-        assert!(!daemon.stands(&known));
+        assert!(!daemon.stands(&known).unwrap());
         // The same name made anew is not the old token.
         verb.add("tablet", Scope::Watch).unwrap();
-        assert!(!daemon.stands(&known));
+        assert!(!daemon.stands(&known).unwrap());
     }
 
     #[test]
